@@ -1,0 +1,5 @@
+//! Reaction-time budgets, capture checks and evidence for drive-based machine safety.
+
+pub mod bytes;
+pub mod quantity;
+pub mod time;
