@@ -1,0 +1,443 @@
+//! What a machine file says, typed and resolved: every reference is an index that exists, every path connects, every
+//! quantity is an exact integer. A value of these types has passed all the checks of the reader.
+
+use std::net::IpAddr;
+
+use crate::quantity::{Acceleration, Jerk, Speed, Travel};
+use crate::telegram::{fscp_3_1, fscp_12_1};
+use crate::time::Span;
+
+/// A machine as its machine file describes it.
+#[derive(Clone, Debug)]
+pub struct Machine {
+    /// Name for headings.
+    pub name: String,
+    /// Revision of the machine's design that the file describes.
+    pub revision: String,
+    /// Everything that takes time and is not a connection.
+    pub elements: Vec<Element>,
+    /// Safety connections.
+    pub connections: Vec<Connection>,
+    /// Hazardous axes.
+    pub axes: Vec<Axis>,
+    /// Bits of the safe data with a meaning.
+    pub signals: Vec<Signal>,
+    /// Safety functions.
+    pub functions: Vec<Function>,
+}
+
+/// A sensor, input, logic, output or drive: anything that takes time on the way from a demand to a safe output.
+#[derive(Clone, Debug)]
+pub struct Element {
+    /// Name in the file.
+    pub id: String,
+    /// Words for people.
+    pub title: Option<String>,
+    /// Worst-case delay time without fault (WCDT).
+    pub worst_case: Span,
+    /// Time to the safe state if the element itself fails; absent if it is the worst case.
+    pub watchdog: Option<Span>,
+    /// Where the figures come from.
+    pub source: Option<String>,
+}
+
+/// One safety connection between a host (safety controller) and a device.
+#[derive(Clone, Debug)]
+pub struct Connection {
+    /// Name in the file.
+    pub id: String,
+    /// Words for people.
+    pub title: Option<String>,
+    /// Safety profile with what it needs to check CRCs.
+    pub profile: Profile,
+    /// Worst-case delay of one transfer in one direction without fault.
+    pub worst_case: Span,
+    /// The unsynchronised cycles of the connection, if the file gives them.
+    pub cycles: Option<Cycles>,
+    /// Whether `worst_case` was derived from `cycles` rather than stated.
+    pub worst_case_derived: bool,
+    /// Watchdog time of the connection, both ends.
+    pub watchdog: Span,
+    /// Other elements whose failure this watchdog also turns into the safe state (indices of `Machine::elements`).
+    pub supervises: Vec<usize>,
+    /// Safety integrity level that the connection is used for, 1 to 4.
+    pub sil: Option<u8>,
+    /// Where the figures come from.
+    pub source: Option<String>,
+    /// Place of the telegrams from device to host.
+    pub to_host: Place,
+    /// Place of the telegrams from host to device.
+    pub to_device: Place,
+}
+
+impl Connection {
+    /// The place of the telegrams of `direction`.
+    pub const fn place(&self, direction: Direction) -> &Place {
+        match direction {
+            Direction::ToDevice => &self.to_device,
+            Direction::ToHost => &self.to_host,
+        }
+    }
+}
+
+/// The cycles that a telegram waits for: each stage reads at the start and publishes at the end of its cycle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cycles {
+    /// Cycle of the carrier.
+    pub bus: Span,
+    /// Cycle of the host's safety task.
+    pub host: Span,
+    /// Cycle of the device's safety task.
+    pub device: Span,
+}
+
+/// Direction of a safety telegram.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Direction {
+    /// From the host (safety controller) to the device: outputs.
+    ToDevice,
+    /// From the device to the host: inputs.
+    ToHost,
+}
+
+impl Direction {
+    /// The direction of the answers.
+    pub const fn opposite(self) -> Self {
+        match self {
+            Self::ToDevice => Self::ToHost,
+            Self::ToHost => Self::ToDevice,
+        }
+    }
+
+    /// The name used in files: `to_device` or `to_host`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::ToDevice => "to_device",
+            Self::ToHost => "to_host",
+        }
+    }
+}
+
+/// A safety profile of IEC 61784-3 with the parameters of one connection.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Profile {
+    /// FSCP 12/1 (IEC 61784-3-12).
+    Fscp12_1(Fscp12_1),
+    /// FSCP 3/1 (IEC 61784-3-3), V2.
+    Fscp3_1(Fscp3_1),
+}
+
+impl Profile {
+    /// The designator of the profile.
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::Fscp12_1(_) => fscp_12_1::PROFILE,
+            Self::Fscp3_1(_) => fscp_3_1::PROFILE,
+        }
+    }
+
+    /// Octets of safe data in a telegram of `direction`.
+    pub const fn safe_data_length(&self, direction: Direction) -> usize {
+        let (to_device, to_host) = match self {
+            Self::Fscp12_1(p) => (p.to_device_data, p.to_host_data),
+            Self::Fscp3_1(p) => (p.to_device_data, p.to_host_data),
+        };
+        match direction {
+            Direction::ToDevice => to_device,
+            Direction::ToHost => to_host,
+        }
+    }
+}
+
+/// Parameters of an FSCP 12/1 connection.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fscp12_1 {
+    /// Connection ID that the master assigns; not 0.
+    pub connection_id: u16,
+    /// Address of the slave, sent in the Connection state.
+    pub device_address: u16,
+    /// Safe data octets from master to slave: 1 or even.
+    pub to_device_data: usize,
+    /// Safe data octets from slave to master: 1 or even.
+    pub to_host_data: usize,
+    /// Application parameters sent in the Parameter state; `None` if the file does not say.
+    pub application_parameters: Option<Vec<u8>>,
+}
+
+/// Parameters of an FSCP 3/1 connection.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Fscp3_1 {
+    /// Safe data octets from host to device, 1 to 123.
+    pub to_device_data: usize,
+    /// Safe data octets from device to host, 1 to 123.
+    pub to_host_data: usize,
+    /// Form of CRC2.
+    pub crc2: fscp_3_1::Crc2Form,
+    /// CRC1 over the F-parameters (the seed of CRC2), computed or stated; `None` if the file gives neither.
+    pub crc1: Option<u16>,
+}
+
+/// Where the telegrams of one direction stand on the wire.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Place {
+    /// Carrier and address.
+    pub carrier: Carrier,
+    /// Octets before the telegram, counted from the start of the addressed data.
+    pub offset: usize,
+    /// Length of the telegram in octets, from the profile.
+    pub length: usize,
+}
+
+/// The addressed data of a carrier that a telegram stands in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Carrier {
+    /// IEC 61158 Type 12, logical addressing: the telegram starts at `address + offset` of the logical process image.
+    Type12Logical {
+        /// Logical address.
+        address: u32,
+        /// Working counter of a datagram that everybody answered; below it, inputs are not new.
+        working_counter: Option<u16>,
+    },
+    /// IEC 61158 Type 12, memory of one station (FPRD, FPWR, FPRW).
+    Type12Memory {
+        /// Configured station address.
+        station: u16,
+        /// Physical memory offset.
+        memory: u16,
+    },
+    /// IEC 61158 Type 10 RT cyclic frame.
+    Type10 {
+        /// FrameID.
+        frame_id: u16,
+        /// Source address of the frames, if several senders use the FrameID.
+        source: Option<[u8; 6]>,
+    },
+    /// UDP over IPv4 or IPv6.
+    Udp {
+        /// Destination port.
+        destination_port: u16,
+        /// Source port, if it matters.
+        source_port: Option<u16>,
+        /// Destination address, if it matters.
+        destination: Option<IpAddr>,
+        /// Source address, if it matters.
+        source: Option<IpAddr>,
+    },
+}
+
+/// An axis that can hurt somebody.
+#[derive(Clone, Debug)]
+pub struct Axis {
+    /// Name in the file.
+    pub id: String,
+    /// Words for people.
+    pub title: Option<String>,
+    /// Linear (millimetres) or rotary (degrees).
+    pub kind: AxisKind,
+    /// Whether gravity pulls on the axis (vertical linear axis).
+    pub gravity: bool,
+    /// Highest speed that the axis can physically reach.
+    pub max_speed: Speed,
+    /// Worst acceleration while nobody is in control.
+    pub fault_acceleration: Acceleration,
+    /// Holding or service brake.
+    pub brake: Option<Brake>,
+    /// Deceleration by friction alone once torque is off.
+    pub coast_deceleration: Option<Acceleration>,
+    /// The stops that functions may use; STO needs no entry.
+    pub stops: Vec<Stop>,
+    /// Where the figures come from.
+    pub source: Option<String>,
+}
+
+/// How an axis moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AxisKind {
+    /// Travel in millimetres.
+    Linear,
+    /// Travel in degrees.
+    Rotary,
+}
+
+/// A brake.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Brake {
+    /// Time from torque off to full braking force.
+    pub engage: Span,
+    /// What it does then.
+    pub strength: BrakeStrength,
+}
+
+/// How strong a brake is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BrakeStrength {
+    /// Braking force divided by the weight of the moving mass, in millionths.
+    ForceRatio(i64),
+    /// Deceleration by the brake, gravity already taken off.
+    Deceleration(Acceleration),
+}
+
+/// Name of a stopping function of IEC 61800-5-2.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum StopKind {
+    /// Safe torque off.
+    Sto,
+    /// Safe stop 1, time controlled.
+    Ss1T,
+    /// Safe stop 1, ramp monitored.
+    Ss1R,
+    /// Safe stop 2, time controlled.
+    Ss2T,
+    /// Safe stop 2, ramp monitored.
+    Ss2R,
+}
+
+impl StopKind {
+    /// All of them, in the order of the standard.
+    pub const ALL: [Self; 5] = [Self::Sto, Self::Ss1T, Self::Ss1R, Self::Ss2T, Self::Ss2R];
+
+    /// The name used in files and reports.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Sto => "STO",
+            Self::Ss1T => "SS1-t",
+            Self::Ss1R => "SS1-r",
+            Self::Ss2T => "SS2-t",
+            Self::Ss2R => "SS2-r",
+        }
+    }
+}
+
+/// A stop as it is set in the drive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stop {
+    /// Which stopping function.
+    pub kind: StopKind,
+    /// SS1-t and SS2-t: time to STO or SOS. SS1-r and SS2-r: time until the ramp is monitored. Zero for STO.
+    pub delay: Span,
+    /// Monitored deceleration; `Some` for the -r forms.
+    pub deceleration: Option<Acceleration>,
+    /// Jerk limit of the ramp; linear ramp without.
+    pub jerk: Option<Jerk>,
+    /// SOS: travel that the standstill supervision tolerates. Zero where there is no SOS.
+    pub window: Travel,
+}
+
+/// A bit of the safe data with a meaning.
+#[derive(Clone, Debug)]
+pub struct Signal {
+    /// Name in the file.
+    pub id: String,
+    /// Words for people.
+    pub title: Option<String>,
+    /// Index of the connection.
+    pub connection: usize,
+    /// Which telegrams carry it.
+    pub direction: Direction,
+    /// Bit in the safe data: octet times 8 plus bit, bit 0 the lowest.
+    pub bit: usize,
+    /// Level that means 'active'.
+    pub active_high: bool,
+}
+
+/// A safety function: what must happen, over which path, how fast.
+#[derive(Clone, Debug)]
+pub struct Function {
+    /// Name in the file.
+    pub id: String,
+    /// Words for people.
+    pub title: Option<String>,
+    /// Signal whose activation is the demand, seen on the wire.
+    pub demand: Option<usize>,
+    /// Signal whose activation is the reaction, seen on the wire.
+    pub reaction: Option<usize>,
+    /// From sensor to actuator.
+    pub path: Vec<Step>,
+    /// The axis that stops, and how; `None` if the function ends at its safe output.
+    pub stop: Option<FunctionStop>,
+    /// Which faults the deciding response time assumes.
+    pub faults: Faults,
+    /// The limits; at least one is set.
+    pub required: Required,
+    /// Where the limits come from.
+    pub source: Option<String>,
+}
+
+/// One step of a path.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Step {
+    /// Index of an element.
+    Element(usize),
+    /// Index of a connection.
+    Connection(usize),
+}
+
+/// How a function stops an axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FunctionStop {
+    /// Index of the axis.
+    pub axis: usize,
+    /// The stop; for STO all zeros.
+    pub stop: Stop,
+    /// Highest speed at the demand: a monitored speed limit (SLS), or the axis's maximum.
+    pub speed: Speed,
+}
+
+/// Which faults a response time assumes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Faults {
+    /// None: every element within its worst case.
+    None,
+    /// One element or telegram fails, its watchdog decides.
+    One,
+    /// Every supervised span runs to its watchdog.
+    All,
+}
+
+impl Faults {
+    /// The name used in files: `none`, `one` or `all`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::One => "one",
+            Self::All => "all",
+        }
+    }
+}
+
+/// The limits of a function. All that are set must hold.
+#[derive(Clone, Debug, Default)]
+pub struct Required {
+    /// Limit of the safety function response time: demand to safe output.
+    pub response_time: Option<Span>,
+    /// Limit of the overall response time: demand to the end of the stop.
+    pub time: Option<Span>,
+    /// Limit of the travel from the demand to the end of the stop.
+    pub travel: Option<Travel>,
+    /// Separation distance as built.
+    pub separation: Option<Separation>,
+}
+
+/// A separation distance as built, and the rule that it must satisfy.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Separation {
+    /// Distance from the protective device to the hazard.
+    pub built: Travel,
+    /// How a person gets there; ISO 13855:2010.
+    pub approach: Approach,
+}
+
+/// Approach of a person, with the rule of ISO 13855:2010 that covers it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Approach {
+    /// At right angles to the detection zone of electro-sensitive equipment.
+    Orthogonal {
+        /// Detection capability d.
+        resolution: Travel,
+    },
+    /// Through an interlocked guard without guard locking.
+    Guard {
+        /// Reach through openings before the interlock acts, by ISO 13857.
+        intrusion: Travel,
+    },
+}
