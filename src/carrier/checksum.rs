@@ -1,7 +1,7 @@
 //! The Internet checksum of IPv4 headers and UDP datagrams.
 //!
-//! Source: RFC 1071. Octets are paired to 16-bit numbers, high octet first, and added in ones' complement; the checksum is
-//! the complement of the sum. A last single octet is the high one of its pair.
+//! Source: RFC 1071. Octets are paired to 16-bit numbers, high octet first, and added in ones' complement; the checksum
+//! is the complement of the sum. A last single octet is the high one of its pair.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 

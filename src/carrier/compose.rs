@@ -4,17 +4,18 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::net::{Ipv4Addr, Ipv6Addr};
+
 use super::ethernet::{Headers, pad};
 use super::type12::{self, Pass, mark_returned};
 use super::udp::{self, Addresses};
 use super::{ipv4, ipv6, type10};
 use crate::bytes::{Malformed, Problem};
 
-const DONT_FRAGMENT: u16 = 0x4000;
 const HOPS: u8 = 64;
 
-/// A Type 12 frame on one of its passes. `link.source` is the master's address; on the returning pass the mark is set in
-/// it. What the devices change in the datagrams, above all the working counters, is for the caller to fill in.
+/// A Type 12 frame on one of its passes. `link.source` is the master's address; on the returning pass the mark is set
+/// in it. What the devices change in the datagrams, above all the working counters, is for the caller to fill in.
 ///
 /// # Errors
 /// [`Malformed`] as [`type12::Frame::emit`].
@@ -39,6 +40,8 @@ pub fn type10(link: &Headers, rt: &type10::Frame<'_>) -> Vec<u8> {
 
 /// A UDP datagram in an IPv4 or IPv6 packet, by its addresses. Its checksum is worked out here, whatever was given.
 ///
+/// A Type 12 frame in UDP returns with its source marked as well: give [`mark_returned`] of the master's address.
+///
 /// # Errors
 /// [`Malformed`] if the payload does not fit in one packet.
 pub fn udp(link: &Headers, datagram: &udp::Datagram<'_>) -> Result<Vec<u8>, Malformed> {
@@ -46,41 +49,48 @@ pub fn udp(link: &Headers, datagram: &udp::Datagram<'_>) -> Result<Vec<u8>, Malf
     udp::Datagram { checksum: datagram.checksum_due()?, ..*datagram }.emit(&mut body)?;
     let mut frame = match datagram.addresses {
         Addresses::V4 { source, destination } => {
-            let mut header = ipv4::Header {
-                service: 0,
-                total_length: packet_length(ipv4::LAYER, 2, body.len().saturating_add(20))?,
-                identification: 0,
-                fragment: DONT_FRAGMENT,
-                time_to_live: HOPS,
-                protocol: udp::PROTOCOL,
-                checksum: 0,
-                source,
-                destination,
-                options: &[],
-            };
-            header.checksum = header.checksum_due()?;
             let mut frame = begin(link, ipv4::ETHER_TYPE);
-            header.emit(&mut frame)?;
+            ipv4_header(source, destination, body.len())?.emit(&mut frame)?;
             frame
         }
         Addresses::V6 { source, destination } => {
-            let header = ipv6::Header {
-                traffic_class: 0,
-                flow_label: 0,
-                payload_length: packet_length(ipv6::LAYER, 4, body.len())?,
-                next_header: udp::PROTOCOL,
-                hop_limit: HOPS,
-                source,
-                destination,
-            };
             let mut frame = begin(link, ipv6::ETHER_TYPE);
-            header.emit(&mut frame);
+            ipv6_header(source, destination, body.len())?.emit(&mut frame);
             frame
         }
     };
     frame.append(&mut body);
     pad(&mut frame);
     Ok(frame)
+}
+
+fn ipv4_header(source: Ipv4Addr, destination: Ipv4Addr, body: usize) -> Result<ipv4::Header<'static>, Malformed> {
+    let header = ipv4::Header {
+        service: 0,
+        total_length: packet_length(ipv4::LAYER, 2, body.saturating_add(ipv4::FIXED_OCTETS))?,
+        // An unfragmented packet needs no number of its own (RFC 6864).
+        identification: 0,
+        fragment: ipv4::DONT_FRAGMENT,
+        time_to_live: HOPS,
+        protocol: udp::PROTOCOL,
+        checksum: 0,
+        source,
+        destination,
+        options: &[],
+    };
+    Ok(ipv4::Header { checksum: header.checksum_due()?, ..header })
+}
+
+fn ipv6_header(source: Ipv6Addr, destination: Ipv6Addr, body: usize) -> Result<ipv6::Header, Malformed> {
+    Ok(ipv6::Header {
+        traffic_class: 0,
+        flow_label: 0,
+        payload_length: packet_length(ipv6::LAYER, 4, body)?,
+        next_header: udp::PROTOCOL,
+        hop_limit: HOPS,
+        source,
+        destination,
+    })
 }
 
 fn begin(link: &Headers, ether_type: u16) -> Vec<u8> {

@@ -146,7 +146,8 @@ mod tests {
     proptest! {
         #[test]
         fn what_is_written_reads_back(
-            destination: [u8; 6], source: [u8; 6], controls in prop::collection::vec(any::<u16>(), 0..=2), low in 0_u16..0x8100
+            destination: [u8; 6], source: [u8; 6], controls in prop::collection::vec(any::<u16>(), 0..=2),
+            low in 0_u16..0x8100
         ) {
             let tags = controls.into_iter().map(|control| Tag { control, ..Tag::default() }).collect();
             let headers = Headers { destination: Mac(destination), source: Mac(source), tags, ether_type: low };

@@ -33,7 +33,11 @@ pub const LAYER: &str = "IPv4";
 /// EtherType of IPv4.
 pub const ETHER_TYPE: u16 = 0x0800;
 
-const FIXED_OCTETS: usize = 20;
+/// Octets of a header without options.
+pub const FIXED_OCTETS: usize = 20;
+
+/// The flag in [`Header::fragment`] that forbids routers to fragment the packet.
+pub const DONT_FRAGMENT: u16 = 0x4000;
 
 /// An IPv4 header.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -64,7 +68,8 @@ impl<'a> Header<'a> {
     /// Reads the header.
     ///
     /// # Errors
-    /// [`Malformed`] if the octets end, if the version is not 4, or if one of the two lengths is shorter than the header.
+    /// [`Malformed`] if the octets end, if the version is not 4, or if one of the two lengths is shorter than the
+    /// header.
     pub fn parse(r: &mut Reader<'a>) -> Result<Self, Malformed> {
         let first = r.u8()?;
         if first >> 4 != 4 {
@@ -229,7 +234,8 @@ mod tests {
     proptest! {
         #[test]
         fn what_is_written_reads_back(
-            words in 0_usize..=10, fields: (u8, u16, u16, u16, u8, u8, u16), source: [u8; 4], destination: [u8; 4], fill: u8
+            words in 0_usize..=10, fill: u8, fields: (u8, u16, u16, u16, u8, u8, u16),
+            source: [u8; 4], destination: [u8; 4]
         ) {
             let options = vec![fill; words * 4];
             let (service, length, identification, fragment, time_to_live, protocol, checksum) = fields;

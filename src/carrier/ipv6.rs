@@ -19,8 +19,8 @@
 //! ```
 //!
 //! Fragments are recognised and not put together; one that is the whole packet (offset 0, no more) is passed like any
-//! extension header, as section 4.5 asks. Payloads above 65 535 octets (payload length 0 with an option) do not occur on
-//! the networks of a machine and read as cut. Extension headers are not written.
+//! extension header, as section 4.5 asks. Payloads above 65 535 octets (payload length 0 with an option) do not occur
+//! on the networks of a machine and read as cut. Extension headers are not written.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -166,7 +166,8 @@ mod tests {
 
     #[test]
     fn extension_headers_are_passed() {
-        // Coded by hand from RFC 8200: hop-by-hop (8 octets), routing (16), destination options (8), whole fragment (8).
+        // Coded by hand from RFC 8200: hop-by-hop (8 octets), routing (16), destination options (8), whole fragment
+        // (8).
         let chain = [
             &[43, 0, 1, 4, 0, 0, 0, 0][..],
             &[60, 1, 0, 0, 9, 9, 9, 9, 9, 9, 9, 9, 9, 9, 9, 9],

@@ -15,9 +15,9 @@
 //! ```
 //!
 //! The padding stands before the trailer, so where the data end only the configuration knows: [`Frame::data`] keeps the
-//! padding. For the same reason a frame check sequence at the end of a captured frame is taken for the trailer: nothing in
-//! the frame tells. A capture must be taken without check sequences, and a frame that the capture cut must not be read.
-//! Alarms and discovery have no trailer; their contents are not decoded.
+//! padding. For the same reason a frame check sequence at the end of a captured frame is taken for the trailer: nothing
+//! in the frame tells. A capture must be taken without check sequences, and a frame that the capture cut must not be
+//! read. Alarms and discovery have no trailer; their contents are not decoded.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -33,8 +33,8 @@ pub const ETHER_TYPE: u16 = 0x8892;
 /// Length of one unit of the cycle counter, 31.25 us.
 pub const CYCLE_UNIT: Span = Span::from_nanos(31_250);
 
-/// Least octets of data in a cyclic frame, padding included: with addresses, EtherType, FrameID and trailer the 60 octets
-/// of an Ethernet frame, tagged or with the tag taken off on the way.
+/// Least octets of data in a cyclic frame, padding included: with addresses, EtherType, FrameID and trailer the 60
+/// octets of an Ethernet frame, tagged or with the tag taken off on the way.
 pub const DATA_MINIMUM: usize = 40;
 
 const TRAILER_OCTETS: usize = 4;

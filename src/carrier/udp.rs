@@ -7,12 +7,12 @@
 //! 0      2      source port      big endian
 //! 2      2      destination port big endian
 //! 4      2      length           big endian, octets of header and payload
-//! 6      2      checksum         RFC 1071 over pseudo header, header and payload; 0 = none (IPv4 only), 0 is sent as 0xFFFF
+//! 6      2      checksum         RFC 1071 over pseudo header, header and payload; 0xFFFF for 0, 0 = none (IPv4)
 //! 8      ..     payload
 //! ```
 //!
-//! The checksum is verified apart from parsing: a capture taken on the sender shows it before the network card has filled it
-//! in, and a Type 12 device that changes a datagram in passing does not keep it up.
+//! The checksum is verified apart from parsing: a capture taken on the sender shows it before the network card has
+//! filled it in, and a Type 12 device that changes a datagram in passing does not keep it up.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 

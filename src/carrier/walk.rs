@@ -82,9 +82,10 @@ pub struct Walker {
 impl Walker {
     /// Hands each payload of the packet `octets`, captured from a link of type `link_type`, to `visit`.
     ///
-    /// A packet that the capture cut is an error where it runs out, after the whole Type 12 datagrams before the cut were
-    /// visited. Only the carriers with a length of their own can show that: [`Payload::Type10`] and [`Payload::Other`] extend
-    /// to the last octet, so a caller who knows that a packet was cut must not believe those two.
+    /// A packet that the capture cut is an error where it runs out, after the whole Type 12 datagrams before the cut
+    /// were visited. Only the carriers with a length of their own can show that: [`Payload::Type10`] and
+    /// [`Payload::Other`] extend to the last octet, so a caller who knows that a packet was cut must not believe those
+    /// two.
     ///
     /// # Errors
     /// [`Malformed`] if a layer ends early or does not hold what it promises.
@@ -310,6 +311,19 @@ mod tests {
     }
 
     #[test]
+    fn a_frame_in_udp_returns_with_the_mark_and_is_told_by_it() {
+        let frame = frame_of_two();
+        let master = Headers { source: Mac([0, 0, 0, 0, 0, 1]), ..link() };
+        let returned = Headers { source: type12::mark_returned(master.source), ..master };
+        let mut walker = Walker::default();
+        for (link, expected) in [(master, Pass::Outgoing), (returned, Pass::Returning)] {
+            let octets = compose::udp(&link, &datagram(0x88A4, &frame)).unwrap();
+            let kind = walker.walk(LINK_TYPE_ETHERNET, &octets, |_, _| ());
+            assert_eq!(kind, Ok(Kind::Type12 { pass: expected, via_udp: true, first_index: 0x99 }));
+        }
+    }
+
+    #[test]
     fn udp_datagrams_arrive_with_right_checksums_and_without_padding() {
         for sent in [datagram(4_840, &[1, 2, 3]), over_v6(datagram(4_840, &[1, 2, 3]))] {
             let octets = compose::udp(&link(), &sent).unwrap();
@@ -395,11 +409,20 @@ mod tests {
     }
 
     #[test]
-    fn an_ip_length_beyond_a_whole_udp_datagram_is_malformed() {
-        let mut octets = compose::udp(&link(), &datagram(4_840, &[7; 32])).unwrap();
-        octets[17] += 1;
-        let (seen, kind) = walk(&octets);
-        assert_eq!((seen.len(), kind.unwrap_err().layer), (1, ipv4::LAYER));
+    fn a_length_beyond_what_it_holds_is_malformed_behind_the_payload() {
+        let frame = frame_of_two();
+        let plain = datagram(4_840, &[7; 32]);
+        // The low octet of the length of: IPv4, IPv6, UDP around Type 12.
+        for (carrier, place, layer, payloads) in [
+            (plain, 17, ipv4::LAYER, 1),
+            (over_v6(plain), 19, ipv6::LAYER, 1),
+            (datagram(0x88A4, &frame), 39, udp::LAYER, 2),
+        ] {
+            let mut octets = compose::udp(&link(), &carrier).unwrap();
+            octets[place] += 1;
+            let (seen, kind) = walk(&octets);
+            assert_eq!((seen.len(), kind.unwrap_err().layer), (payloads, layer));
+        }
     }
 
     proptest! {

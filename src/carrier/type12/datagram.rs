@@ -118,8 +118,8 @@ impl<'a> Datagram<'a> {
 pub enum Address {
     /// Nowhere: no operation.
     Unused,
-    /// Device by its place in the ring. Going out the master writes 0 for the first, 0xFFFF for the second device and so on;
-    /// each device passed adds one.
+    /// Device by its place in the ring. Going out the master writes 0 for the first, 0xFFFF for the second device and
+    /// so on; each device passed adds one.
     Position {
         /// The count as it stands in this copy of the frame.
         position: u16,
@@ -316,7 +316,8 @@ mod tests {
         ) {
             let (code, index, address_field, circulated, more_follow, interrupt, working_counter) = head;
             let datagram = Datagram {
-                command: code.into(), index, address_field, circulated, more_follow, interrupt, data: &data, working_counter,
+                command: code.into(), index, address_field, circulated, more_follow, interrupt, data: &data,
+                working_counter,
             };
             let mut out = Vec::new();
             datagram.emit(&mut out).unwrap();

@@ -1,17 +1,17 @@
 //! On which pass a Type 12 frame was captured: going out to the devices, or returning from them.
 //!
-//! A frame runs from the master through all devices and back on the same cable, so a tap beside the master sees it twice.
-//! Outputs are to be taken from the outgoing copy, inputs and working counters from the returning one. The first device marks
-//! the frame: it sets bit 1 of the first octet of the source address (IEC 61158-4-12; bit 1 of the first octet is the
-//! "locally administered" bit of IEEE 802).
+//! A frame runs from the master through all devices and back on the same cable, so a tap beside the master sees it
+//! twice. Outputs are to be taken from the outgoing copy, inputs and working counters from the returning one. The first
+//! device marks the frame: it sets bit 1 of the first octet of the source address (IEC 61158-4-12; bit 1 of the first
+//! octet is the "locally administered" bit of IEEE 802).
 //!
-//! The mark alone does not do, because a master's own address may have that bit set. A marked frame is therefore returning only
-//! if one of two more things holds: an outgoing frame with the same address without the mark was seen before, or a working
-//! counter is above zero (masters send zero). A frame without the mark is going out.
+//! The mark alone does not do, because a master's own address may have that bit set. A marked frame is therefore
+//! returning only if one of two more things holds: an outgoing frame with the same address without the mark was seen
+//! before, or a working counter is above zero (masters send zero). A frame without the mark is going out.
 //!
-//! What cannot be told: with a master whose own address bears the mark, a returning frame that no device answered looks like
-//! an outgoing one; so do unanswered returning frames before the first outgoing frame of a capture. With a tap between two
-//! devices both copies bear the mark: the tap belongs between master and first device.
+//! What cannot be told: with a master whose own address bears the mark, a returning frame that no device answered looks
+//! like an outgoing one; so do unanswered returning frames before the first outgoing frame of a capture. With a tap
+//! between two devices both copies bear the mark: the tap belongs between master and first device.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
