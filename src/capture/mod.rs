@@ -15,6 +15,8 @@ mod error;
 mod order;
 mod pcap;
 mod pcapng;
+#[cfg(test)]
+mod published;
 mod reader;
 mod run;
 #[cfg(test)]

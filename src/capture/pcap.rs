@@ -117,3 +117,72 @@ impl Decoder {
         Stamp::Ticks(u64::from(seconds).saturating_mul(self.ticks.into()).saturating_add(fraction.into()))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::capture::sample::{Octets, read};
+    use crate::capture::{ByteOrder, Clock, Cut, CutReason, Format, Resolution};
+
+    /// Written out by hand from the table above: ns, high octet first, Ethernet with an FCS length of 4 in the high
+    /// bits, one packet at 1 s and 2 ns of which 3 of 5 octets were kept.
+    #[rustfmt::skip]
+    const BIG_NANOSECONDS: &[u8] = &[
+        0xA1, 0xB2, 0x3C, 0x4D,  0, 2, 0, 4,  0, 0, 0, 0,  0, 0, 0, 0,  0, 0, 0x40, 0,  0x44, 0, 0, 1,
+        0, 0, 0, 1,  0, 0, 0, 2,  0, 0, 0, 3,  0, 0, 0, 5,  7, 8, 9,
+    ];
+
+    #[test]
+    fn reads_a_file_written_out_by_hand() {
+        let (seen, summary) = read(BIG_NANOSECONDS).unwrap();
+        assert_eq!(seen, [(0, 1, Some(1_000_000_002), 0, 1, 5, vec![7, 8, 9])]);
+        assert_eq!((summary.format, summary.byte_order), (Format::Pcap, Some(ByteOrder::Big)));
+        assert_eq!((summary.packets, summary.octets, summary.cut_packets, summary.sections), (1, 3, 1, 1));
+        assert_eq!((summary.interfaces[0].snap_length, summary.interfaces[0].packets), (0x4000, 1));
+        assert!(summary.is_whole());
+    }
+
+    #[test]
+    fn both_orders_and_both_fractions() {
+        for (big, order) in [(false, ByteOrder::Little), (true, ByteOrder::Big)] {
+            for (magic, resolution, nanos) in [
+                (0xA1B2_C3D4, Resolution::MICROSECONDS, 1_700_000_000_000_999_000),
+                (0xA1B2_3C4D, Resolution::NANOSECONDS, 1_700_000_000_000_000_999),
+            ] {
+                let file = Octets::new(big).pcap(magic, 0, 113).record(1_700_000_000, 999, 4, &[1, 2, 3, 4]);
+                let (seen, summary) = read(&file.bytes).unwrap();
+                assert_eq!(seen, [(0, 1, Some(nanos), 0, 113, 4, vec![1, 2, 3, 4])]);
+                assert_eq!(summary.byte_order, Some(order));
+                assert_eq!(summary.interfaces[0].clock, Clock { resolution, offset_seconds: 0 });
+            }
+        }
+    }
+
+    #[test]
+    fn a_fraction_of_a_second_or_more_is_no_time() {
+        let file = Octets::new(false).pcap(0xA1B2_C3D4, 0, 1);
+        let file = file.record(u32::MAX, 999_999, 0, &[]).record(5, 1_000_000, 0, &[]);
+        let (seen, summary) = read(&file.bytes).unwrap();
+        // 2^32 - 1 seconds.
+        assert_eq!((seen[0].2, seen[1].2), (Some(4_294_967_295_999_999_000), None));
+        assert_eq!((summary.time_out_of_range, summary.without_time), (1, 0));
+    }
+
+    #[test]
+    fn a_record_that_is_too_large_or_of_another_version_cuts() {
+        let head = Octets::new(false).pcap(0xA1B2_C3D4, 0, 1).record(1, 0, 2, &[1, 2]);
+        for (length, reason) in [
+            (u32::MAX, CutReason::BlockTooLarge { length: (1 << 32) + 15, limit: 64 << 20 }),
+            (100, CutReason::EndsInside { needed: 116, had: 17 }),
+        ] {
+            let file = head.clone().d32(1).d32(0).d32(length).d32(length).d8(&[9]);
+            let (seen, summary) = read(&file.bytes).unwrap();
+            assert_eq!(seen.len(), 1);
+            assert_eq!(summary.cut, Some(Cut { after_packet: 1, at_octet: 42, reason }));
+            assert!(!summary.is_whole());
+        }
+        let mut other = head.bytes;
+        other[4] = 3;
+        let cut = read(&other).unwrap().1.cut.unwrap();
+        assert_eq!(cut.reason, CutReason::Version { major: 3, minor: 4 });
+    }
+}

@@ -202,3 +202,139 @@ fn count(summary: &mut FileSummary, frame: &Frame) -> Option<Head> {
     let &Frame { original_length, start, length, .. } = frame;
     Some(Head { at, interface: index, link_type, original_length, start, length })
 }
+
+#[cfg(test)]
+mod tests {
+    use std::io::{self, Read};
+
+    use crate::capture::sample::{Octets, gzip, read};
+    use crate::capture::{CaptureError, CutReason, Input, Run};
+
+    fn pcap() -> Vec<u8> {
+        let file = Octets::new(true).pcap(0xA1B2_C3D4, 0, 1);
+        file.record(1, 2, 3, &[1, 2, 3]).record(2, 3, 9, &[4; 9]).bytes
+    }
+
+    fn pcapng() -> Vec<u8> {
+        let resolution = |o: Octets| o.d16(9).d16(1).d8(&[9, 0, 0, 0]).d16(0).d16(0);
+        let file = Octets::new(false).section().interface(1, 0, resolution).enhanced(0, 1, 4, &[1; 4]);
+        let second = Octets::new(true).section().interface(1, 0, resolution);
+        let second = second.block(3, |b| b.d32(4).d8(&[1; 4])).block(4, |b| b).enhanced(0, 2, 8, &[2; 8]);
+        file.d8(&second.bytes).bytes
+    }
+
+    /// Packets before the cut are those of the whole file; a file cut anywhere but between blocks says so.
+    #[test]
+    fn every_truncation_is_read_up_to_the_cut() {
+        for (whole, between) in [(pcap(), vec![24, 43]), (pcapng(), vec![28, 60, 96, 124, 156, 176, 188])] {
+            let (packets, _) = read(&whole).unwrap();
+            for length in 0..whole.len() {
+                let Ok((seen, summary)) = read(&whole[..length]) else {
+                    assert!(length < 4, "{length} octets are enough to know a capture");
+                    continue;
+                };
+                assert!(length >= 4);
+                assert_eq!(seen, packets[..seen.len()]);
+                assert_eq!(summary.cut.is_none(), between.contains(&length), "{length}: {:?}", summary.cut);
+            }
+        }
+    }
+
+    #[test]
+    fn every_truncation_of_a_compressed_file_is_reported() {
+        for whole in [pcap(), pcapng()] {
+            let (packets, _) = read(&whole).unwrap();
+            let compressed = gzip(&whole);
+            let (seen, summary) = read(&compressed).unwrap();
+            assert_eq!((&seen, summary.compressed, summary.cut), (&packets, true, None));
+            let mut with_packets = 0;
+            for length in 0..compressed.len() {
+                if let Ok((seen, summary)) = read(&compressed[..length]) {
+                    assert_eq!(summary.cut.unwrap().reason, CutReason::CompressionEnds, "{length}");
+                    assert_eq!(seen, packets[..seen.len()]);
+                    with_packets += usize::from(seen.len() == packets.len());
+                }
+            }
+            // The last eight octets are the check value and the length (RFC 1952, section 2.3.1).
+            assert!(with_packets >= 8);
+        }
+    }
+
+    #[test]
+    fn any_octet_changed_is_survived() {
+        for whole in [pcap(), pcapng(), gzip(&pcap()), gzip(&pcapng())] {
+            for place in 0..whole.len() {
+                for value in [0, 1, 0x7F, 0x80, 0xFF, whole[place] ^ 0x10] {
+                    let mut changed = whole.clone();
+                    changed[place] = value;
+                    let _ = read(&changed);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn concatenated_gzip_members_are_one_file() {
+        let whole = pcapng();
+        for at in 0..=whole.len() {
+            let (first, second) = whole.split_at(at);
+            let joined = [gzip(first), gzip(second)].concat();
+            assert_eq!(read(&joined).unwrap().0, read(&whole).unwrap().0, "{at}");
+        }
+    }
+
+    #[test]
+    fn damage_inside_a_compressed_file_is_a_cut() {
+        let mut compressed = gzip(&pcap());
+        let check_value = compressed.len() - 8;
+        compressed[check_value] ^= 1;
+        let (seen, summary) = read(&compressed).unwrap();
+        assert_eq!((seen.len(), summary.cut.unwrap().reason), (2, CutReason::CompressionDamaged));
+    }
+
+    #[test]
+    fn what_is_no_capture_is_an_error_that_names_its_octets() {
+        let message = |octets: &[u8]| read(octets).unwrap_err().to_string();
+        assert_eq!(message(&[]), "sample is not a capture: it is empty");
+        assert_eq!(message(&gzip(&[])), "sample is not a capture: it is empty");
+        assert_eq!(
+            message(b"PK\x03\x04..."),
+            "sample is not a capture: it starts with 50 4B 03 04, expected pcapng (0A 0D 0D 0A), pcap (A1 B2 C3 D4 or \
+             A1 B2 3C 4D, in either order) or gzip (1F 8B)"
+        );
+        assert!(message(&gzip(b"hi")).contains("its uncompressed content starts with 68 69, expected"));
+        assert!(message(&[0x1F, 0x8B]).contains("starts with nothing readable, expected"));
+    }
+
+    /// A block far larger than the buffer, then small ones.
+    #[test]
+    fn a_large_block_grows_the_buffer() {
+        let large = vec![7; 5 << 20];
+        let file = Octets::new(false).section().interface(1, 0, |o| o).enhanced(0, 1, 5 << 20, &large);
+        let (seen, summary) = read(&file.enhanced(0, 2, 4, &[1, 2, 3, 4]).bytes).unwrap();
+        assert_eq!((seen.len(), summary.octets), (2, (5 << 20) + 4));
+        assert_eq!(seen[0].6, large);
+    }
+
+    /// A disk that fails behind the first octets.
+    struct Failing(io::Cursor<Vec<u8>>);
+
+    impl Read for Failing {
+        fn read(&mut self, room: &mut [u8]) -> io::Result<usize> {
+            match self.0.read(room)? {
+                0 => Err(io::Error::other("bad sector")),
+                count => Ok(count),
+            }
+        }
+    }
+
+    #[test]
+    fn a_failing_disk_is_an_error_not_a_cut() {
+        let mut run = Run::open([Input::stream("drive", Failing(io::Cursor::new(pcap())))]).unwrap();
+        assert!(run.next_packet().unwrap().is_some());
+        assert!(run.next_packet().unwrap().is_some());
+        let error = run.next_packet().unwrap_err();
+        assert!(matches!(&error, CaptureError::Read { at_octet: 68, .. }), "{error:?}");
+        assert_eq!(error.to_string(), "cannot read drive past octet 68: bad sector");
+    }
+}

@@ -223,3 +223,169 @@ impl Lane {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::io::Cursor;
+    use std::path::PathBuf;
+
+    use super::*;
+    use crate::capture::sample::{Octets, drain, gzip};
+
+    /// A capture in nanoseconds whose packets, one octet long, are at `times`; `None` is a packet without time.
+    fn capture(mark: u8, times: &[Option<u64>]) -> Vec<u8> {
+        let clock = |o: Octets| o.d16(9).d16(1).d8(&[9, 0, 0, 0]).d16(0).d16(0);
+        let mut file = Octets::new(false).section().interface(1, 0, clock);
+        for time in times {
+            let octets = [mark, 0, 0, 0];
+            file = match *time {
+                Some(ticks) => file.enhanced(0, ticks, 4, &octets),
+                None => file.block(3, |b| b.d32(4).d8(&octets)),
+            };
+        }
+        file.bytes
+    }
+
+    fn timed(mark: u8, times: &[u64]) -> Vec<u8> {
+        capture(mark, &times.iter().copied().map(Some).collect::<Vec<_>>())
+    }
+
+    struct Folder(tempfile::TempDir);
+
+    impl Folder {
+        fn new() -> Self {
+            Self(tempfile::tempdir().unwrap())
+        }
+
+        fn file(&self, name: &str, octets: &[u8]) -> PathBuf {
+            let path = self.0.path().join(name);
+            fs::write(&path, octets).unwrap();
+            path
+        }
+    }
+
+    /// Marks and times of the packets of a run of `captures`: as files, and once more as streams.
+    fn order(captures: &[Vec<u8>]) -> Vec<(char, Option<i64>)> {
+        let folder = Folder::new();
+        let paths = (0..).zip(captures).map(|(n, octets): (u32, _)| Input::file(folder.file(&n.to_string(), octets)));
+        let (from_files, summary) = drain(Run::open(paths).unwrap());
+        assert!(summary.files.iter().all(FileSummary::is_whole));
+        let streams = captures.iter().map(|octets| Input::stream("stream", Cursor::new(octets.clone())));
+        let (from_streams, _) = drain(Run::open(streams).unwrap());
+        assert_eq!(from_files, from_streams);
+        from_files.into_iter().map(|packet| (char::from(packet.6[0]), packet.2)).collect()
+    }
+
+    fn marks(captures: &[Vec<u8>]) -> String {
+        order(captures).into_iter().map(|(mark, _)| mark).collect()
+    }
+
+    #[test]
+    fn parts_of_a_ring_buffer_are_sorted_by_time() {
+        let parts = [timed(b'c', &[30, 31]), timed(b'a', &[10, 11]), timed(b'b', &[20, 21])];
+        assert_eq!(marks(&parts), "aabbcc");
+    }
+
+    #[test]
+    fn files_that_overlap_are_merged() {
+        let parts = [timed(b'b', &[2, 4, 9]), timed(b'a', &[1, 5, 6]), timed(b'c', &[5, 7, 20]), timed(b'd', &[21])];
+        // Times 1 2 4 5 5 6 7 9 20 21.
+        assert_eq!(marks(&parts), "abbacacbcd");
+    }
+
+    #[test]
+    fn the_given_order_decides_between_equal_times() {
+        assert_eq!(marks(&[timed(b'x', &[5, 6]), timed(b'a', &[5, 6])]), "xaxa");
+        assert_eq!(marks(&[timed(b'x', &[6]), timed(b'a', &[5, 6])]), "axa");
+        assert_eq!(marks(&[timed(b'x', &[5]), timed(b'a', &[4, 5]), timed(b'm', &[5])]), "axam");
+    }
+
+    #[test]
+    fn a_clock_that_steps_back_keeps_the_order_of_its_file() {
+        let parts = [timed(b'a', &[10, 50, 20, 60]), timed(b'b', &[40, 55])];
+        assert_eq!(marks(&parts), "abaaba");
+    }
+
+    #[test]
+    fn files_without_time_follow_the_one_given_before() {
+        let untimed = capture(b'u', &[None, None]);
+        let parts = [timed(b'b', &[20, 40]), untimed.clone(), timed(b'a', &[10, 30])];
+        assert_eq!(marks(&parts), "ababuu");
+        assert_eq!(marks(&[untimed.clone(), timed(b'a', &[10])]), "uua");
+        assert_eq!(marks(&[untimed, capture(b'v', &[None]), timed(b'a', &[10])]), "uuva");
+    }
+
+    #[test]
+    fn packets_without_time_stay_behind_their_predecessor() {
+        let parts = [capture(b'a', &[Some(1), None, Some(9)]), timed(b'b', &[1, 5])];
+        assert_eq!(marks(&parts), "aabba");
+    }
+
+    #[test]
+    fn packets_name_their_file_in_the_order_of_the_run() {
+        let folder = Folder::new();
+        let late = folder.file("a.pcapng", &timed(b'l', &[100, 90]));
+        let early = folder.file("b.pcapng.gz", &gzip(&timed(b'e', &[1, 2])));
+        let mut run = Run::open([Input::file(&late), Input::file(&early)]).unwrap();
+        assert!(run.summary().files.iter().all(|file| file.packets == 0 && !file.finished));
+        assert_eq!(run.next_packet().unwrap().map(|packet| (packet.file, packet.number)), Some((0, 1)));
+        assert_eq!(run.summary().files[0].packets, 1);
+        let (seen, summary) = drain(run);
+        assert_eq!(seen.iter().map(|packet| (packet.0, packet.1)).collect::<Vec<_>>(), [(0, 2), (1, 1), (1, 2)]);
+        let names: Vec<&str> = summary.files.iter().map(|file| file.name.as_str()).collect();
+        assert_eq!(names, [early.to_str().unwrap(), late.to_str().unwrap()]);
+        assert_eq!((summary.files[0].compressed, summary.files[1].compressed), (true, false));
+        assert_eq!(summary.files[1].backward_steps.largest.as_nanos(), 10);
+    }
+
+    /// The number of files that are open at the same time is what matters, not how many there are.
+    #[test]
+    fn a_thousand_parts_are_open_one_at_a_time() {
+        let folder = Folder::new();
+        let parts: Vec<Input> = (0..1_000_u64)
+            .rev()
+            .map(|n| Input::file(folder.file(&n.to_string(), &timed(b'p', &[2 * n, 2 * n + 1]))))
+            .collect();
+        let mut run = Run::open(parts).unwrap();
+        let mut last = None;
+        while let Some(packet) = run.next_packet().unwrap() {
+            let at = packet.at;
+            assert!(last < at);
+            last = at;
+            assert_eq!(run.open.len(), 1);
+        }
+        assert_eq!(run.summary().files.iter().map(|file| file.packets).sum::<u64>(), 2_000);
+    }
+
+    #[test]
+    fn a_cut_part_ends_early_and_the_next_follows() {
+        let folder = Folder::new();
+        let mut cut = timed(b'a', &[1, 2, 3]);
+        cut.truncate(cut.len() - 1);
+        let inputs = [Input::file(folder.file("b", &timed(b'b', &[9]))), Input::file(folder.file("a", &cut))];
+        let (seen, summary) = drain(Run::open(inputs).unwrap());
+        assert_eq!(seen.len(), 3);
+        assert_eq!(summary.files[0].cut.map(|cut| cut.after_packet), Some(2));
+        assert_eq!(summary.files[1].cut, None);
+    }
+
+    #[test]
+    fn what_cannot_be_opened_is_named() {
+        let folder = Folder::new();
+        let message = |inputs: Vec<Input>| Run::open(inputs).err().unwrap().to_string();
+        let missing = folder.0.path().join("missing.pcap");
+        assert!(message(vec![Input::file(&missing)]).starts_with(&format!("cannot open {}: ", missing.display())));
+        let path = folder.0.path();
+        let is_directory = format!("{} is a directory; name the capture files inside it", path.display());
+        assert_eq!(message(vec![Input::file(path)]), is_directory);
+        let part = folder.file("part", &timed(b'a', &[1]));
+        let again = path.join(".").join("part");
+        let given_twice = format!("{} is given twice; name every capture once", again.display());
+        assert_eq!(message(vec![Input::file(&part), Input::file(&again)]), given_twice);
+        let twice = vec![Input::from_argument("-".as_ref()), Input::standard_input()];
+        assert_eq!(message(twice), "standard input is given twice; name every capture once");
+        let text = folder.file("notes.txt", b"reel wrapping cell");
+        assert!(message(vec![Input::file(&part), Input::file(text)]).contains("notes.txt is not a capture: it starts"));
+    }
+}

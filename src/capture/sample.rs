@@ -1,9 +1,12 @@
 //! Captures for tests, put together from labelled parts; shares no code with the writer.
 
-use std::io::Write as _;
+use std::io::{Cursor, Write as _};
 
 use flate2::Compression;
 use flate2::write::GzEncoder;
+
+use super::{CaptureError, FileSummary, Input, Run, Summary};
+use crate::time::Instant;
 
 /// Octets in the making, with numbers in a chosen byte order.
 #[derive(Clone, Debug)]
@@ -78,4 +81,25 @@ pub(super) fn gzip(octets: &[u8]) -> Vec<u8> {
     let mut encoder = GzEncoder::new(Vec::new(), Compression::default());
     encoder.write_all(octets).unwrap();
     encoder.finish().unwrap()
+}
+
+/// A packet as a test compares it: file, number, nanoseconds, interface, link type, original length, octets.
+pub(super) type Seen = (usize, u64, Option<i64>, usize, u32, u32, Vec<u8>);
+
+/// All packets of `run`, and its summary.
+pub(super) fn drain(mut run: Run) -> (Vec<Seen>, Summary) {
+    let mut seen = Vec::new();
+    while let Some(p) = run.next_packet().unwrap() {
+        let at = p.at.map(Instant::as_nanos);
+        seen.push((p.file, p.number, at, p.interface, p.link_type, p.original_length, p.octets.to_vec()));
+    }
+    assert!(run.next_packet().unwrap().is_none(), "the end is the end");
+    (seen, run.summary())
+}
+
+/// All packets of the capture `octets`, and its summary.
+pub(super) fn read(octets: &[u8]) -> Result<(Vec<Seen>, FileSummary), CaptureError> {
+    let run = Run::open([Input::stream("sample", Cursor::new(octets.to_vec()))])?;
+    let (seen, mut summary) = drain(run);
+    Ok((seen, summary.files.remove(0)))
 }

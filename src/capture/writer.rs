@@ -202,3 +202,93 @@ fn pad(body: &mut Vec<u8>) {
 fn invalid(what: &'static str) -> io::Error {
     io::Error::new(ErrorKind::InvalidInput, what)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::sample::read;
+    use crate::capture::{Clock, Resolution};
+
+    const AT: Instant = Instant::from_nanos(1_700_000_000_123_456_789);
+
+    fn film_carriage() -> WriterInterface<'static> {
+        WriterInterface { name: "film carriage", link_type: 1, snap_length: 64 }
+    }
+
+    /// The octets as the two drafts have them, put down by hand.
+    #[test]
+    #[rustfmt::skip]
+    fn writes_the_octets_of_the_format() {
+        let mut writer = Writer::new(Vec::new(), "abc").unwrap();
+        let id = writer.interface(&WriterInterface { name: "m1", link_type: 1, snap_length: 0x0102 }).unwrap();
+        writer.packet(id, Instant::from_nanos(0x0102_0304_0506_0708), &[0xAA, 0xBB, 0xCC], 5).unwrap();
+        assert_eq!(writer.finish().unwrap(), [
+            0x0A, 0x0D, 0x0D, 0x0A,  40, 0, 0, 0,  0x4D, 0x3C, 0x2B, 0x1A,  1, 0, 0, 0,
+            0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF,  4, 0, 3, 0,  b'a', b'b', b'c', 0,  0, 0, 0, 0,  40, 0, 0, 0,
+            1, 0, 0, 0,  40, 0, 0, 0,  1, 0, 0, 0,  2, 1, 0, 0,
+            2, 0, 2, 0,  b'm', b'1', 0, 0,  9, 0, 1, 0,  9, 0, 0, 0,  0, 0, 0, 0,  40, 0, 0, 0,
+            6, 0, 0, 0,  36, 0, 0, 0,  0, 0, 0, 0,  4, 3, 2, 1,  8, 7, 6, 5,  3, 0, 0, 0,  5, 0, 0, 0,
+            0xAA, 0xBB, 0xCC, 0,  36, 0, 0, 0,
+        ]);
+        let mut writer = PcapWriter::new(Vec::new(), 1, 0x0102).unwrap();
+        writer.packet(Instant::from_nanos(3_000_000_258), &[0xAA], 2).unwrap();
+        assert_eq!(writer.finish().unwrap(), [
+            0x4D, 0x3C, 0xB2, 0xA1,  2, 0, 4, 0,  0, 0, 0, 0, 0, 0, 0, 0,  2, 1, 0, 0,  1, 0, 0, 0,
+            3, 0, 0, 0,  2, 1, 0, 0,  1, 0, 0, 0,  2, 0, 0, 0,  0xAA,
+        ]);
+    }
+
+    #[test]
+    fn what_is_written_is_read_back() {
+        let mut writer = Writer::new(Vec::new(), "").unwrap();
+        let first = writer.interface(&film_carriage()).unwrap();
+        let second = writer.interface(&WriterInterface { name: "", link_type: 147, snap_length: 0 }).unwrap();
+        let mut expected = Vec::new();
+        for length in 0..=9_u8 {
+            let octets: Vec<u8> = (0..length).collect();
+            let (id, index, link) = if length % 2 == 0 { (first, 0, 1) } else { (second, 1, 147) };
+            let at = Instant::from_nanos(AT.as_nanos() + i64::from(length));
+            writer.packet(id, at, &octets, 60).unwrap();
+            expected.push((0, u64::from(length) + 1, Some(at.as_nanos()), index, link, 60, octets));
+        }
+        let (seen, summary) = read(&writer.finish().unwrap()).unwrap();
+        assert_eq!(seen, expected);
+        assert!(summary.is_whole());
+        let interface = &summary.interfaces[0];
+        assert_eq!((interface.name.as_deref(), interface.snap_length), (Some("film carriage"), 64));
+        assert_eq!(interface.clock, Clock { resolution: Resolution::NANOSECONDS, offset_seconds: 0 });
+        assert_eq!(summary.interfaces[1].name, None);
+    }
+
+    #[test]
+    fn what_is_written_as_pcap_is_read_back() {
+        let mut writer = PcapWriter::new(Vec::new(), 1, 3).unwrap();
+        writer.packet(AT, &[1, 2, 3], 4).unwrap();
+        writer.packet(Instant::from_nanos(0), &[], 0).unwrap();
+        let (seen, summary) = read(&writer.finish().unwrap()).unwrap();
+        let expected = [(0, 1, Some(AT.as_nanos()), 0, 1, 4, vec![1, 2, 3]), (0, 2, Some(0), 0, 1, 0, vec![])];
+        assert_eq!(seen, expected);
+        assert!(summary.is_whole());
+    }
+
+    #[test]
+    fn refuses_what_the_format_cannot_hold() {
+        let mut writer = Writer::new(Vec::new(), "").unwrap();
+        let id = writer.interface(&film_carriage()).unwrap();
+        let before_1970 = Instant::from_nanos(-1);
+        for result in [
+            writer.packet(id, before_1970, &[], 0),
+            writer.packet(id, AT, &[1, 2], 1),
+            writer.packet(id, AT, &[0; 65], 65),
+            writer.packet(InterfaceId(1), AT, &[], 0),
+            writer.interface(&WriterInterface { name: &"x".repeat(65_536), ..film_carriage() }).map(|_| ()),
+            PcapWriter::new(Vec::new(), 1, 0).unwrap().packet(before_1970, &[], 0),
+            // 2^32 seconds.
+            PcapWriter::new(Vec::new(), 1, 0).unwrap().packet(Instant::from_nanos(4_294_967_296_000_000_000), &[], 0),
+        ] {
+            assert_eq!(result.unwrap_err().kind(), ErrorKind::InvalidInput);
+        }
+        let (seen, summary) = read(&writer.finish().unwrap()).unwrap();
+        assert_eq!((seen.len(), summary.interfaces.len(), summary.is_whole()), (0, 1, true), "nothing half-written");
+    }
+}
