@@ -1,6 +1,7 @@
 //! Reaction-time budgets, capture checks and evidence for drive-based machine safety.
 
 pub mod bytes;
+pub mod capture;
 pub mod carrier;
 pub mod machine;
 pub mod quantity;

@@ -1,0 +1,120 @@
+//! Where captures come from: files and standard input, compressed or not.
+
+use std::ffi::OsStr;
+use std::fmt;
+use std::fs::{self, File};
+use std::io::{self, Cursor, ErrorKind, Read};
+use std::path::{Path, PathBuf};
+
+use flate2::read::MultiGzDecoder;
+
+use super::error::CaptureError;
+
+/// Something to read a capture from.
+pub struct Input {
+    name: String,
+    kind: Kind,
+}
+
+enum Kind {
+    File(PathBuf),
+    StandardInput,
+    Stream(Box<dyn Read>),
+}
+
+impl Input {
+    /// The capture that a command line names: a path, or `-` for standard input.
+    pub fn from_argument(argument: &OsStr) -> Self {
+        if argument == "-" { Self::standard_input() } else { Self::file(argument) }
+    }
+
+    /// The file at `path`.
+    pub fn file(path: impl Into<PathBuf>) -> Self {
+        let path = path.into();
+        Self { name: path.display().to_string(), kind: Kind::File(path) }
+    }
+
+    /// Standard input; a run takes it once.
+    pub fn standard_input() -> Self {
+        Self { name: "standard input".to_owned(), kind: Kind::StandardInput }
+    }
+
+    /// Any `reader`, named `name` in messages.
+    pub fn stream(name: impl Into<String>, reader: impl Read + 'static) -> Self {
+        Self { name: name.into(), kind: Kind::Stream(Box::new(reader)) }
+    }
+
+    /// Its name in messages and summaries.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The path, if it can be opened as often as wanted: a pipe or a device gives its octets only once.
+    pub(super) fn reopenable(&self) -> Option<&Path> {
+        match &self.kind {
+            Kind::File(path) if fs::metadata(path).is_ok_and(|metadata| metadata.is_file()) => Some(path),
+            _ => None,
+        }
+    }
+
+    /// What two inputs that are one and the same have in common.
+    pub(super) fn identity(&self) -> Option<PathBuf> {
+        match &self.kind {
+            Kind::File(path) => Some(path.canonicalize().unwrap_or_else(|_| path.clone())),
+            Kind::StandardInput => Some(PathBuf::from("-")),
+            Kind::Stream(_) => None,
+        }
+    }
+
+    /// Opens it.
+    pub(super) fn open(self) -> Result<Source, CaptureError> {
+        let Self { name, kind } = self;
+        match kind {
+            Kind::File(path) => Source::open(&path, &name),
+            Kind::StandardInput => Source::new(Box::new(io::stdin()), &name),
+            Kind::Stream(reader) => Source::new(reader, &name),
+        }
+    }
+}
+
+impl fmt::Debug for Input {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_tuple("Input").field(&self.name).finish()
+    }
+}
+
+/// The uncompressed octets of an input.
+pub(super) struct Source {
+    pub(super) reader: Box<dyn Read>,
+    pub(super) compressed: bool,
+}
+
+impl Source {
+    /// Opens the file at `path`.
+    pub(super) fn open(path: &Path, name: &str) -> Result<Self, CaptureError> {
+        // Windows refuses to open a directory, others only to read it.
+        if path.is_dir() {
+            return Err(CaptureError::Directory { name: name.to_owned() });
+        }
+        let file = File::open(path).map_err(|source| CaptureError::Open { name: name.to_owned(), source })?;
+        Self::new(Box::new(file), name)
+    }
+
+    /// The octets of `reader`, uncompressed if they start like a gzip stream (RFC 1952, section 2.3.1).
+    fn new(mut reader: Box<dyn Read>, name: &str) -> Result<Self, CaptureError> {
+        let mut start = Vec::new();
+        while start.len() < 2 {
+            let mut octet = [0];
+            match reader.read(&mut octet) {
+                Ok(0) => break,
+                Ok(_) => start.extend(octet),
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(source) => return Err(CaptureError::Read { name: name.to_owned(), at_octet: 0, source }),
+            }
+        }
+        let compressed = start == [0x1F, 0x8B];
+        let whole = Cursor::new(start).chain(reader);
+        let reader: Box<dyn Read> = if compressed { Box::new(MultiGzDecoder::new(whole)) } else { Box::new(whole) };
+        Ok(Self { reader, compressed })
+    }
+}
