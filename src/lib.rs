@@ -3,7 +3,9 @@
 pub mod bytes;
 pub mod capture;
 pub mod carrier;
+pub mod check;
 pub mod machine;
 pub mod quantity;
 pub mod telegram;
 pub mod time;
+pub mod timing;

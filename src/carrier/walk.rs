@@ -59,7 +59,7 @@ pub enum Kind {
 }
 
 /// Why a packet was not looked into.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Reason {
     /// It was not captured from Ethernet, but from a link of this number.
     LinkType(u32),

@@ -7,8 +7,8 @@ use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::{fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
-/// A machine as its machine file describes it.
-#[derive(Clone, Debug)]
+/// A machine as its machine file describes it. The default machine has nothing in it.
+#[derive(Clone, Debug, Default)]
 pub struct Machine {
     /// Name for headings.
     pub name: String,

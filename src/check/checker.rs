@@ -1,0 +1,232 @@
+//! Packets in, outcome out.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::contents::Contents;
+use super::finding::Location;
+use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
+use super::place::Places;
+use super::reaction::{Edge, Meter, ReactionOutcome};
+use super::tap::{Tap, TapFaults};
+use crate::capture::Packet;
+use crate::carrier::{Headers, Kind, Payload, Walker};
+use crate::machine::{Carrier, Direction, Machine};
+use crate::time::Instant;
+
+/// Checks the packets of one run against one machine.
+pub struct Checker<'m> {
+    machine: &'m Machine,
+    walker: Walker,
+    places: Places,
+    followers: Vec<Follower>,
+    signals: Signals<'m>,
+    tap: Tap,
+    contents: Contents,
+    packets: u64,
+    first: Option<Instant>,
+    last: Option<Instant>,
+}
+
+/// Everything found out about a run.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// One entry per connection of the machine, in its order.
+    pub connections: Vec<ConnectionOutcome>,
+    /// One entry per function that declares both a demand and a reaction signal.
+    pub reactions: Vec<ReactionOutcome>,
+    /// What the capture lost.
+    pub tap_faults: TapFaults,
+    /// What the capture holds.
+    pub contents: Contents,
+    /// Packets taken.
+    pub packets: u64,
+    /// Time of the first packet.
+    pub first: Option<Instant>,
+    /// Time of the last packet.
+    pub last: Option<Instant>,
+}
+
+impl<'m> Checker<'m> {
+    /// A checker for `machine`. A default (empty) machine gives the contents of the capture only.
+    pub fn new(machine: &'m Machine) -> Self {
+        let followers =
+            machine.connections.iter().enumerate().map(|(index, connection)| Follower::new(index, connection));
+        Self {
+            machine,
+            walker: Walker::default(),
+            places: Places::new(machine),
+            followers: followers.collect(),
+            signals: Signals::new(machine),
+            tap: Tap::default(),
+            contents: Contents::default(),
+            packets: 0,
+            first: None,
+            last: None,
+        }
+    }
+
+    /// Takes the next packet of the run.
+    pub fn packet(&mut self, packet: &Packet<'_>) {
+        self.packets = self.packets.saturating_add(1);
+        if packet.at.is_none() {
+            self.contents.without_time = self.contents.without_time.saturating_add(1);
+        }
+        let at = packet.at.or(self.last).unwrap_or_default();
+        self.first = self.first.or(packet.at);
+        self.last = self.last.max(packet.at);
+        let at = Location { at, file: packet.file, packet: packet.number };
+        if packet.at.is_some() {
+            self.tap.clock(at);
+        }
+        let is_cut = packet.is_cut();
+        let (places, followers, signals) = (&self.places, &mut self.followers, &mut self.signals);
+        let (tap, contents, machine) = (&mut self.tap, &mut self.contents, self.machine);
+        let mut datagrams = 0_usize;
+        let walked = self.walker.walk(packet.link_type, packet.octets, |headers, payload| {
+            match &payload {
+                Payload::Type12 { .. } => datagrams = datagrams.saturating_add(1),
+                Payload::Type10(frame) => {
+                    contents.type10.count(frame.frame_id);
+                    if is_cut {
+                        // Where such a frame ends decides what is data: without its end it says nothing.
+                        return;
+                    }
+                    if type10_gap(tap, headers, frame, at) {
+                        tell_gap(machine, followers, |carrier| {
+                            matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id)
+                        });
+                    }
+                }
+                Payload::Udp(datagram) => contents.udp.count(datagram.destination_port),
+                Payload::Other { .. } => {}
+            }
+            places.find(headers, &payload, |connection, direction, octets| {
+                telegram(followers, signals, connection, direction, octets, at);
+            });
+        });
+        match walked {
+            Ok(kind) => {
+                contents.count(kind);
+                if let Kind::Type12 { pass, first_index, .. } = kind
+                    && tap.type12(pass, first_index, datagrams, at)
+                {
+                    tell_gap(machine, followers, |carrier| {
+                        matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
+                    });
+                }
+            }
+            Err(_) if is_cut => {}
+            Err(malformed) => contents.count_malformed(at, malformed),
+        }
+    }
+
+    /// The outcome at the end of the run.
+    pub fn finish(self) -> Outcome {
+        let last = self.last;
+        Outcome {
+            connections: self.followers.into_iter().map(|follower| follower.finish(last)).collect(),
+            reactions: self.signals.meters.into_iter().map(Meter::finish).collect(),
+            tap_faults: self.tap.finish(),
+            contents: self.contents,
+            packets: self.packets,
+            first: self.first,
+            last,
+        }
+    }
+}
+
+fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &crate::carrier::type10::Frame<'_>, at: Location) -> bool {
+    frame.class().is_cyclic()
+        && frame.trailer.is_some_and(|trailer| tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at))
+}
+
+/// Tells the connections on the carriers concerned that the capture lost packets.
+fn tell_gap(machine: &Machine, followers: &mut [Follower], concerned: impl Fn(&Carrier) -> bool) {
+    for (follower, connection) in followers.iter_mut().zip(&machine.connections) {
+        if concerned(&connection.to_device.carrier) || concerned(&connection.to_host.carrier) {
+            follower.base.watch.tap_gap();
+        }
+    }
+}
+
+fn telegram(
+    followers: &mut [Follower],
+    signals: &mut Signals<'_>,
+    connection: usize,
+    direction: Direction,
+    octets: &[u8],
+    at: Location,
+) {
+    let Some((before, rest)) = followers.split_at_mut_checked(connection) else { return };
+    let Some((follower, after)) = rest.split_first_mut() else { return };
+    let update = follower.telegram(direction, octets, at, Siblings { before, after });
+    if !matches!(update, Update::Unchanged | Update::Rejected) {
+        signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
+    }
+}
+
+/// The declared signals and the reactions measured between them.
+struct Signals<'m> {
+    machine: &'m Machine,
+    /// Signals of each connection and direction.
+    of_connection: Vec<[Vec<usize>; 2]>,
+    active: Vec<Option<bool>>,
+    meters: Vec<Meter>,
+}
+
+impl<'m> Signals<'m> {
+    fn new(machine: &'m Machine) -> Self {
+        let mut of_connection = vec![[Vec::new(), Vec::new()]; machine.connections.len()];
+        for (index, signal) in machine.signals.iter().enumerate() {
+            if let Some([to_device, to_host]) = of_connection.get_mut(signal.connection) {
+                match signal.direction {
+                    Direction::ToDevice => to_device.push(index),
+                    Direction::ToHost => to_host.push(index),
+                }
+            }
+        }
+        let meters = machine
+            .functions
+            .iter()
+            .enumerate()
+            .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
+            .collect();
+        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters }
+    }
+
+    /// Takes new safe data: `octet(n)` is octet n.
+    fn update(
+        &mut self,
+        connection: usize,
+        direction: Direction,
+        update: Update,
+        at: Location,
+        octet: impl Fn(usize) -> Option<u8>,
+    ) {
+        let Some([to_device, to_host]) = self.of_connection.get(connection) else { return };
+        let signals = if direction == Direction::ToDevice { to_device } else { to_host };
+        for &index in signals {
+            let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
+                continue;
+            };
+            let level = match update {
+                Update::Process => octet(signal.bit >> 3).map(|octet| octet >> (signal.bit & 7) & 1 == 1),
+                Update::FailSafe => Some(false),
+                _ => None,
+            };
+            let before = *state;
+            *state = level.map(|level| level == signal.active_high);
+            // The state before the first telegram is not known, so it has no edge.
+            if let (Some(before), Some(active)) = (before, *state)
+                && before != active
+            {
+                let states = &self.active;
+                for meter in &mut self.meters {
+                    meter.edge(Edge { signal: index, active, at }, |signal| {
+                        states.get(signal).copied().flatten().unwrap_or(false)
+                    });
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,90 @@
+//! What a capture holds, without a machine file: carriers, frame IDs, ports, and what could not be looked into.
+
+use std::collections::BTreeMap;
+
+use super::finding::Location;
+use crate::bytes::Malformed;
+use crate::carrier::{Kind, Pass, Reason};
+
+/// Distinct keys that a table keeps; packets of more are counted together.
+const KEPT: usize = 256;
+
+/// Packets by what they carry.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Contents {
+    /// Type 12 frames going out.
+    pub type12_outgoing: u64,
+    /// Type 12 frames coming back.
+    pub type12_returning: u64,
+    /// Of these, frames in UDP datagrams.
+    pub type12_in_udp: u64,
+    /// Type 10 RT frames by FrameID.
+    pub type10: Counts<u16>,
+    /// UDP datagrams by destination port.
+    pub udp: Counts<u16>,
+    /// Frames of other EtherTypes.
+    pub other: Counts<u16>,
+    /// Packets that were not looked into, by reason.
+    pub not_examined: Counts<Reason>,
+    /// Packets that do not hold what their layers promise, with the first of them.
+    pub malformed: u64,
+    /// The first of these.
+    pub first_malformed: Option<(Location, Malformed)>,
+    /// Packets without a time stamp.
+    pub without_time: u64,
+}
+
+/// Packets by key, for a bounded number of keys.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Counts<K> {
+    /// Packets by key.
+    pub by_key: BTreeMap<K, u64>,
+    /// Packets of keys beyond the number that is kept.
+    pub more: u64,
+}
+
+impl<K> Default for Counts<K> {
+    fn default() -> Self {
+        Self { by_key: BTreeMap::new(), more: 0 }
+    }
+}
+
+impl<K: Ord> Counts<K> {
+    /// All packets counted.
+    pub fn total(&self) -> u64 {
+        self.by_key.values().fold(self.more, |sum, number| sum.saturating_add(*number))
+    }
+
+    pub(super) fn count(&mut self, key: K) {
+        let counter = if self.by_key.len() < KEPT {
+            self.by_key.entry(key).or_default()
+        } else {
+            self.by_key.get_mut(&key).unwrap_or(&mut self.more)
+        };
+        *counter = counter.saturating_add(1);
+    }
+}
+
+impl Contents {
+    pub(super) fn count(&mut self, kind: Kind) {
+        match kind {
+            Kind::Type12 { pass, via_udp, .. } => {
+                let counter = match pass {
+                    Pass::Outgoing => &mut self.type12_outgoing,
+                    Pass::Returning => &mut self.type12_returning,
+                };
+                *counter = counter.saturating_add(1);
+                self.type12_in_udp = self.type12_in_udp.saturating_add(u64::from(via_udp));
+            }
+            // Counted by frame ID and port where the payload is visited.
+            Kind::Type10 | Kind::Udp => {}
+            Kind::OtherEtherType(ether_type) => self.other.count(ether_type),
+            Kind::NotExamined(reason) => self.not_examined.count(reason),
+        }
+    }
+
+    pub(super) fn count_malformed(&mut self, at: Location, malformed: Malformed) {
+        self.malformed = self.malformed.saturating_add(1);
+        self.first_malformed.get_or_insert((at, malformed));
+    }
+}

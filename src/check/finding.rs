@@ -1,0 +1,235 @@
+//! What the checker has to say: findings, events and trips, as plain data.
+
+use crate::machine::Direction;
+use crate::telegram::fscp_12_1::{Command, ResetReason};
+use crate::time::{Instant, Span};
+
+/// A packet of the run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Location {
+    /// Its time; for a packet without one, the time of the packet before it.
+    pub at: Instant,
+    /// Index of the capture file in the run.
+    pub file: usize,
+    /// Number within that file, from 1.
+    pub packet: u64,
+}
+
+/// Communication errors of IEC 61784-3, and one class of our own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Class {
+    /// Octets were changed on the way.
+    Corruption,
+    /// An earlier telegram was delivered again as if it were new.
+    UnintendedRepetition,
+    /// The order of the sequence numbers, or of the profile's states, is broken.
+    IncorrectSequence,
+    /// A telegram never arrived.
+    Loss,
+    /// No new telegram within the watchdog time.
+    UnacceptableDelay,
+    /// A well-formed telegram of an unknown source.
+    Insertion,
+    /// Something that is no safety telegram stood in the place of one.
+    Masquerade,
+    /// A telegram of another connection was delivered here.
+    Addressing,
+    /// Not a communication error: the parameters sent are not those of the machine file.
+    ParameterMismatch,
+}
+
+impl Class {
+    /// All classes, in the order of the standard, our own last.
+    pub const ALL: [Self; 9] = [
+        Self::Corruption,
+        Self::UnintendedRepetition,
+        Self::IncorrectSequence,
+        Self::Loss,
+        Self::UnacceptableDelay,
+        Self::Insertion,
+        Self::Masquerade,
+        Self::Addressing,
+        Self::ParameterMismatch,
+    ];
+
+    /// The name used in reports and ledgers.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Corruption => "corruption",
+            Self::UnintendedRepetition => "unintended repetition",
+            Self::IncorrectSequence => "incorrect sequence",
+            Self::Loss => "loss",
+            Self::UnacceptableDelay => "unacceptable delay",
+            Self::Insertion => "insertion",
+            Self::Masquerade => "masquerade",
+            Self::Addressing => "addressing",
+            Self::ParameterMismatch => "parameter mismatch",
+        }
+    }
+}
+
+/// The machine misbehaved.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Finding {
+    /// Index of the connection.
+    pub connection: usize,
+    /// Direction of the telegrams concerned.
+    pub direction: Direction,
+    /// Packet at which it shows.
+    pub location: Location,
+    /// Error class.
+    pub class: Class,
+    /// What was expected and what was seen.
+    pub detail: Detail,
+}
+
+/// What was expected and what was seen instead.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Detail {
+    /// A CRC fits no hypothesis.
+    Crc {
+        /// Index of the CRC within the telegram.
+        segment: u16,
+        /// CRC under the expected sequence number.
+        expected: u32,
+        /// CRC in the telegram.
+        seen: u32,
+    },
+    /// The connection ID field is changed while the CRCs fit the right one.
+    ConnectionId {
+        /// ID of this connection.
+        expected: u16,
+        /// ID in the telegram.
+        seen: u16,
+    },
+    /// The receiver rejected the telegram.
+    Rejected {
+        /// Reason in the Reset that followed.
+        reason: ResetReason,
+    },
+    /// Octets that do not form a telegram.
+    NotATelegram {
+        /// First octet.
+        first: u8,
+    },
+    /// Sequence or consecutive number.
+    Number {
+        /// Number that was due.
+        expected: u32,
+        /// Number that the CRC proves.
+        seen: u32,
+    },
+    /// The toggle bit does not agree with the consecutive number.
+    Toggle {
+        /// Number that the CRC proves.
+        number: u32,
+    },
+    /// The telegram is an exact copy of an earlier one.
+    CopyOf {
+        /// Telegrams of this direction since then.
+        telegrams_ago: usize,
+    },
+    /// Telegrams are missing before this one.
+    Missing {
+        /// How many.
+        telegrams: u32,
+    },
+    /// Silence longer than the watchdog time.
+    Silence {
+        /// Watchdog time.
+        watchdog: Span,
+        /// Time since the last new telegram.
+        silence: Span,
+        /// Whether the silence lasts to the end of the capture.
+        to_the_end: bool,
+    },
+    /// The telegram belongs to another connection.
+    Foreign {
+        /// Index of that connection.
+        connection: usize,
+    },
+    /// The telegram is consistent in itself but no connection of the machine file sent it.
+    UnknownSource {
+        /// Its connection ID.
+        connection_id: u16,
+    },
+    /// A command that must not follow the state of the connection.
+    State {
+        /// Command of the telegram before.
+        after: Command,
+        /// Command of this one.
+        seen: Command,
+    },
+    /// A parameter on the wire differs from the machine file.
+    Parameter {
+        /// Its name.
+        name: &'static str,
+        /// Value in the machine file.
+        expected: u64,
+        /// Value on the wire.
+        seen: u64,
+    },
+    /// The slave did not echo what the master sent.
+    Echo,
+}
+
+/// Something a connection did on purpose.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Event {
+    /// Packet at which it shows.
+    pub location: Location,
+    /// Who did it: the direction of the telegram.
+    pub direction: Direction,
+    /// What.
+    pub kind: EventKind,
+}
+
+/// What a connection did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum EventKind {
+    /// The capture begins in the middle; the counters were recovered by solving CRCs and confirmed on later telegrams.
+    Joined,
+    /// Back to the start without a fault.
+    Restart,
+    /// First process data after a start.
+    Operating,
+    /// Communication parameters were transferred and agree with the machine file.
+    Parameterised {
+        /// Watchdog time on the wire.
+        watchdog: Span,
+    },
+    /// Fail-safe values instead of process values.
+    FailSafe,
+    /// Process values again.
+    EndOfFailSafe,
+    /// A Reset telegram with sequence number 0 instead of 1 (seen with some devices, accepted).
+    ResetWithSequenceZero,
+}
+
+/// A connection fell out of operation because of a fault.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Trip {
+    /// Packet that says so.
+    pub location: Location,
+    /// Index of the connection.
+    pub connection: usize,
+    /// Who says so: the direction of the telegram.
+    pub direction: Direction,
+    /// What the telegram says.
+    pub cause: TripCause,
+    /// Last new telegram to the device and to the host before.
+    pub last_good: [Option<Location>; 2],
+}
+
+/// What a telegram says about a trip.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TripCause {
+    /// FSCP 12/1: reason in a Reset telegram.
+    Reset(ResetReason),
+    /// FSCP 3/1: the status byte reports a device fault.
+    DeviceFault,
+    /// FSCP 3/1: the status byte reports a CRC error.
+    CrcError,
+    /// FSCP 3/1: the status byte reports a watchdog timeout.
+    WatchdogTimeout,
+}

@@ -1,0 +1,379 @@
+//! What the followers of all profiles share: which telegram is new, what was found, what goes into the outcome.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::collections::VecDeque;
+
+use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
+use super::fscp_3_1::Fscp3_1;
+use super::fscp_12_1::Fscp12_1;
+use super::watch::{Silence, Watch};
+use crate::machine::{Connection, Direction, Profile};
+use crate::telegram::fscp_3_1::Flags;
+use crate::time::Instant;
+use crate::timing::Intervals;
+
+/// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
+const KEPT: usize = 10_000;
+
+/// Distinct telegrams of a direction that are remembered to recognise copies.
+const REMEMBERED: usize = 16;
+
+/// One connection being followed.
+pub(super) struct Follower {
+    pub(super) base: Base,
+    rules: Rules,
+}
+
+enum Rules {
+    Fscp12_1(Box<Fscp12_1>),
+    Fscp3_1(Box<Fscp3_1>),
+}
+
+/// What a telegram means for the signals that it carries.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Update {
+    /// Nothing new.
+    Unchanged,
+    /// New valid process data.
+    Process,
+    /// Fail-safe: all safe data count as zero.
+    FailSafe,
+    /// The connection carries no data now.
+    NoData,
+    /// The receiver will not take this telegram.
+    Rejected,
+}
+
+impl Follower {
+    pub(super) fn new(index: usize, connection: &Connection) -> Self {
+        let rules = match &connection.profile {
+            Profile::Fscp12_1(parameters) => Rules::Fscp12_1(Box::new(Fscp12_1::new(parameters, connection.watchdog))),
+            Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
+        };
+        Self { base: Base::new(index, connection), rules }
+    }
+
+    /// Takes one telegram as it stands on the wire.
+    pub(super) fn telegram(
+        &mut self,
+        direction: Direction,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        let line = self.base.line_mut(direction);
+        if line.is_held(octets) {
+            return Update::Unchanged;
+        }
+        line.telegrams = line.telegrams.saturating_add(1);
+        let update = match &mut self.rules {
+            Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+        };
+        self.base.line_mut(direction).remember(octets, update != Update::Rejected);
+        update
+    }
+
+    /// Octet `index` of the safe data in the last accepted telegram of `direction`.
+    pub(super) fn safe_octet(&self, direction: Direction, index: usize) -> Option<u8> {
+        let accepted = &self.base.line(direction).accepted;
+        match &self.rules {
+            Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
+            Rules::Fscp3_1(_) => accepted.get(index).copied(),
+        }
+    }
+
+    /// Whether `octets` could be a telegram of this connection: an exact copy, or proven by its CRC.
+    fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
+        self.base.line(direction).copies_ago(octets).is_some()
+            || match &self.rules {
+                Rules::Fscp12_1(rules) => rules.owns(direction, octets),
+                Rules::Fscp3_1(rules) => rules.owns(direction, octets),
+            }
+    }
+
+    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+        match &mut self.rules {
+            Rules::Fscp12_1(rules) => rules.finish(&mut self.base),
+            Rules::Fscp3_1(rules) => rules.finish(&mut self.base),
+        }
+        if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
+            self.base.silence(silence, true);
+        }
+        let unchecked = match &self.rules {
+            Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
+            Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
+        };
+        self.base.into_outcome(unchecked)
+    }
+}
+
+/// The other connections of the machine, for the hypothesis that a telegram is one of theirs.
+#[derive(Clone, Copy)]
+pub(super) struct Siblings<'a> {
+    pub(super) before: &'a [Follower],
+    pub(super) after: &'a [Follower],
+}
+
+impl Siblings<'_> {
+    /// The connection that `octets` belong to.
+    pub(super) fn owner(&self, direction: Direction, octets: &[u8]) -> Option<usize> {
+        self.before
+            .iter()
+            .chain(self.after)
+            .find(|follower| follower.owns(direction, octets))
+            .map(|follower| follower.base.connection)
+    }
+}
+
+/// State of one connection that does not depend on its profile.
+pub(super) struct Base {
+    connection: usize,
+    pub(super) watch: Watch,
+    to_device: Line,
+    to_host: Line,
+    findings: Vec<Finding>,
+    events: Vec<Event>,
+    trips: Vec<Trip>,
+    omitted: u64,
+}
+
+/// One direction.
+#[derive(Default)]
+pub(super) struct Line {
+    telegrams: u64,
+    held: u64,
+    tap_losses: u64,
+    pub(super) confirmed: u64,
+    /// As seen last.
+    last: Vec<u8>,
+    /// As accepted last.
+    accepted: Vec<u8>,
+    /// Accepted telegrams, the newest first.
+    history: VecDeque<Vec<u8>>,
+}
+
+impl Line {
+    /// Whether the process image still holds the last telegram, or holds the last good one again after something else stood
+    /// in its place.
+    fn is_held(&mut self, octets: &[u8]) -> bool {
+        let held = self.last == octets || self.accepted == octets;
+        if held {
+            self.held = self.held.saturating_add(1);
+            if self.last != octets {
+                self.last.clone_from(&self.accepted);
+            }
+        }
+        held
+    }
+
+    fn remember(&mut self, octets: &[u8], accepted: bool) {
+        self.last.clear();
+        self.last.extend_from_slice(octets);
+        if !accepted {
+            return;
+        }
+        self.accepted.clone_from(&self.last);
+        let mut slot =
+            if self.history.len() < REMEMBERED { Vec::new() } else { self.history.pop_back().unwrap_or_default() };
+        slot.clone_from(&self.last);
+        self.history.push_front(slot);
+    }
+
+    /// How many telegrams ago the same octets were here; 1 is the telegram before.
+    pub(super) fn copies_ago(&self, octets: &[u8]) -> Option<usize> {
+        self.history.iter().position(|old| old == octets).map(|index| index.saturating_add(1))
+    }
+}
+
+impl Base {
+    fn new(index: usize, connection: &Connection) -> Self {
+        Self {
+            connection: index,
+            watch: Watch::new(connection.watchdog),
+            to_device: Line::default(),
+            to_host: Line::default(),
+            findings: Vec::new(),
+            events: Vec::new(),
+            trips: Vec::new(),
+            omitted: 0,
+        }
+    }
+
+    pub(super) const fn line(&self, direction: Direction) -> &Line {
+        match direction {
+            Direction::ToDevice => &self.to_device,
+            Direction::ToHost => &self.to_host,
+        }
+    }
+
+    pub(super) const fn line_mut(&mut self, direction: Direction) -> &mut Line {
+        match direction {
+            Direction::ToDevice => &mut self.to_device,
+            Direction::ToHost => &mut self.to_host,
+        }
+    }
+
+    /// Counts a telegram whose CRCs were checked and fit.
+    pub(super) const fn confirm(&mut self, direction: Direction) {
+        let line = self.line_mut(direction);
+        line.confirmed = line.confirmed.saturating_add(1);
+    }
+
+    /// Hands a new telegram to the watchdog and reports the silence that it ends.
+    pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) {
+        if let Some(silence) = self.watch.new_telegram(direction, at, supervised) {
+            self.silence(silence, false);
+        }
+    }
+
+    fn silence(&mut self, silence: Silence, to_the_end: bool) {
+        let watchdog = self.watch.watchdog();
+        let detail = Detail::Silence { watchdog, silence: silence.span, to_the_end };
+        self.finding(silence.direction, silence.end, Class::UnacceptableDelay, detail);
+    }
+
+    pub(super) fn finding(&mut self, direction: Direction, location: Location, class: Class, detail: Detail) {
+        if self.findings.len() < KEPT {
+            self.findings.push(Finding { connection: self.connection, direction, location, class, detail });
+        } else {
+            self.omitted = self.omitted.saturating_add(1);
+        }
+    }
+
+    /// Missing telegrams: a finding, unless the capture itself lost packets meanwhile.
+    pub(super) fn missing(&mut self, direction: Direction, location: Location, telegrams: u32) {
+        if self.watch.has_tap_gap(direction) {
+            let line = self.line_mut(direction);
+            line.tap_losses = line.tap_losses.saturating_add(u64::from(telegrams));
+        } else {
+            self.finding(direction, location, Class::Loss, Detail::Missing { telegrams });
+        }
+    }
+
+    /// The missing telegrams reported last at `location` came late after all: takes one back.
+    pub(super) fn not_missing(&mut self, direction: Direction, location: Location) {
+        let place = self.findings.iter().rposition(|finding| {
+            finding.direction == direction && finding.location == location && finding.class == Class::Loss
+        });
+        let Some(place) = place else { return };
+        match self.findings.get_mut(place).map(|finding| &mut finding.detail) {
+            Some(Detail::Missing { telegrams }) if *telegrams > 1 => *telegrams = telegrams.saturating_sub(1),
+            _ => {
+                self.findings.remove(place);
+            }
+        }
+    }
+
+    pub(super) fn event(&mut self, direction: Direction, location: Location, kind: EventKind) {
+        if self.events.len() < KEPT {
+            self.events.push(Event { location, direction, kind });
+        } else {
+            self.omitted = self.omitted.saturating_add(1);
+        }
+    }
+
+    pub(super) fn trip(&mut self, direction: Direction, location: Location, cause: TripCause) {
+        let last_good = [self.watch.last(Direction::ToDevice), self.watch.last(Direction::ToHost)];
+        if self.trips.len() < KEPT {
+            self.trips.push(Trip { location, connection: self.connection, direction, cause, last_good });
+        } else {
+            self.omitted = self.omitted.saturating_add(1);
+        }
+    }
+
+    fn into_outcome(mut self, unchecked: Option<Unchecked>) -> ConnectionOutcome {
+        self.findings.sort_by_key(|finding| finding.location);
+        let watch = &self.watch;
+        let direction = |line: &Line, direction| DirectionOutcome {
+            telegrams: line.telegrams,
+            held: line.held,
+            confirmed: line.confirmed,
+            tap_losses: line.tap_losses,
+            intervals: watch.intervals(direction).clone(),
+        };
+        ConnectionOutcome {
+            to_device: direction(&self.to_device, Direction::ToDevice),
+            to_host: direction(&self.to_host, Direction::ToHost),
+            round_trip: watch.round_trip().clone(),
+            findings: self.findings,
+            events: self.events,
+            trips: self.trips,
+            omitted: self.omitted,
+            unchecked,
+        }
+    }
+}
+
+/// Everything found out about one connection.
+#[derive(Clone, Debug)]
+pub struct ConnectionOutcome {
+    /// Telegrams to the device.
+    pub to_device: DirectionOutcome,
+    /// Telegrams to the host.
+    pub to_host: DirectionOutcome,
+    /// From a new telegram to the device to the next new one to the host, as the tap sees it.
+    pub round_trip: Intervals<Location>,
+    /// Findings in the order of their packets.
+    pub findings: Vec<Finding>,
+    /// Events in the order of their packets.
+    pub events: Vec<Event>,
+    /// Trips in the order of their packets.
+    pub trips: Vec<Trip>,
+    /// Findings, events and trips beyond the number that is kept.
+    pub omitted: u64,
+    /// Why the connection was not, or not fully, examined.
+    pub unchecked: Option<Unchecked>,
+}
+
+/// Everything found out about one direction of a connection.
+#[derive(Clone, Debug)]
+pub struct DirectionOutcome {
+    /// Telegrams that differ from the one before.
+    pub telegrams: u64,
+    /// Repetitions of the process image between them.
+    pub held: u64,
+    /// Telegrams whose CRCs were checked and fit.
+    pub confirmed: u64,
+    /// Telegrams missing where the capture lost packets.
+    pub tap_losses: u64,
+    /// Intervals between new valid telegrams while the watchdog runs.
+    pub intervals: Intervals<Location>,
+}
+
+/// Why a connection was not fully examined.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unchecked {
+    /// No telegram was seen in this direction.
+    NeverSeen(Direction),
+    /// The CRC of this profile's form can't be computed.
+    NoCrcRule,
+    /// The machine file gives no CRC1.
+    NoCrc1,
+    /// No counter was found that fits consecutive telegrams.
+    NeverConfirmed(Direction),
+}
+
+impl Base {
+    /// The first direction without any telegram, or with telegrams but none confirmed.
+    pub(super) fn gap(&self, checkable: bool) -> Option<Unchecked> {
+        let directions = [Direction::ToDevice, Direction::ToHost];
+        let unseen = directions.into_iter().find(|direction| self.line(*direction).telegrams == 0);
+        let unconfirmed = directions.into_iter().find(|direction| checkable && self.line(*direction).confirmed == 0);
+        unseen.map(Unchecked::NeverSeen).or(unconfirmed.map(Unchecked::NeverConfirmed))
+    }
+
+    /// Fault bits of a status byte that were not set before.
+    pub(super) fn status_faults(&mut self, at: Location, before: Flags, now: Flags) {
+        for (bit, cause) in [
+            (Flags::DEVICE_FAULT, TripCause::DeviceFault),
+            (Flags::CE_CRC, TripCause::CrcError),
+            (Flags::WD_TIMEOUT, TripCause::WatchdogTimeout),
+        ] {
+            if now.has(bit) && !before.has(bit) {
+                self.trip(Direction::ToHost, at, cause);
+            }
+        }
+    }
+}

@@ -1,0 +1,521 @@
+//! Follows one FSCP 12/1 connection.
+//!
+//! The two directions are chained: each telegram inherits CRC_0 of the partner's last one, so a telegram that was not seen
+//! breaks the chain in both. What fits no expectation is tried against the hypotheses in the order: another counter, a copy,
+//! another connection. A telegram that is sound in itself but inherits something unseen is kept *pending* until the
+//! partner's answer shows whether the partner took it; only then is it a loss or a corruption.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::finding::{Class, Detail, EventKind, Location, TripCause};
+use super::follower::{Base, Siblings, Unchecked, Update};
+use super::parameterisation::Parameterisation;
+use crate::machine::{self, Direction};
+use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
+use crate::time::Span;
+
+/// Telegrams that may be missing in a row for the sequence number to count as 'nearby'.
+const NEARBY: u16 = 64;
+
+pub(super) struct Fscp12_1 {
+    parameters: machine::Fscp12_1,
+    watchdog: Span,
+    to_device: Side,
+    to_host: Side,
+    pending: Option<Pending>,
+    parameterisation: Parameterisation,
+    joined: bool,
+}
+
+/// One direction.
+#[derive(Clone, Copy, Debug, Default)]
+struct Side {
+    /// Sequence number that is due, if known.
+    next: Option<u16>,
+    /// The number that was due before a telegram had to be taken on trust.
+    due_before_trust: Option<u16>,
+    /// CRC_0 of the last telegram taken.
+    crc0: Option<u16>,
+    command: Option<Command>,
+    /// Telegrams that agreed with a prediction.
+    confirmed: bool,
+}
+
+/// A telegram that may be good: its sender knew something that the tap did not see.
+struct Pending {
+    direction: Direction,
+    at: Location,
+    crc0: u16,
+    command: Command,
+    /// Sequence number under the inherited CRC_0 that was expected.
+    sequence: u16,
+    mismatch: Detail,
+}
+
+impl Fscp12_1 {
+    pub(super) fn new(parameters: &machine::Fscp12_1, watchdog: Span) -> Self {
+        Self {
+            parameters: parameters.clone(),
+            watchdog,
+            to_device: Side::default(),
+            to_host: Side::default(),
+            pending: None,
+            parameterisation: Parameterisation::default(),
+            joined: false,
+        }
+    }
+
+    pub(super) fn follow(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        let Ok(telegram) = Telegram::parse(octets, self.data_length(direction)) else {
+            return Update::Rejected;
+        };
+        if telegram.is_empty() {
+            return Update::NoData;
+        }
+        if let Some(key) = self.expected_key(direction, &telegram) {
+            if telegram.command.is_unconnected() || telegram.connection_id == self.parameters.connection_id {
+                self.drop_pending(base, direction, &telegram);
+                return self.accept(base, direction, &telegram, key, at);
+            }
+            let detail = Detail::ConnectionId { expected: self.parameters.connection_id, seen: telegram.connection_id };
+            base.finding(direction, at, Class::Corruption, detail);
+            return Update::Rejected;
+        }
+        if let Some(update) = self.resolve_pending(base, direction, &telegram, at) {
+            return update;
+        }
+        if self.side(direction).confirmed && self.side(direction.opposite()).crc0.is_some() {
+            self.reject(base, direction, &telegram, octets, at, siblings)
+        } else {
+            self.join(base, direction, &telegram, at)
+        }
+    }
+
+    pub(super) fn safe_octet(&self, direction: Direction, octets: &[u8], index: usize) -> Option<u8> {
+        let telegram = Telegram::parse(octets, self.data_length(direction)).ok()?;
+        telegram.safe_data().nth(index)
+    }
+
+    /// Whether `octets` bear this connection's ID and could be its next or a recent telegram.
+    pub(super) fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
+        Telegram::parse(octets, self.data_length(direction)).is_ok_and(|telegram| {
+            telegram.connection_id == self.parameters.connection_id
+                && telegram.is_consistent() != Some(false)
+                && !matches!(telegram.command, Command::Unknown(_))
+        })
+    }
+
+    pub(super) fn finish(&mut self, base: &mut Base) {
+        if let Some(pending) = self.pending.take() {
+            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
+        }
+    }
+
+    pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
+        base.gap(true)
+    }
+
+    /// The key under which the telegram is the one that is due, if there is one.
+    fn expected_key(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
+        let fits = |key: Key| telegram.verify(key).is_ok().then_some(key);
+        let free = |sequence| Key { inherited: 0, connection_id: 0, sequence };
+        match telegram.command {
+            Command::Reset => return fits(free(1)).or_else(|| fits(free(0))),
+            Command::Session if direction == Direction::ToDevice => {
+                if let Some(key) = fits(free(1)) {
+                    return Some(key);
+                }
+            }
+            _ => {}
+        }
+        let inherited = self.side(direction.opposite()).crc0?;
+        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let side = self.side(direction);
+        let mut key = Key { inherited, connection_id, sequence: side.next? };
+        let (first_data, _) = telegram.segments().next()?;
+        let own_previous = side.crc0?;
+        key.sequence = sequence_by_rule(telegram.command, first_data, key, own_previous);
+        fits(key).or_else(|| {
+            // Stacks disagree on what the CRC-equal rule compares with in the first Session answer.
+            let first = telegram.command == Command::Session && side.next == Some(1);
+            first.then(|| fits(Key { sequence: 1, ..key }).or_else(|| fits(Key { sequence: 2, ..key })))?
+        })
+    }
+
+    fn accept(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        key: Key,
+        at: Location,
+    ) -> Update {
+        let command = telegram.command;
+        let before = *self.side(direction);
+        let partner = self.side(direction.opposite()).command;
+        if let Some(due) = before.due_before_trust {
+            self.missing_since(base, direction, due, key.sequence, 1, at);
+        }
+        base.confirm(direction);
+        *self.side_mut(direction) = Side {
+            next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
+            due_before_trust: None,
+            crc0: Some(telegram.crc0()),
+            command: Some(command),
+            confirmed: true,
+        };
+        if command == Command::Session && direction == Direction::ToDevice && key.inherited == 0 {
+            // The master starts over: the slave counts from 1 too.
+            self.to_host.next = Some(1);
+            self.to_host.confirmed = true;
+        }
+        if command == Command::Reset {
+            self.reset(base, direction, telegram, key, before.command, partner, at);
+        } else {
+            self.joined |= before.command == Some(Command::Reset) || partner == Some(Command::Reset);
+            self.check_order(base, direction, command, before.command, partner, at);
+            self.check_contents(base, direction, telegram, at);
+            self.note_joining(base, direction, at);
+        }
+        self.data_events(base, direction, command, before.command, at);
+        base.new_telegram(direction, at, command.is_data());
+        update_of(command)
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "one place where all that a Reset means is told")]
+    fn reset(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        key: Key,
+        before: Option<Command>,
+        partner: Option<Command>,
+        at: Location,
+    ) {
+        self.joined = true;
+        if key.sequence == 0 {
+            base.event(direction, at, EventKind::ResetWithSequenceZero);
+        }
+        let reason = ResetReason(telegram.safe_data().next().unwrap_or_default());
+        if reason != ResetReason::LOCAL {
+            base.trip(direction, at, TripCause::Reset(reason));
+        } else if before.is_some_and(|command| command != Command::Reset) && partner != Some(Command::Reset) {
+            base.event(direction, at, EventKind::Restart);
+        }
+    }
+
+    /// Session after Reset, Connection after Session, Parameter after Connection, data after Parameter; the slave answers in
+    /// the master's state.
+    fn check_order(
+        &self,
+        base: &mut Base,
+        direction: Direction,
+        command: Command,
+        before: Option<Command>,
+        partner: Option<Command>,
+        at: Location,
+    ) {
+        let rank = |command| -> u8 {
+            match command {
+                Command::Reset => 0,
+                Command::Session => 1,
+                Command::Connection => 2,
+                Command::Parameter => 3,
+                Command::ProcessData | Command::FailSafeData => 4,
+                Command::Unknown(_) => 5,
+            }
+        };
+        let (Some(before), Some(partner)) = (before, partner) else { return };
+        let wrong = match direction {
+            Direction::ToDevice => {
+                let after = if partner == Command::Reset { 0 } else { rank(before) };
+                !(after..=after.saturating_add(1)).contains(&rank(command))
+            }
+            Direction::ToHost => rank(command) != rank(partner),
+        };
+        if wrong {
+            let after = if direction == Direction::ToDevice { before } else { partner };
+            base.finding(direction, at, Class::IncorrectSequence, Detail::State { after, seen: command });
+        }
+    }
+
+    fn check_contents(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) {
+        if direction == Direction::ToHost {
+            if !self.parameterisation.is_echo(telegram.command, telegram.safe_data()) {
+                base.finding(direction, at, Class::ParameterMismatch, Detail::Echo);
+            }
+            return;
+        }
+        let transferred =
+            self.parameterisation.master(telegram.command, telegram.safe_data(), &self.parameters, self.watchdog);
+        let Some(transferred) = transferred else { return };
+        if let Some(watchdog) = transferred.watchdog {
+            base.event(direction, at, EventKind::Parameterised { watchdog });
+        }
+        for (name, expected, seen) in transferred.differences {
+            base.finding(direction, at, Class::ParameterMismatch, Detail::Parameter { name, expected, seen });
+        }
+    }
+
+    fn note_joining(&mut self, base: &mut Base, direction: Direction, at: Location) {
+        if !self.joined && self.to_device.confirmed && self.to_host.confirmed {
+            self.joined = true;
+            base.event(direction, at, EventKind::Joined);
+        }
+    }
+
+    fn data_events(
+        &self,
+        base: &mut Base,
+        direction: Direction,
+        command: Command,
+        before: Option<Command>,
+        at: Location,
+    ) {
+        let kind = match (before, command) {
+            (Some(Command::ProcessData), Command::FailSafeData) => EventKind::FailSafe,
+            (Some(Command::FailSafeData), Command::ProcessData) => EventKind::EndOfFailSafe,
+            (Some(Command::Parameter), Command::ProcessData | Command::FailSafeData)
+                if direction == Direction::ToHost =>
+            {
+                EventKind::Operating
+            }
+            _ => return,
+        };
+        base.event(direction, at, kind);
+    }
+
+    /// In the middle of a run: the first telegram is taken on trust, each further one solved for its sequence number, until
+    /// one agrees with the number predicted from its predecessor.
+    fn join(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) -> Update {
+        if telegram.is_consistent() == Some(false) {
+            base.finding(direction, at, Class::Corruption, self.crc_detail(direction, telegram));
+            return Update::Rejected;
+        }
+        let inherited = self.side(direction.opposite()).crc0;
+        let solved = inherited
+            .and_then(|inherited| telegram.solve_sequence(inherited, self.parameters.connection_id))
+            .map(next_sequence);
+        let side = self.side_mut(direction);
+        side.next = solved;
+        side.crc0 = Some(telegram.crc0());
+        side.command = Some(telegram.command);
+        base.new_telegram(direction, at, false);
+        update_of(telegram.command)
+    }
+
+    /// A telegram that is not the one that is due.
+    fn reject(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        self.give_up_pending(base);
+        let detail = self.crc_detail(direction, telegram);
+        if !telegram.command.is_unconnected() && telegram.connection_id != self.parameters.connection_id {
+            let (class, detail) = foreign(direction, telegram, octets, siblings, detail);
+            base.finding(direction, at, class, detail);
+            return Update::Rejected;
+        }
+        if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {
+            base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
+            return Update::Rejected;
+        }
+        let side = *self.side(direction);
+        let (Some(due), Some(inherited), Some(own)) = (side.next, self.side(direction.opposite()).crc0, side.crc0)
+        else {
+            base.finding(direction, at, Class::Corruption, detail);
+            return Update::Rejected;
+        };
+        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let sequence = telegram.solve_sequence(inherited, connection_id).unwrap_or_default();
+        let key = Key { inherited, connection_id, sequence };
+        let proven = telegram.is_consistent().is_some() && telegram.verify(key).is_ok();
+        if telegram.crc0() == own || telegram.is_consistent() == Some(false) {
+            base.finding(direction, at, Class::Corruption, detail);
+            return Update::Rejected;
+        }
+        if proven || ahead(due, sequence) <= NEARBY || ahead(sequence, due) <= NEARBY {
+            let detail = Detail::Number { expected: due.into(), seen: sequence.into() };
+            base.finding(direction, at, Class::IncorrectSequence, detail);
+            return self.accept(base, direction, telegram, key, at);
+        }
+        self.pending = Some(Pending {
+            direction,
+            at,
+            crc0: telegram.crc0(),
+            command: telegram.command,
+            sequence,
+            mismatch: detail,
+        });
+        Update::Rejected
+    }
+
+    /// A telegram that is due arrived: a pending one was not taken by its receiver.
+    fn drop_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
+        let Some(pending) = self.pending.take() else { return };
+        let detail = if telegram.command == Command::Reset && direction != pending.direction {
+            Detail::Rejected { reason: ResetReason(telegram.safe_data().next().unwrap_or_default()) }
+        } else {
+            pending.mismatch
+        };
+        base.finding(pending.direction, pending.at, Class::Corruption, detail);
+    }
+
+    fn give_up_pending(&mut self, base: &mut Base) {
+        if let Some(pending) = self.pending.take() {
+            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
+        }
+    }
+
+    /// If this telegram inherits from the pending one, its sender took that one: telegrams were lost before.
+    fn resolve_pending(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        at: Location,
+    ) -> Option<Update> {
+        let pending = self.pending.as_ref().filter(|pending| pending.direction != direction)?;
+        let due = self.side(direction).next?;
+        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        if telegram.connection_id != connection_id {
+            return None;
+        }
+        let sequence = telegram.solve_sequence(pending.crc0, connection_id)?;
+        let key = Key { inherited: pending.crc0, connection_id, sequence };
+        let missing = ahead(due, sequence);
+        if missing > NEARBY || telegram.verify(key).is_err() {
+            return None;
+        }
+        let pending = self.pending.take()?;
+        let other = self.side_mut(pending.direction);
+        let due_before = other.next;
+        *other = Side {
+            next: None,
+            due_before_trust: due_before,
+            crc0: Some(pending.crc0),
+            command: Some(pending.command),
+            confirmed: false,
+        };
+        base.new_telegram(pending.direction, pending.at, pending.command.is_data());
+        if missing == 0 {
+            // Nothing of this direction is missing, so the pending telegram inherited what it had to: its number was wrong.
+            let expected = due_before.unwrap_or_default().into();
+            let detail = Detail::Number { expected, seen: pending.sequence.into() };
+            base.finding(pending.direction, pending.at, Class::IncorrectSequence, detail);
+            let other = self.side_mut(pending.direction);
+            *other =
+                Side { next: Some(next_sequence(pending.sequence)), due_before_trust: None, confirmed: true, ..*other };
+        } else {
+            base.missing(direction, at, missing.into());
+        }
+        Some(self.accept(base, direction, telegram, key, at))
+    }
+
+    /// After `trusted` telegrams whose number could not be checked, `sequence` shows whether more were missing.
+    fn missing_since(
+        &self,
+        base: &mut Base,
+        direction: Direction,
+        due: u16,
+        sequence: u16,
+        trusted: u16,
+        at: Location,
+    ) {
+        let missing = ahead(due, sequence).saturating_sub(trusted);
+        if (1..=NEARBY).contains(&missing) {
+            base.missing(direction, at, missing.into());
+        }
+    }
+
+    /// CRC_0 against what it should be under the key that is due.
+    fn crc_detail(&self, direction: Direction, telegram: &Telegram<'_>) -> Detail {
+        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let key = Key {
+            inherited: self.side(direction.opposite()).crc0.unwrap_or_default(),
+            connection_id,
+            sequence: self.side(direction).next.unwrap_or(1),
+        };
+        match telegram.verify(key) {
+            Err(mismatch) => Detail::Crc {
+                segment: mismatch.segment,
+                expected: mismatch.expected.into(),
+                seen: mismatch.seen.into(),
+            },
+            Ok(()) => Detail::Crc { segment: 0, expected: telegram.crc0().into(), seen: telegram.crc0().into() },
+        }
+    }
+
+    const fn data_length(&self, direction: Direction) -> usize {
+        match direction {
+            Direction::ToDevice => self.parameters.to_device_data,
+            Direction::ToHost => self.parameters.to_host_data,
+        }
+    }
+
+    const fn side(&self, direction: Direction) -> &Side {
+        match direction {
+            Direction::ToDevice => &self.to_device,
+            Direction::ToHost => &self.to_host,
+        }
+    }
+
+    const fn side_mut(&mut self, direction: Direction) -> &mut Side {
+        match direction {
+            Direction::ToDevice => &mut self.to_device,
+            Direction::ToHost => &mut self.to_host,
+        }
+    }
+}
+
+/// A telegram with another connection ID: of a connection we know, of an unknown one, or no telegram at all.
+fn foreign(
+    direction: Direction,
+    telegram: &Telegram<'_>,
+    octets: &[u8],
+    siblings: Siblings<'_>,
+    crc: Detail,
+) -> (Class, Detail) {
+    let known = !matches!(telegram.command, Command::Unknown(_));
+    if let Some(connection) = siblings.owner(direction, octets) {
+        return (Class::Addressing, Detail::Foreign { connection });
+    }
+    match telegram.is_consistent() {
+        Some(true) | None if known => {
+            (Class::Insertion, Detail::UnknownSource { connection_id: telegram.connection_id })
+        }
+        _ if known => (Class::Corruption, crc),
+        _ => (Class::Masquerade, Detail::NotATelegram { first: telegram.command.octet() }),
+    }
+}
+
+const fn update_of(command: Command) -> Update {
+    match command {
+        Command::ProcessData => Update::Process,
+        Command::FailSafeData => Update::FailSafe,
+        _ => Update::NoData,
+    }
+}
+
+/// How many steps `sequence` is ahead of `due` on the counter 1..=65535.
+const fn ahead(due: u16, sequence: u16) -> u16 {
+    if sequence >= due {
+        sequence.wrapping_sub(due)
+    } else {
+        // 0 is skipped at the wrap.
+        sequence.wrapping_sub(due).wrapping_sub(1)
+    }
+}

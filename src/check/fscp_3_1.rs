@@ -1,0 +1,289 @@
+//! Follows one FSCP 3/1 connection.
+//!
+//! The virtual consecutive number steps at each edge of the toggle bit; between two edges the content may change. What fits
+//! no expectation is solved for its number: ahead is loss, behind is a repetition or a broken sequence, nowhere near is
+//! another connection's telegram or a corruption.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::collections::VecDeque;
+
+use super::finding::{Class, Detail, EventKind, Location};
+use super::follower::{Base, Siblings, Unchecked, Update};
+use crate::machine::{self, Direction};
+use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
+
+/// Consecutive numbers that may be missing in a row for a number to count as 'nearby'. The chance that a corrupted
+/// telegram solves to one of them is 2 x 256 in 2^24.
+const NEARBY: u32 = 256;
+
+/// Lost numbers that are remembered in case they only come late.
+const REMEMBERED: usize = 64;
+
+pub(super) struct Fscp3_1 {
+    parameters: machine::Fscp3_1,
+    to_device: Side,
+    to_host: Side,
+    joined: bool,
+}
+
+/// One direction.
+#[derive(Clone, Debug, Default)]
+struct Side {
+    number: Option<u32>,
+    flags: Option<Flags>,
+    /// Telegrams agreed with a prediction.
+    confirmed: bool,
+    /// Numbers reported missing, with the packet where that was told.
+    missing: VecDeque<(u32, Location)>,
+}
+
+impl Fscp3_1 {
+    pub(super) fn new(parameters: &machine::Fscp3_1) -> Self {
+        Self { parameters: parameters.clone(), to_device: Side::default(), to_host: Side::default(), joined: false }
+    }
+
+    pub(super) fn follow(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        let Ok(telegram) = Telegram::parse(octets, self.data_length(direction), self.parameters.crc2) else {
+            return Update::Rejected;
+        };
+        let zero = telegram.crc2 == 0 && telegram.flags == Flags(0) && telegram.data.iter().all(|octet| *octet == 0);
+        if zero {
+            // The partner's process image before its safety layer runs.
+            return Update::NoData;
+        }
+        let Some(crc1) = self.checkable() else {
+            return self.accept(base, direction, &telegram, None, at);
+        };
+        match self.expected_number(direction, &telegram, crc1) {
+            Some(number) => {
+                base.confirm(direction);
+                self.side_mut(direction).confirmed = true;
+                self.note_joining(base, direction, number, at);
+                self.accept(base, direction, &telegram, Some(number), at)
+            }
+            None if self.side(direction).confirmed => {
+                self.reject(base, direction, &telegram, octets, at, crc1, siblings)
+            }
+            None => {
+                // The first telegrams of a run that was joined in the middle: solved, to be confirmed by the next.
+                let number = telegram.solve_number(crc1);
+                self.accept(base, direction, &telegram, number, at)
+            }
+        }
+    }
+
+    /// Whether the CRC proves `octets` to be a telegram that this connection sends about now.
+    pub(super) fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
+        let side = self.side(direction);
+        let telegram = Telegram::parse(octets, self.data_length(direction), self.parameters.crc2);
+        match (telegram, self.checkable(), side.number) {
+            (Ok(telegram), Some(crc1), Some(number)) if side.confirmed => telegram
+                .solve_number(crc1)
+                .is_some_and(|seen| ahead(number, seen) <= NEARBY || ahead(seen, number) <= NEARBY),
+            _ => false,
+        }
+    }
+
+    pub(super) fn finish(&mut self, _base: &mut Base) {}
+
+    pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
+        let form = (self.parameters.crc2 != Crc2Form::Short).then_some(Unchecked::NoCrcRule);
+        let seed = self.parameters.crc1.is_none().then_some(Unchecked::NoCrc1);
+        form.or(seed).or_else(|| base.gap(true))
+    }
+
+    /// CRC1, if the CRC2 of this form can be computed.
+    fn checkable(&self) -> Option<u16> {
+        self.parameters.crc1.filter(|_| self.parameters.crc2 == Crc2Form::Short)
+    }
+
+    /// The number that is due, if CRC2 fits it.
+    fn expected_number(&self, direction: Direction, telegram: &Telegram<'_>, crc1: u16) -> Option<u32> {
+        let side = self.side(direction);
+        let fits = |number| telegram.verify(crc1, number).then_some(number);
+        if telegram.flags.has(reset_bit(direction)) || (side.number.is_none() && !telegram.flags.toggle()) {
+            // 0 until the first edge; a partner that was reset long ago may still hold its last number for a moment.
+            if let Some(number) = fits(0) {
+                return Some(number);
+            }
+        }
+        let (number, flags) = (side.number?, side.flags?);
+        fits(if flags.toggle() == telegram.flags.toggle() { number } else { next_number(number) })
+    }
+
+    fn accept(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        number: Option<u32>,
+        at: Location,
+    ) -> Update {
+        let side = self.side_mut(direction);
+        let before = side.flags.replace(telegram.flags);
+        side.number = number;
+        let supervised = !telegram.flags.has(reset_bit(direction));
+        if before.is_none_or(|before| before.toggle() != telegram.flags.toggle()) {
+            base.new_telegram(direction, at, supervised);
+        }
+        let before = before.unwrap_or(Flags(telegram.flags.0 & Flags::FAIL_SAFE));
+        if direction == Direction::ToHost {
+            base.status_faults(at, before, telegram.flags);
+        }
+        let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
+        if fail_safe != before.has(Flags::FAIL_SAFE) {
+            let kind = if fail_safe { EventKind::FailSafe } else { EventKind::EndOfFailSafe };
+            base.event(direction, at, kind);
+        }
+        if supervised && before.has(reset_bit(direction)) {
+            base.event(direction, at, EventKind::Operating);
+        } else if !supervised && !before.has(reset_bit(direction)) && before != Flags(0) {
+            base.event(direction, at, EventKind::Restart);
+        }
+        if fail_safe { Update::FailSafe } else { Update::Process }
+    }
+
+    fn note_joining(&mut self, base: &mut Base, direction: Direction, number: u32, at: Location) {
+        if self.joined || number == 0 {
+            self.joined = true;
+        } else if self.to_device.confirmed && self.to_host.confirmed {
+            self.joined = true;
+            base.event(direction, at, EventKind::Joined);
+        }
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "the hypotheses need all that is known of the telegram")]
+    fn reject(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        octets: &[u8],
+        at: Location,
+        crc1: u16,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        let side = self.side(direction);
+        let (Some(number), Some(flags)) = (side.number, side.flags) else { return Update::Rejected };
+        let due = if flags.toggle() == telegram.flags.toggle() { number } else { next_number(number) };
+        let seen = telegram.solve_number(crc1).unwrap_or(u32::MAX);
+        let steps = ahead(number, seen);
+        if (1..=NEARBY).contains(&steps) {
+            return self.number_ahead(base, direction, telegram, seen, at);
+        }
+        if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {
+            base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
+            return Update::Rejected;
+        }
+        if ahead(seen, number) <= NEARBY {
+            self.number_behind(base, direction, seen, due, at);
+            return Update::Rejected;
+        }
+        let (class, detail) = match siblings.owner(direction, octets) {
+            Some(connection) => (Class::Addressing, Detail::Foreign { connection }),
+            None => {
+                let expected = crc2(crc1, telegram.data, telegram.flags, due);
+                (Class::Corruption, Detail::Crc { segment: 0, expected, seen: telegram.crc2 })
+            }
+        };
+        base.finding(direction, at, class, detail);
+        Update::Rejected
+    }
+
+    /// CRC2 proves a number beyond the one that is due.
+    fn number_ahead(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        seen: u32,
+        at: Location,
+    ) -> Update {
+        let side = self.side(direction);
+        let (number, flags) = (side.number.unwrap_or_default(), side.flags.unwrap_or_default());
+        let steps = ahead(number, seen);
+        let edges_fit = (steps % 2 == 1) == (flags.toggle() != telegram.flags.toggle());
+        if edges_fit {
+            let missing = steps.saturating_sub(1);
+            base.missing(direction, at, missing);
+            let side = self.side_mut(direction);
+            let mut lost = number;
+            for _ in 0..missing {
+                lost = next_number(lost);
+                side.missing.push_back((lost, at));
+            }
+            while side.missing.len() > REMEMBERED {
+                side.missing.pop_front();
+            }
+        } else {
+            base.finding(direction, at, Class::IncorrectSequence, Detail::Toggle { number: seen });
+        }
+        base.confirm(direction);
+        let update = self.accept(base, direction, telegram, Some(seen), at);
+        if edges_fit && steps % 2 == 0 {
+            // An even number of steps leaves the toggle bit alone, but it is a new telegram all the same.
+            base.new_telegram(direction, at, true);
+        }
+        update
+    }
+
+    /// CRC2 proves a number that was due earlier: a missing telegram that comes late, or a sender that counts wrongly.
+    fn number_behind(&mut self, base: &mut Base, direction: Direction, seen: u32, due: u32, at: Location) {
+        let side = self.side_mut(direction);
+        if let Some(index) = side.missing.iter().position(|(lost, _)| *lost == seen)
+            && let Some((_, told)) = side.missing.remove(index)
+        {
+            base.not_missing(direction, told);
+        }
+        let detail = Detail::Number { expected: due, seen };
+        base.finding(direction, at, Class::IncorrectSequence, detail);
+    }
+
+    const fn data_length(&self, direction: Direction) -> usize {
+        match direction {
+            Direction::ToDevice => self.parameters.to_device_data,
+            Direction::ToHost => self.parameters.to_host_data,
+        }
+    }
+
+    const fn side(&self, direction: Direction) -> &Side {
+        match direction {
+            Direction::ToDevice => &self.to_device,
+            Direction::ToHost => &self.to_host,
+        }
+    }
+
+    const fn side_mut(&mut self, direction: Direction) -> &mut Side {
+        match direction {
+            Direction::ToDevice => &mut self.to_device,
+            Direction::ToHost => &mut self.to_host,
+        }
+    }
+}
+
+/// The bit that says that the consecutive number is being reset.
+const fn reset_bit(direction: Direction) -> u8 {
+    match direction {
+        Direction::ToDevice => Flags::R_CONS_NR,
+        Direction::ToHost => Flags::CONS_NR_R,
+    }
+}
+
+/// How many steps `seen` is ahead of `number` on the counter 1..=0xFFFFFF (0 only after a reset).
+const fn ahead(number: u32, seen: u32) -> u32 {
+    if seen > LAST_NUMBER {
+        u32::MAX
+    } else if seen >= number {
+        seen.wrapping_sub(number)
+    } else {
+        LAST_NUMBER.wrapping_sub(number).wrapping_add(seen)
+    }
+}

@@ -1,0 +1,25 @@
+//! Follows every connection of a machine through a capture: CRC, sequence, addressing, watchdog, reactions.
+//!
+//! The checker is given packets one by one and keeps, per connection and direction, a fixed amount of state. What the
+//! machine did wrong is a [`Finding`] in one of the error classes of IEC 61784-3; what it did on purpose (start-up,
+//! parameterisation, fail-safe) is an [`Event`]; what ended operation is a [`Trip`]; what only the capture lost is told
+//! apart in [`TapFaults`]. No file, no clock, no text.
+
+mod checker;
+mod contents;
+mod finding;
+mod follower;
+mod fscp_12_1;
+mod fscp_3_1;
+mod parameterisation;
+mod place;
+mod reaction;
+mod tap;
+mod watch;
+
+pub use checker::{Checker, Outcome};
+pub use contents::{Contents, Counts};
+pub use finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
+pub use follower::{ConnectionOutcome, DirectionOutcome, Unchecked};
+pub use reaction::{Occurrence, ReactionOutcome};
+pub use tap::{TapFault, TapFaults};

@@ -1,0 +1,301 @@
+//! What the capture lost, as far as the carriers' own counters show it. A tap's fault is never the machine's.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::collections::VecDeque;
+
+use super::finding::Location;
+use crate::carrier::{Mac, Pass};
+use crate::time::{Instant, Span};
+
+/// Type 12 frames that may be on their way at once.
+const ON_THE_WAY: usize = 64;
+
+/// Frames whose datagram indices must follow each other before a jump counts as a gap: not every master counts.
+const COUNTING: u32 = 32;
+
+/// Type 10 senders that are followed.
+const SENDERS: usize = 1_024;
+
+/// Something that the capture lost or disordered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum TapFault {
+    /// The cycle counter of a Type 10 sender jumped ahead: frames are missing.
+    MissingType10Frames,
+    /// A Type 10 frame with the cycle counter of its predecessor.
+    RepeatedType10Frames,
+    /// The cycle counter of a Type 10 sender went back.
+    DisorderedType10Frames,
+    /// Type 12 frames that went out and did not come back.
+    UnreturnedType12Frames,
+    /// Type 12 frames that came back without having been seen going out.
+    ReturnsWithoutType12Frame,
+    /// Datagram indices missing in the count of a Type 12 master.
+    MissingType12Indices,
+    /// The clock of the capture went back.
+    ClockStepsBack,
+}
+
+impl TapFault {
+    /// All kinds, in the order of the report.
+    pub const ALL: [Self; 7] = [
+        Self::MissingType10Frames,
+        Self::RepeatedType10Frames,
+        Self::DisorderedType10Frames,
+        Self::UnreturnedType12Frames,
+        Self::ReturnsWithoutType12Frame,
+        Self::MissingType12Indices,
+        Self::ClockStepsBack,
+    ];
+}
+
+/// Tap faults by kind: how many, and where the first showed.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TapFaults {
+    entries: Vec<(TapFault, u64, Location)>,
+}
+
+impl TapFaults {
+    /// The kinds that occurred, in the order of [`TapFault::ALL`]: number and first place.
+    pub fn iter(&self) -> impl Iterator<Item = (TapFault, u64, Location)> {
+        TapFault::ALL.into_iter().filter_map(|kind| self.entries.iter().find(|(known, _, _)| *known == kind).copied())
+    }
+
+    /// Whether nothing was lost as far as the counters show.
+    pub const fn is_empty(&self) -> bool {
+        self.entries.is_empty()
+    }
+
+    fn count(&mut self, kind: TapFault, number: u64, at: Location) {
+        match self.entries.iter_mut().find(|(known, _, _)| *known == kind) {
+            Some((_, count, _)) => *count = count.saturating_add(number),
+            None => self.entries.push((kind, number, at)),
+        }
+    }
+}
+
+/// Watches the counters of the carriers.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Tap {
+    faults: TapFaults,
+    last: Option<Instant>,
+    type12: Type12,
+    type10: Vec<Sender>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Type12 {
+    on_the_way: VecDeque<(u8, Location)>,
+    out: u64,
+    returned: u64,
+    unreturned: Vec<(u64, Location)>,
+    next_index: Option<u8>,
+    in_count: u32,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Sender {
+    frame_id: u16,
+    source: Mac,
+    counter: u16,
+    step: Option<u16>,
+}
+
+impl Tap {
+    /// Looks at the time of a packet.
+    pub(super) fn clock(&mut self, at: Location) {
+        if self.last.is_some_and(|last| at.at.since(last) < Span::ZERO) {
+            self.faults.count(TapFault::ClockStepsBack, 1, at);
+        }
+        self.last = Some(at.at);
+    }
+
+    /// Looks at a Type 12 frame of `datagrams` datagrams; returns whether the capture has lost something before it.
+    pub(super) fn type12(&mut self, pass: Pass, first_index: u8, datagrams: usize, at: Location) -> bool {
+        let state = &mut self.type12;
+        match pass {
+            Pass::Outgoing => {
+                state.out = state.out.saturating_add(1);
+                let mut gap = false;
+                if state.next_index == Some(first_index) {
+                    state.in_count = state.in_count.saturating_add(1);
+                } else if state.next_index.is_some() {
+                    if state.in_count >= COUNTING {
+                        let missing = first_index.wrapping_sub(state.next_index.unwrap_or_default());
+                        self.faults.count(TapFault::MissingType12Indices, missing.into(), at);
+                        gap = true;
+                    }
+                    state.in_count = 0;
+                }
+                state.next_index = Some(first_index.wrapping_add(u8::try_from(datagrams % 256).unwrap_or_default()));
+                state.on_the_way.push_back((first_index, at));
+                if state.on_the_way.len() > ON_THE_WAY
+                    && let Some((_, at)) = state.on_the_way.pop_front()
+                {
+                    gap |= state.lose(at);
+                }
+                gap
+            }
+            Pass::Returning => {
+                state.returned = state.returned.saturating_add(1);
+                let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
+                    // A capture may begin while a frame is on its way.
+                    if state.out > 0 {
+                        self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
+                    }
+                    return state.out > 0;
+                };
+                let lost: Vec<_> = state.on_the_way.drain(..=place).take(place).collect();
+                lost.iter().fold(false, |gap, (_, at)| gap | state.lose(*at))
+            }
+        }
+    }
+
+    /// Looks at the cycle counter of a cyclic Type 10 frame; returns whether the capture has lost frames before it.
+    pub(super) fn type10(&mut self, frame_id: u16, source: Mac, counter: u16, at: Location) -> bool {
+        let known = self.type10.iter_mut().find(|sender| sender.frame_id == frame_id && sender.source == source);
+        let Some(sender) = known else {
+            if self.type10.len() < SENDERS {
+                self.type10.push(Sender { frame_id, source, counter, step: None });
+            }
+            return false;
+        };
+        let advance = counter.wrapping_sub(sender.counter);
+        if advance == 0 {
+            self.faults.count(TapFault::RepeatedType10Frames, 1, at);
+            return false;
+        }
+        if advance >= 0x8000 {
+            self.faults.count(TapFault::DisorderedType10Frames, 1, at);
+            return false;
+        }
+        sender.counter = counter;
+        match sender.step {
+            Some(step) if advance > step => {
+                let steps = advance.checked_div(step).unwrap_or(1);
+                self.faults.count(TapFault::MissingType10Frames, u64::from(steps.saturating_sub(1).max(1)), at);
+                true
+            }
+            _ => {
+                // The smallest advance seen is the sender's own.
+                sender.step = Some(advance);
+                false
+            }
+        }
+    }
+
+    pub(super) fn finish(mut self) -> TapFaults {
+        // A tap that sees one pass only does not lose the other: those connections count as never seen.
+        if self.type12.returned > 0 {
+            for (number, at) in self.type12.unreturned {
+                self.faults.count(TapFault::UnreturnedType12Frames, number, at);
+            }
+        }
+        self.faults
+    }
+}
+
+impl Type12 {
+    /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
+    fn lose(&mut self, at: Location) -> bool {
+        match self.unreturned.first_mut() {
+            Some((number, _)) => *number = number.saturating_add(1),
+            None => self.unreturned.push((1, at)),
+        }
+        self.returned > 0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(packet: u64) -> Location {
+        Location { at: Instant::from_nanos(i64::try_from(packet).unwrap()), file: 0, packet }
+    }
+
+    fn told(tap: Tap) -> Vec<(TapFault, u64, u64)> {
+        tap.finish().iter().map(|(fault, number, at)| (fault, number, at.packet)).collect()
+    }
+
+    #[test]
+    fn whole_type12_traffic_has_no_fault() {
+        let mut tap = Tap::default();
+        // Begins while a frame is on its way and ends with one.
+        assert!(!tap.type12(Pass::Returning, 9, 1, at(1)));
+        for n in 0..200_u64 {
+            let index = u8::try_from(n * 2 % 256).unwrap();
+            assert!(!tap.type12(Pass::Outgoing, index, 2, at(2 * n + 2)));
+            if n < 199 {
+                assert!(!tap.type12(Pass::Returning, index, 2, at(2 * n + 3)));
+            }
+        }
+        assert_eq!(told(tap), []);
+    }
+
+    #[test]
+    fn lost_passes_and_indices_of_type12_are_told() {
+        let mut tap = Tap::default();
+        let mut packet = 0;
+        for index in 0..=255_u8 {
+            for pass in [Pass::Outgoing, Pass::Returning] {
+                packet += 1;
+                // Packet 101 goes out and is not seen coming back, 121 comes back unseen going out, 141 is missing both ways.
+                let lost = matches!((index, pass), (50, Pass::Returning) | (60, Pass::Outgoing) | (140, _));
+                if !lost {
+                    let gap = tap.type12(pass, index, 1, at(packet));
+                    let expected = matches!(
+                        (index, pass),
+                        (51, Pass::Returning) | (60, Pass::Returning) | (61 | 141, Pass::Outgoing)
+                    );
+                    assert_eq!(gap, expected, "index {index}");
+                }
+            }
+        }
+        assert_eq!(
+            told(tap),
+            [
+                (TapFault::UnreturnedType12Frames, 1, 101),
+                (TapFault::ReturnsWithoutType12Frame, 1, 122),
+                (TapFault::MissingType12Indices, 2, 123),
+            ]
+        );
+    }
+
+    #[test]
+    fn a_tap_of_one_pass_loses_nothing() {
+        let mut tap = Tap::default();
+        for index in 0..=255_u8 {
+            assert!(!tap.type12(Pass::Outgoing, index, 1, at(index.into())));
+        }
+        assert_eq!(told(tap), []);
+    }
+
+    #[test]
+    fn gaps_in_a_type10_cycle_counter_are_told() {
+        let mut tap = Tap::default();
+        let mac = Mac([2, 0, 0, 0, 0, 1]);
+        let counters = [65_440_u16, 65_472, 65_504, 0, 32, 128, 160, 160, 128, 192];
+        let gaps: Vec<bool> =
+            (1..).zip(counters).map(|(packet, counter)| tap.type10(0x8001, mac, counter, at(packet))).collect();
+        assert_eq!(gaps.iter().filter(|gap| **gap).count(), 1);
+        assert!(gaps[5]);
+        assert_eq!(
+            told(tap),
+            [
+                (TapFault::MissingType10Frames, 2, 6),
+                (TapFault::RepeatedType10Frames, 1, 8),
+                (TapFault::DisorderedType10Frames, 1, 9),
+            ]
+        );
+    }
+
+    #[test]
+    fn a_clock_that_steps_back_is_told() {
+        let mut tap = Tap::default();
+        for packet in [5, 6, 4, 7] {
+            tap.clock(at(packet));
+        }
+        assert_eq!(told(tap), [(TapFault::ClockStepsBack, 1, 4)]);
+    }
+}

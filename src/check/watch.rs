@@ -1,0 +1,178 @@
+//! The watchdog as the tap sees it: intervals between new telegrams, round trips, and who fell silent first.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects))]
+
+use super::finding::Location;
+use crate::machine::Direction;
+use crate::time::{Instant, Span};
+use crate::timing::Intervals;
+
+/// The new telegrams of one connection, both ways.
+#[derive(Clone, Debug)]
+pub(super) struct Watch {
+    watchdog: Span,
+    to_device: Line,
+    to_host: Line,
+    round_trip: Intervals<Location>,
+}
+
+/// The new telegrams of one direction.
+#[derive(Clone, Debug, Default)]
+struct Line {
+    last: Option<Location>,
+    /// Whether the watchdog runs since `last`.
+    supervised: bool,
+    /// The capture lost packets since `last`: a long interval is not the machine's.
+    tap_gap: bool,
+    intervals: Intervals<Location>,
+}
+
+/// A silence longer than the watchdog time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Silence {
+    pub(super) direction: Direction,
+    pub(super) span: Span,
+    pub(super) end: Location,
+}
+
+impl Watch {
+    pub(super) fn new(watchdog: Span) -> Self {
+        Self { watchdog, to_device: Line::default(), to_host: Line::default(), round_trip: Intervals::default() }
+    }
+
+    pub(super) const fn watchdog(&self) -> Span {
+        self.watchdog
+    }
+
+    pub(super) const fn last(&self, direction: Direction) -> Option<Location> {
+        self.line(direction).last
+    }
+
+    pub(super) const fn intervals(&self, direction: Direction) -> &Intervals<Location> {
+        &self.line(direction).intervals
+    }
+
+    pub(super) const fn round_trip(&self) -> &Intervals<Location> {
+        &self.round_trip
+    }
+
+    /// The capture lost packets: the intervals that are open now can't be blamed on the machine.
+    pub(super) const fn tap_gap(&mut self) {
+        self.to_device.tap_gap = true;
+        self.to_host.tap_gap = true;
+    }
+
+    /// Whether the capture lost packets since the last new telegram of `direction`.
+    pub(super) const fn has_tap_gap(&self, direction: Direction) -> bool {
+        self.line(direction).tap_gap
+    }
+
+    /// A new valid telegram. `supervised`: the watchdog runs from it on.
+    ///
+    /// Returns the silence that it ends, if that was too long and began with this side: the side that fell silent first is
+    /// the one whose last telegram is older, the other's silence is the consequence.
+    pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
+        let other = self.line(direction.opposite()).last;
+        let line = self.line_mut(direction);
+        let previous = line.last.replace(at);
+        let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
+        line.supervised = supervised;
+        line.tap_gap = false;
+        let previous = previous.filter(|_| was_supervised)?;
+        let span = at.at.since(previous.at);
+        if !tap_gap {
+            line.intervals.record(span, at);
+        }
+        if direction == Direction::ToHost
+            && supervised
+            && !tap_gap
+            && let Some(request) = other.filter(|request| request.at > previous.at)
+        {
+            self.round_trip.record(at.at.since(request.at), at);
+        }
+        let silent_first = other.is_none_or(|other| previous.at <= other.at);
+        (span > self.watchdog && silent_first && !tap_gap).then_some(Silence { direction, span, end: at })
+    }
+
+    /// The connection was taken out of operation: nothing is supervised until it is back.
+    pub(super) const fn stop(&mut self) {
+        self.to_device.supervised = false;
+        self.to_host.supervised = false;
+    }
+
+    /// The silence that lasts to the end of the capture, if it is too long.
+    pub(super) fn finish(&self, end: Instant) -> Option<Silence> {
+        let silence = |direction: Direction| {
+            let line = self.line(direction);
+            let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
+            let span = end.since(last.at);
+            (span > self.watchdog).then_some(Silence { direction, span, end: last })
+        };
+        [silence(Direction::ToDevice), silence(Direction::ToHost)]
+            .into_iter()
+            .flatten()
+            .max_by_key(|silence| silence.span)
+    }
+
+    const fn line(&self, direction: Direction) -> &Line {
+        match direction {
+            Direction::ToDevice => &self.to_device,
+            Direction::ToHost => &self.to_host,
+        }
+    }
+
+    const fn line_mut(&mut self, direction: Direction) -> &mut Line {
+        match direction {
+            Direction::ToDevice => &mut self.to_device,
+            Direction::ToHost => &mut self.to_host,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(ms: i64) -> Location {
+        Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet: ms.unsigned_abs() }
+    }
+
+    #[test]
+    fn the_side_that_fell_silent_first_is_named() {
+        let mut watch = Watch::new(Span::from_millis(40));
+        for ms in [0, 10, 20] {
+            assert_eq!(watch.new_telegram(Direction::ToDevice, at(ms), true), None);
+            assert_eq!(watch.new_telegram(Direction::ToHost, at(ms + 4), true), None);
+        }
+        // The request of 30 ms is not answered; the host gives up at 71 ms, the device comes back at 75 ms.
+        assert_eq!(watch.new_telegram(Direction::ToDevice, at(30), true), None);
+        assert_eq!(watch.new_telegram(Direction::ToDevice, at(71), false), None);
+        let silence = watch.new_telegram(Direction::ToHost, at(75), false);
+        assert_eq!(silence, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(51), end: at(75) }));
+        assert_eq!(watch.intervals(Direction::ToHost).longest().unwrap().span, Span::from_millis(51));
+        assert_eq!(watch.round_trip().count(), 3);
+        assert_eq!(watch.round_trip().longest().unwrap().span, Span::from_millis(4));
+    }
+
+    #[test]
+    fn a_gap_of_the_tap_is_not_blamed_on_the_machine() {
+        let mut watch = Watch::new(Span::from_millis(40));
+        watch.new_telegram(Direction::ToHost, at(0), true);
+        watch.tap_gap();
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
+        assert_eq!(watch.intervals(Direction::ToHost).count(), 0);
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(141), true).unwrap().span, Span::from_millis(41));
+    }
+
+    #[test]
+    fn silence_to_the_end_is_told_once() {
+        let mut watch = Watch::new(Span::from_millis(40));
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        watch.new_telegram(Direction::ToHost, at(5), true);
+        assert_eq!(watch.finish(at(40).at), None);
+        let silence = watch.finish(at(90).at).unwrap();
+        assert_eq!((silence.direction, silence.span), (Direction::ToDevice, Span::from_millis(90)));
+        watch.stop();
+        assert_eq!(watch.finish(at(90).at), None);
+    }
+}

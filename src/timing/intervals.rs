@@ -1,0 +1,117 @@
+//! A stream of intervals in constant memory: exact count, minimum and maximum with their place, quantiles by histogram.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects))]
+
+use hdrhistogram::Histogram;
+
+use crate::time::Span;
+
+/// Longest interval that the histogram tells apart; longer ones are counted there. The exact maximum has no such limit.
+const LONGEST: u64 = 3_600_000_000_000;
+
+/// An extreme interval and where it ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Extreme<P> {
+    /// The interval.
+    pub span: Span,
+    /// Place at which the interval ended.
+    pub place: P,
+}
+
+/// Intervals recorded one by one; `P` says where each ended (a packet number, say).
+#[derive(Clone, Debug)]
+pub struct Intervals<P> {
+    count: u64,
+    shortest: Option<Extreme<P>>,
+    longest: Option<Extreme<P>>,
+    /// 3 significant digits; `None` if the library could not make one, which costs the quantiles only.
+    histogram: Option<Histogram<u32>>,
+}
+
+impl<P: Copy> Default for Intervals<P> {
+    fn default() -> Self {
+        Self { count: 0, shortest: None, longest: None, histogram: Histogram::new(3).ok() }
+    }
+}
+
+impl<P: Copy> Intervals<P> {
+    /// Records an interval that ended at `place`. Negative intervals (a clock that stepped back) are not intervals and are
+    /// left to whoever watches the clock.
+    pub fn record(&mut self, span: Span, place: P) {
+        let Ok(nanos) = u64::try_from(span.as_nanos()) else {
+            return;
+        };
+        self.count = self.count.saturating_add(1);
+        if self.shortest.is_none_or(|extreme| span < extreme.span) {
+            self.shortest = Some(Extreme { span, place });
+        }
+        if self.longest.is_none_or(|extreme| span > extreme.span) {
+            self.longest = Some(Extreme { span, place });
+        }
+        if let Some(histogram) = &mut self.histogram {
+            // A resizing histogram takes every value up to its limit.
+            let _ = histogram.record(nanos.clamp(1, LONGEST));
+        }
+    }
+
+    /// How many intervals were recorded.
+    pub const fn count(&self) -> u64 {
+        self.count
+    }
+
+    /// The shortest interval, exactly; the first of equals.
+    pub const fn shortest(&self) -> Option<Extreme<P>> {
+        self.shortest
+    }
+
+    /// The longest interval, exactly; the first of equals.
+    pub const fn longest(&self) -> Option<Extreme<P>> {
+        self.longest
+    }
+
+    /// The `quantile` (0 to 1): top of the histogram bucket, so at most 0.1 % too long, and never above the exact maximum.
+    pub fn quantile(&self, quantile: f64) -> Option<Span> {
+        let (histogram, longest) = (self.histogram.as_ref()?, self.longest?);
+        let top = i64::try_from(histogram.value_at_quantile(quantile)).unwrap_or(i64::MAX);
+        Some(Span::from_nanos(top).min(longest.span))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn nothing_recorded_is_nothing_known() {
+        let intervals = Intervals::<u64>::default();
+        assert_eq!(intervals.count(), 0);
+        assert!(intervals.shortest().is_none() && intervals.longest().is_none() && intervals.quantile(0.5).is_none());
+    }
+
+    #[test]
+    fn a_clock_step_back_is_no_interval() {
+        let mut intervals = Intervals::default();
+        intervals.record(Span::from_nanos(-1), 1_u64);
+        assert_eq!(intervals.count(), 0);
+    }
+
+    proptest! {
+        /// Oracle: the sorted list.
+        #[test]
+        fn extremes_are_exact_and_quantiles_close(mut nanos in proptest::collection::vec(0_i64..8_000_000_000_000, 1..300)) {
+            let mut intervals = Intervals::default();
+            for (place, n) in nanos.iter().enumerate() {
+                intervals.record(Span::from_nanos(*n), place);
+            }
+            let longest = intervals.longest().unwrap();
+            prop_assert_eq!(longest.span.as_nanos(), *nanos.iter().max().unwrap());
+            prop_assert_eq!(nanos[longest.place], longest.span.as_nanos());
+            prop_assert_eq!(intervals.shortest().unwrap().span.as_nanos(), *nanos.iter().min().unwrap());
+            nanos.sort_unstable();
+            let median = nanos[(nanos.len() - 1) / 2].clamp(1, 3_600_000_000_000);
+            let told = intervals.quantile(0.5).unwrap().as_nanos();
+            prop_assert!(told >= median.min(longest.span.as_nanos()) && told - median <= median / 500 + 1, "{} {}", told, median);
+        }
+    }
+}

@@ -1,0 +1,10 @@
+//! Statistics of measured times: exact extremes, quantiles, mean and standard deviation. Pure: no clock, no file.
+//!
+//! What comes out of here is *measured*. It may refute a bound and it says how near to a watchdog a machine runs; it never
+//! becomes a bound.
+
+mod intervals;
+mod sample;
+
+pub use intervals::{Extreme, Intervals};
+pub use sample::Sample;
