@@ -5,6 +5,8 @@
 //! packet and closed at its end, so that only files that overlap are open together. Within a file the order of the file
 //! is kept, whatever its clock does.
 
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
 use std::collections::{BTreeSet, VecDeque};
 
 use super::error::CaptureError;
@@ -81,7 +83,8 @@ struct Lane {
 impl Run {
     /// Opens `inputs` as one run.
     ///
-    /// Files without any time follow the file that was given before them.
+    /// Files without any time follow the file that was given before them; so does a stream whose first packet has no
+    /// time, since it cannot be read ahead. To put several files in order each of them is read up to its first time.
     ///
     /// # Errors
     /// [`CaptureError`] if one of them cannot be opened, is no capture, or is given twice.
@@ -105,8 +108,10 @@ impl Run {
         lanes.sort_by_key(|(lane, _)| (lane.due, lane.given));
         let mut run = Self { files: Vec::new(), waiting: VecDeque::new(), open: Vec::new(), current: None };
         for (mut lane, files) in lanes {
-            lane.ahead.extend(run.files.len()..run.files.len() + files.len());
-            run.files.extend(files);
+            for file in files {
+                lane.ahead.push_back(run.files.len());
+                run.files.push(file);
+            }
             run.waiting.push_back(lane);
         }
         Ok(run)
