@@ -328,6 +328,15 @@ mod tests {
     }
 
     #[test]
+    fn a_file_that_starts_without_time_begins_at_its_first_time() {
+        let folder = Folder::new();
+        let late = folder.file("late", &capture(b'l', &[None, Some(10)]));
+        let early = folder.file("early", &timed(b'e', &[1, 20]));
+        let (seen, _) = drain(Run::open([Input::file(late), Input::file(early)]).unwrap());
+        assert_eq!(seen.iter().map(|packet| char::from(packet.6[0])).collect::<String>(), "elle");
+    }
+
+    #[test]
     fn packets_name_their_file_in_the_order_of_the_run() {
         let folder = Folder::new();
         let late = folder.file("a.pcapng", &timed(b'l', &[100, 90]));
