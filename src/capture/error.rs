@@ -36,7 +36,7 @@ pub enum CaptureError {
     Read {
         /// The path as given.
         name: String,
-        /// Octet of the (uncompressed) file up to which reading went well.
+        /// Octet of the (uncompressed) file up to which whole blocks were read.
         at_octet: u64,
         /// What the system said.
         source: io::Error,

@@ -11,6 +11,7 @@
 mod buffer;
 mod clock;
 mod error;
+mod interface;
 
 mod order;
 mod pcap;

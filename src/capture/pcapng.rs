@@ -1,22 +1,19 @@
 //! Blocks of a pcapng file.
 //!
-//! Source: draft-ietf-opsawg-pcapng, sections 3.1 (general block structure), 3.5 (options), 4.1 (section header), 4.2
-//! (interface description), 4.3 (enhanced packet), 4.4 (simple packet), 4.6 (interface statistics), and appendix A
-//! (obsolete packet block).
+//! Source: draft-ietf-opsawg-pcapng, sections 3.1 (general block structure), 4.1 (section header), 4.3 (enhanced packet),
+//! 4.4 (simple packet), 4.6 (interface statistics), and appendix A (obsolete packet block).
 //!
 //! ```text
 //! any block            0 4 type   4 4 total length, a multiple of 4   8 .. body   .. 4 total length again
 //! section header       8 4 1A2B3C4D in the byte order of the section  12 2 major  14 2 minor  16 8 section length
-//! interface            8 2 LINKTYPE   10 2 reserved   12 4 snap length   16 .. options
 //! enhanced packet      8 4 interface  12 4 ticks high 16 4 ticks low 20 4 captured 24 4 original  28 .. octets, options
 //! simple packet        8 4 original length            12 .. octets, as many as the snap length of interface 0 allows
 //! obsolete packet      8 2 interface  10 2 drops      12 .. as the enhanced packet from 12 on
 //! interface statistics 8 4 interface  12 4 ticks high 16 4 ticks low 20 .. options
-//! option               0 2 code  2 2 length  4 .. value, padded to a multiple of 4
 //! ```
 //!
-//! The parser library is used for framing alone. Its own reading of `if_tsresol` and `if_tsoffset` is wrong for base
-//! two, large exponents, negative offsets and high octet first, and it allocates a list of options for every packet.
+//! The parser library is used for framing alone: it would allocate a list of options for every packet, and ask for
+//! more octets when a length inside of a block points past its end.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -25,10 +22,10 @@ use pcap_parser::{
 };
 
 use super::buffer::{Buffer, Stop};
-use super::clock::{Clock, Resolution};
+use super::interface::{option, parse_interface};
 use super::order::Endian;
 use super::reader::{Block, Frame, Stamp};
-use super::summary::{BlockKind, CutReason, FileSummary, Interface};
+use super::summary::{BlockKind, CutReason, FileSummary};
 use crate::bytes::{Malformed, Reader};
 
 /// The type of a section header; reads the same in both byte orders.
@@ -44,8 +41,6 @@ const MIN_SECTION_HEADER_LENGTH: u32 = 28;
 const BODY: usize = 8;
 /// Interfaces that are remembered per file.
 const MAX_INTERFACES: usize = 65_536;
-/// Octets of an interface name that are remembered.
-const MAX_NAME: usize = 256;
 
 /// Reads the blocks of one file.
 pub(super) struct Decoder {
@@ -218,59 +213,11 @@ impl Decoder {
     }
 }
 
-fn parse_interface(endian: Endian, body: &[u8], section: u64, id: u32) -> Result<Interface, Malformed> {
-    let mut r = Reader::new("body of pcapng interface description block", body);
-    let link_type = endian.u16(&mut r)?.into();
-    let _reserved = endian.u16(&mut r)?;
-    let snap_length = endian.u32(&mut r)?;
-    let clock = Clock { resolution: Resolution::MICROSECONDS, offset_seconds: 0 };
-    let mut interface = Interface { section, id, name: None, link_type, snap_length, clock, packets: 0, lost: None };
-    while let Some((code, value)) = option(endian, &mut r)? {
-        match (code, value) {
-            (2, name) => {
-                let name = name.get(..MAX_NAME).unwrap_or(name);
-                interface.name = Some(String::from_utf8_lossy(name).trim_end_matches('\0').to_owned());
-            }
-            (9, &[octet]) => interface.clock.resolution = Resolution::from_octet(octet),
-            (14, value) if value.len() == 8 => {
-                let offset = <[u8; 8]>::try_from(value).unwrap_or_default();
-                interface.clock.offset_seconds = endian.i64(offset);
-            }
-            // A clock that cannot be understood must not pass for one of microseconds.
-            (9, value) => return Err(illegal_length(&r, "length of if_tsresol", value)),
-            (14, value) => return Err(illegal_length(&r, "length of if_tsoffset", value)),
-            _ => {}
-        }
-    }
-    Ok(interface)
-}
-
-/// Code and value of the next option; `None` at the end mark or the end of the block.
-fn option<'a>(endian: Endian, r: &mut Reader<'a>) -> Result<Option<(u16, &'a [u8])>, Malformed> {
-    if r.rest().is_empty() {
-        return Ok(None);
-    }
-    let code = endian.u16(r)?;
-    let length = endian.u16(r)?;
-    if code == 0 {
-        return Ok(None);
-    }
-    let value = r.take(length.into())?;
-    let padding = value.len().next_multiple_of(4).saturating_sub(value.len());
-    r.take(padding)?;
-    Ok(Some((code, value)))
-}
-
-/// The error that the option just read has a `value` of the wrong length.
-fn illegal_length(r: &Reader, field: &'static str, value: &[u8]) -> Malformed {
-    r.illegal(field, value.len().next_multiple_of(4), u64::try_from(value.len()).unwrap_or(u64::MAX))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::capture::sample::{Octets, Seen, read};
-    use crate::capture::{ByteOrder, Cut, Format};
+    use crate::capture::sample::{Octets, read};
+    use crate::capture::{ByteOrder, Clock, Cut, Format, Resolution};
 
     /// Written out by hand from the table above: high octet first, one interface "m1" in milliseconds with an offset of
     /// -1 s, one packet at 2 500 ms of which 3 of 5 octets were kept.
@@ -285,10 +232,6 @@ mod tests {
         7, 8, 9, 0,  0, 0, 0, 36,
     ];
 
-    fn at(seen: &Seen) -> Option<i64> {
-        seen.2
-    }
-
     #[test]
     fn reads_a_file_written_out_by_hand() {
         let (seen, summary) = read(BIG).unwrap();
@@ -298,36 +241,6 @@ mod tests {
         assert_eq!((interface.name.as_deref(), interface.snap_length, interface.packets), (Some("m1"), 3, 1));
         assert_eq!(interface.clock, Clock { resolution: Resolution::Decimal(3), offset_seconds: -1 });
         assert!(summary.is_whole());
-    }
-
-    /// Every resolution reaches the same instant, 1.5 s, in both orders and with an offset of either sign.
-    #[test]
-    fn clocks_of_all_resolutions() {
-        for big in [false, true] {
-            for offset in [-7_i64, 0, 3_600] {
-                let mut file = Octets::new(big).section();
-                let clocks: [(u8, u64); 6] = [
-                    (3, 1_500),
-                    (9, 1_500_000_000),
-                    (12, 1_500_000_000_000),
-                    (0x8A, 1_536),
-                    (0x94, 1_572_864),
-                    (0xA0, 6_442_450_944),
-                ];
-                for (id, (resolution, ticks)) in (0..).zip(clocks) {
-                    file = file
-                        .interface(1, 0, |o| {
-                            let o = o.d16(9).d16(1).d8(&[resolution, 0, 0, 0]);
-                            o.d16(14).d16(8).d64(offset.cast_unsigned()).d16(0).d16(0)
-                        })
-                        .enhanced(id, ticks, 4, &[1, 2, 3, 4]);
-                }
-                let (seen, summary) = read(&file.bytes).unwrap();
-                assert_eq!(seen.len(), 6);
-                assert!(seen.iter().all(|p| at(p) == Some(1_500_000_000 + offset * 1_000_000_000)), "{seen:?}");
-                assert!(summary.interfaces.iter().all(|i| i.clock.offset_seconds == offset && i.packets == 1));
-            }
-        }
     }
 
     #[test]

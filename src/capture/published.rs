@@ -91,7 +91,7 @@ fn both_byte_orders_hold_the_same_packets() {
     }
 }
 
-/// Counts from the text beside the captures of their replay.
+/// Counted apart from this crate by a walk along the block lengths.
 #[test]
 fn type_12_captures_are_read_whole() {
     let Some(folder) = folder() else { return };
@@ -100,7 +100,6 @@ fn type_12_captures_are_read_whole() {
         let summary = &summary.files[0];
         assert_eq!((seen.len(), summary.packets), (packets, u64::try_from(packets).unwrap()), "{name}");
         assert!(summary.is_whole() && seen.iter().all(|packet| packet.2.is_some() && packet.4 == 1));
-        println!("{name}: {summary:?}");
     }
 }
 

@@ -5,6 +5,8 @@
 //! packet and closed at its end, so that only files that overlap are open together. Within a file the order of the file
 //! is kept, whatever its clock does.
 
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
 use std::collections::{BTreeSet, VecDeque};
 
 use super::error::CaptureError;
@@ -81,7 +83,8 @@ struct Lane {
 impl Run {
     /// Opens `inputs` as one run.
     ///
-    /// Files without any time follow the file that was given before them.
+    /// Files without any time follow the file that was given before them; so does a stream whose first packet has no
+    /// time, since it cannot be read ahead. To put several files in order each of them is read up to its first time.
     ///
     /// # Errors
     /// [`CaptureError`] if one of them cannot be opened, is no capture, or is given twice.
@@ -105,8 +108,10 @@ impl Run {
         lanes.sort_by_key(|(lane, _)| (lane.due, lane.given));
         let mut run = Self { files: Vec::new(), waiting: VecDeque::new(), open: Vec::new(), current: None };
         for (mut lane, files) in lanes {
-            lane.ahead.extend(run.files.len()..run.files.len() + files.len());
-            run.files.extend(files);
+            for file in files {
+                lane.ahead.push_back(run.files.len());
+                run.files.push(file);
+            }
             run.waiting.push_back(lane);
         }
         Ok(run)
@@ -320,6 +325,15 @@ mod tests {
     fn packets_without_time_stay_behind_their_predecessor() {
         let parts = [capture(b'a', &[Some(1), None, Some(9)]), timed(b'b', &[1, 5])];
         assert_eq!(marks(&parts), "aabba");
+    }
+
+    #[test]
+    fn a_file_that_starts_without_time_begins_at_its_first_time() {
+        let folder = Folder::new();
+        let late = folder.file("late", &capture(b'l', &[None, Some(10)]));
+        let early = folder.file("early", &timed(b'e', &[1, 20]));
+        let (seen, _) = drain(Run::open([Input::file(late), Input::file(early)]).unwrap());
+        assert_eq!(seen.iter().map(|packet| char::from(packet.6[0])).collect::<String>(), "elle");
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Where captures come from: files and standard input, compressed or not.
 
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
 use std::ffi::OsStr;
 use std::fmt;
 use std::fs::{self, File};

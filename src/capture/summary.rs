@@ -1,5 +1,7 @@
 //! What the files of a run were like: plain data for reports.
 
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
 use std::collections::BTreeMap;
 use std::fmt;
 

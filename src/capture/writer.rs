@@ -205,6 +205,9 @@ fn invalid(what: &'static str) -> io::Error {
 
 #[cfg(test)]
 mod tests {
+    use proptest::collection::vec;
+    use proptest::prelude::*;
+
     use super::*;
     use crate::capture::sample::read;
     use crate::capture::{Clock, Resolution};
@@ -269,6 +272,28 @@ mod tests {
         let expected = [(0, 1, Some(AT.as_nanos()), 0, 1, 4, vec![1, 2, 3]), (0, 2, Some(0), 0, 1, 0, vec![])];
         assert_eq!(seen, expected);
         assert!(summary.is_whole());
+    }
+
+    proptest! {
+        #[test]
+        fn any_packets_are_read_back(
+            packets in vec((0..=i64::MAX, vec(any::<u8>(), 0..70), 0..2_000_u32), 0..20),
+        ) {
+            let mut ng = Writer::new(Vec::new(), "test").unwrap();
+            let id = ng.interface(&WriterInterface { snap_length: 0, ..film_carriage() }).unwrap();
+            let mut pcap = PcapWriter::new(Vec::new(), 1, 0).unwrap();
+            let (mut of_ng, mut of_pcap) = (Vec::new(), Vec::new());
+            for (number, (nanos, octets, missing)) in (1..).zip(packets) {
+                let original = u32::try_from(octets.len()).unwrap() + missing;
+                ng.packet(id, Instant::from_nanos(nanos), &octets, original).unwrap();
+                of_ng.push((0, number, Some(nanos), 0, 1, original, octets.clone()));
+                let nanos = nanos % 4_294_967_296_000_000_000;
+                pcap.packet(Instant::from_nanos(nanos), &octets, original).unwrap();
+                of_pcap.push((0, number, Some(nanos), 0, 1, original, octets));
+            }
+            prop_assert_eq!(read(&ng.finish().unwrap()).unwrap().0, of_ng);
+            prop_assert_eq!(read(&pcap.finish().unwrap()).unwrap().0, of_pcap);
+        }
     }
 
     #[test]
