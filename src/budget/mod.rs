@@ -14,4 +14,6 @@
 pub mod chain;
 pub mod response;
 mod rounding;
+pub mod separation;
+pub mod stop;
 pub mod watchdog;
