@@ -47,7 +47,8 @@ pub enum StopFunction {
         window: Travel,
     },
     /// Safe stop 2, time controlled: SOS after `delay`. Nobody supervises the ramp until then; an axis that still moves
-    /// is noticed when it has crossed the window, and STO follows, which again takes a brake or friction.
+    /// is noticed when it has crossed the window, and STO follows, which again takes a brake or friction. The time is
+    /// that of the fastest axis; a slower one crosses the window later, and until then counts as standing still.
     Ss2T {
         /// From the start of the function until the standstill is monitored.
         delay: Span,
@@ -76,7 +77,7 @@ pub struct Stop {
 /// The monitored forms take the drive to follow its envelope, the time-controlled forms don't trust it at all.
 ///
 /// # Errors
-/// [`StopError`] says what of the input leaves the stop without a bound.
+/// [`StopError`] says which input leaves the stop without a bound.
 pub fn stop(axis: &Axis, speed: Speed, reaction: Span, function: &StopFunction) -> Result<Stop, StopError> {
     non_negative("reaction time", reaction.as_nanos())?;
     let first = axis.uncontrolled(PhaseKind::Reaction, speed, reaction)?;
