@@ -74,7 +74,9 @@ pub struct Stop {
 
 /// The stop of `axis`, which moves at `speed` when the demand comes and whose `function` begins after `reaction`.
 ///
-/// The monitored forms take the drive to follow its envelope, the time-controlled forms don't trust it at all.
+/// The monitored forms take the drive to follow its envelope; the time-controlled forms don't trust it at all. A drive
+/// that leaves its envelope is another case: [`StopFunction::Sto`], with the time until that is noticed as part of the
+/// reaction.
 ///
 /// # Errors
 /// [`StopError`] says which input leaves the stop without a bound.

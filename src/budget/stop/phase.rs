@@ -85,12 +85,8 @@ pub fn accelerate(
             let m = wide(limit.as_nano());
             let short = m.checked_sub(v)?;
             let lost = short.checked_mul(short)?.checked_neg()?;
-            return finished(
-                kind,
-                wide(time.as_nanos()),
-                sum_up((m.checked_mul(t)?, NANO), (lost, a.checked_mul(2)?))?,
-                m,
-            );
+            let travel = sum_up((m.checked_mul(t)?, NANO), (lost, a.checked_mul(2)?))?;
+            return finished(kind, t, travel, m);
         }
         let travel = mul_div_up(started.checked_add(reached)?, t, NANO.checked_mul(NANO)?.checked_mul(2)?)?;
         finished(kind, t, travel, div_up(reached, NANO)?)

@@ -5,6 +5,7 @@ use crate::quantity::{Acceleration, Dimension, Jerk, Speed, Travel, parse, parse
 use crate::time::Span;
 
 mod oracle;
+mod rounding;
 
 fn speed(text: &str) -> Speed {
     Speed::from_nano(parse(text, Dimension::Speed).unwrap())

@@ -72,17 +72,29 @@ fn si(nano: i64) -> f64 {
     nano as f64 / 1e9
 }
 
+fn pull(motion: Motion) -> f64 {
+    match motion {
+        Motion::Horizontal => 0.0,
+        Motion::Vertical => 9.80665,
+        Motion::Rotary { pull } => si(pull.as_nano()),
+    }
+}
+
+fn net(force: BrakeForce, motion: Motion) -> f64 {
+    match (force, motion) {
+        (BrakeForce::Deceleration(a), _) => si(a.as_nano()),
+        (BrakeForce::Ratio(k), Motion::Vertical) => si(k.as_nano()) * 9.80665 - 9.80665,
+        (BrakeForce::Ratio(k), _) => si(k.as_nano()) * 9.80665,
+    }
+}
+
 /// (total time, total travel) in seconds and metres. `slack` makes the axis faster and its brake weaker by that many
 /// nano-units, to bound what the rounding between the phases may cost.
 fn simulate(axis: &Axis, speed: Speed, reaction: Span, function: &StopFunction, slack: f64) -> (f64, f64) {
     let slack = slack * 1e-9;
     let limit = si(axis.max_speed.as_nano()) + 3.0 * slack;
     let fault = si(axis.fault_acceleration.as_nano());
-    let pull = match axis.motion {
-        Motion::Horizontal => 0.0,
-        Motion::Vertical => 9.80665,
-        Motion::Rotary { pull } => si(pull.as_nano()),
-    };
+    let pull = pull(axis.motion);
     let free = |x: State, span: Span| {
         let end = x.t + si(span.as_nanos());
         x.driven(fault, limit, |x| x.t >= end)
@@ -90,12 +102,7 @@ fn simulate(axis: &Axis, speed: Speed, reaction: Span, function: &StopFunction, 
     let torque_off = |x: State| {
         let Some(brake) = axis.brake else { return x.braked(si(axis.coast.unwrap().as_nano())) };
         let closed = x.t + si(brake.engage.as_nanos());
-        let net = match (brake.force, axis.motion) {
-            (BrakeForce::Deceleration(a), _) => si(a.as_nano()),
-            (BrakeForce::Ratio(k), Motion::Vertical) => si(k.as_nano()) * 9.80665 - 9.80665,
-            (BrakeForce::Ratio(k), _) => si(k.as_nano()) * 9.80665,
-        };
-        x.with(pull).until(0.0, |x| x.t >= closed).braked(net - slack)
+        x.with(pull).until(0.0, |x| x.t >= closed).braked(net(brake.force, axis.motion) - slack)
     };
     let monitored = |x: State, delay: Span, ramp: Ramp| {
         let end = x.t + si(delay.as_nanos());
