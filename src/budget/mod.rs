@@ -1,0 +1,19 @@
+//! Pure mathematics of a safety function: how long from demand to safe state, how far until standstill, how far away
+//! the safeguard has to be.
+//!
+//! Integers only (nanoseconds, nanometres or nanodegrees), every operation checked, every division rounded to the safe
+//! side: times and distances up, available decelerations and admissible times down. A case that comes out even stays
+//! exact. Nothing here knows a machine file, a capture or a report.
+//!
+//! - [`response`]: demand to safe state along a path, without a fault, with one, with all
+//! - [`chain`]: worst case of a chain of unsynchronised periodic tasks
+//! - [`watchdog`]: the shortest watchdog time that doesn't trip by itself
+//! - [`stop`]: time and travel of one axis from the demand to standstill
+//! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
+
+pub mod chain;
+pub mod response;
+mod rounding;
+pub mod separation;
+pub mod stop;
+pub mod watchdog;
