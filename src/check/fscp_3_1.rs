@@ -228,7 +228,7 @@ impl Fscp3_1 {
         }
         base.confirm(direction);
         let update = self.accept(base, direction, telegram, Some(seen), at);
-        if edges_fit && steps % 2 == 0 {
+        if edges_fit && steps.is_multiple_of(2) {
             // An even number of steps leaves the toggle bit alone, but it is a new telegram all the same.
             base.new_telegram(direction, at, true);
         }
