@@ -78,17 +78,17 @@ impl Watch {
         let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
         line.supervised = supervised;
         line.tap_gap = false;
-        let previous = previous.filter(|_| was_supervised)?;
-        let span = at.at.since(previous.at);
-        if !tap_gap {
-            line.intervals.record(span, at);
-        }
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
-            && let Some(request) = other.filter(|request| request.at > previous.at)
+            && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
         {
             self.round_trip.record(at.at.since(request.at), at);
+        }
+        let previous = previous.filter(|_| was_supervised)?;
+        let span = at.at.since(previous.at);
+        if !tap_gap {
+            self.line_mut(direction).intervals.record(span, at);
         }
         let silent_first = other.is_none_or(|other| previous.at <= other.at);
         (span > self.watchdog && silent_first && !tap_gap).then_some(Silence { direction, span, end: at })
