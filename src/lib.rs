@@ -10,3 +10,4 @@ pub mod quantity;
 pub mod telegram;
 pub mod time;
 pub mod timing;
+pub mod verdict;
