@@ -4,7 +4,7 @@
 
 use toml::de::DeTable;
 
-use super::fields::{Fields, Value};
+use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
 use super::names::Names;
@@ -25,9 +25,8 @@ const START: &str = "'stopspan init' writes a commented file to start from";
 pub(super) fn document(text: &str, mistakes: &Mistakes) -> Result<Machine, Reported> {
     let (root, errors) = DeTable::parse_recoverable(text);
     let machine = root_table(root.get_ref(), errors.is_empty(), mistakes);
-    let (broken, lost) = syntax::mistakes(text, &errors);
-    if !broken.is_empty() {
-        mistakes.add_syntax(text, broken, lost);
+    if !errors.is_empty() {
+        mistakes.add_syntax(text, syntax::broken(text, &errors));
     }
     machine
 }
@@ -36,7 +35,7 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     if root.is_empty() && whole {
         return Err(mistakes.report(Mistake::new(&(0..0), "the file is empty").advice(START)));
     }
-    let mut fields = Fields::new("the file".to_owned(), root, 0..0, mistakes);
+    let mut fields = Fields::new(ROOT.to_owned(), root, 0..0, mistakes);
     if let Err(reported) = fields.required("schema", "1", schema) {
         // Another schema has other keys; a schema that can't be read is most likely meant to be this one.
         if root.get("schema").is_some_and(|schema| schema.get_ref().is_integer()) {

@@ -13,6 +13,9 @@ use super::mistake::{Mistake, Mistakes, Reported, nearest};
 use super::source::shown;
 use super::values::kind;
 
+/// Label of the outermost table.
+pub(super) const ROOT: &str = "the file";
+
 /// A value with its key and place.
 #[derive(Clone, Debug)]
 pub(super) struct Value<'t> {
@@ -47,7 +50,9 @@ impl<'t> Fields<'t> {
 
     /// The value of `key`, if it is there.
     pub(super) fn value(&mut self, key: &'static str) -> Option<Value<'t>> {
-        self.known.push(key);
+        if !self.known.contains(&key) {
+            self.known.push(key);
+        }
         let spanned = self.table.get(key)?;
         Some(Value { key, value: spanned.get_ref(), span: spanned.span() })
     }
@@ -84,7 +89,8 @@ impl<'t> Fields<'t> {
                 .expected(format!("a table: a line [{key}] with its keys below, or {{ key = value, ... }}"));
             return Err(self.mistakes.report(mistake));
         };
-        Ok(Some(Self::new(format!("'{key}' of {}", self.label), table, value.span, self.mistakes)))
+        let label = if self.label == ROOT { format!("[{key}]") } else { format!("'{key}' of {}", self.label) };
+        Ok(Some(Self::new(label, table, value.span, self.mistakes)))
     }
 
     /// The table under `key`; without it, shows `expected`.
@@ -131,8 +137,8 @@ impl<'t> Fields<'t> {
     }
 
     fn unknown_key(&self, key: &str, span: &Range<usize>) -> Mistake {
-        let absent = self.known.iter().copied().filter(|known| !self.table.contains_key(*known));
-        let mistake = Mistake::new(span, format!("unknown key '{}' in {}", shown(key), self.label)).near(key, absent);
+        let mistake = Mistake::new(span, format!("unknown key '{}' in {}", shown(key), self.label))
+            .near(key, self.known.iter().copied());
         mistake.expected(format!("one of {}", self.known.join(", ")))
     }
 }

@@ -3,10 +3,12 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use super::problem::{Problem, Problems};
 use super::source::Places;
+use super::syntax::Broken;
 
 /// A mistake that is already with the others. A reader that can't go on returns it instead of a value, and whoever meets
 /// it stays silent: one cause, one message.
@@ -92,16 +94,18 @@ impl Mistakes {
         self.0.borrow().is_empty()
     }
 
-    /// Adds mistakes of syntax and drops those that follow from them: on the same line, and, if the parser can have lost
-    /// its way, all that miss something.
-    pub(super) fn add_syntax(&self, text: &str, syntax: Vec<Mistake>, lost: bool) {
+    /// Adds mistakes of syntax and drops those that follow from them: on the same line, inside a list that isn't closed,
+    /// and, if the parser can have lost its way, all that miss something.
+    pub(super) fn add_syntax(&self, text: &str, broken: Broken) {
         let newlines: Vec<usize> = text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(i, _)| i).collect();
-        let line = |at: usize| newlines.partition_point(|newline| *newline < at);
-        let broken: std::collections::BTreeSet<usize> = syntax.iter().map(|m| line(m.span.start)).collect();
+        let line = |m: &Mistake| newlines.partition_point(|newline| *newline < m.span.start);
+        let lines: BTreeSet<usize> = broken.mistakes.iter().map(line).collect();
         let mut found = self.0.borrow_mut();
-        let follows = |m: &Mistake| lost && m.scope == Scope::Elsewhere || broken.contains(&line(m.span.start));
-        found.retain(|m| !follows(m));
-        found.extend(syntax);
+        found.retain(|m| {
+            let lost = broken.lost && m.scope == Scope::Elsewhere;
+            !lost && m.span.start < broken.swallowed && !lines.contains(&line(m))
+        });
+        found.extend(broken.mistakes);
     }
 
     /// All of them as problems of the file; each place is named once with each message.

@@ -35,12 +35,15 @@ pub(super) struct Section<'t> {
 /// A legal name: letters, digits, hyphens and underscores.
 pub(super) fn id(value: &Value<'_>) -> Result<String, Mistake> {
     let text = values::text(value)?;
-    let legal = |c: char| c.is_alphanumeric() || c == '-' || c == '_';
-    if !text.text.chars().all(legal) || text.text.len() > 80 {
+    if !is_legal(text.text) {
         return Err(Mistake::new(&text.span, format!("'{}' can't be a name", shown(text.text)))
             .expected("up to 80 letters, digits, hyphens and underscores, for example \"gate-switch\""));
     }
     Ok(text.text.to_owned())
+}
+
+fn is_legal(id: &str) -> bool {
+    id.len() <= 80 && id.chars().all(|c| c.is_alphanumeric() || c == '-' || c == '_')
 }
 
 impl<'t> Section<'t> {
@@ -87,10 +90,11 @@ impl<'t> Section<'t> {
             Some(id) => format!("{} '{}'", self.key, shown(id.text)),
             None => format!("{} {number}", self.key),
         };
-        match &id {
-            Some(id) => _ = self.by_id.entry(id.text).or_insert(self.entries.len()),
-            None => self.complete = false,
+        if let Some(id) = &id {
+            self.by_id.entry(id.text).or_insert(self.entries.len());
         }
+        // An illegal name is going to change, and with it what refers to it.
+        self.complete &= id.as_ref().is_some_and(|id| is_legal(id.text));
         self.entries.push(Entry { table, span, label, id });
     }
 

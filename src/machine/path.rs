@@ -129,9 +129,8 @@ fn check_supervision(path: &[Named], connections: &[Result<Connection, Reported>
             let gap = (first..last).find(|p| !members().any(|member| member == *p)).and_then(|p| path.get(p));
             let gap = gap.map_or("", |named| named.name.as_str());
             mistakes.report(
-                Mistake::new(&named.span, format!("'{}' supervises elements on both sides of '{gap}'", named.name))
-                    .expected(format!("'{gap}' among those that '{}' supervises, or fewer of them", named.name))
-                    .advice("one watchdog supervises neighbours: a fault between them would go unseen")
+                Mistake::new(&named.span, format!("the span that '{}' supervises has a gap at '{gap}'", named.name))
+                    .expected("neighbours of the connection: one watchdog supervises one span without gaps")
                     .elsewhere(),
             );
         }

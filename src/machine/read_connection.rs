@@ -2,7 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::fields::Fields;
+use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
 use super::model::{Connection, Cycles, Direction, Place, Profile};
 use super::names::{self, Names};
@@ -26,7 +26,7 @@ pub(super) fn connection<'t>(
     let delay = delay(&mut fields);
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);
     let supervises = supervises(&mut fields, names);
-    let sil = fields.optional("sil", integer(1..=4)).map(|sil| sil.and_then(|sil| u8::try_from(sil).ok()));
+    let sil = fields.optional("sil", |value| sil(value, profile.ok()));
     let source = fields.optional("source", words);
 
     let telegram = fields.required_table("telegram", "[connection.telegram] with what the profile needs to check CRCs");
@@ -88,6 +88,14 @@ fn read_cycles(mut fields: Fields<'_>) -> Result<Cycles, Reported> {
 /// optimization for hard real-time distributed automotive systems", DAC 2007.
 fn worst_case(cycles: &Cycles) -> Option<Span> {
     Span::checked_sum([cycles.bus, cycles.host, cycles.device])?.checked_mul(2)
+}
+
+fn sil(value: &Value<'_>, profile: Option<ProfileName>) -> Result<u8, Mistake> {
+    let sil = integer(1..=4)(value)?;
+    if sil == 4 && profile == Some(ProfileName::Fscp3_1) {
+        return Err(Mistake::new(&value.span, "the F-parameters of FSCP 3/1 have no SIL 4").expected("sil = 1, 2 or 3"));
+    }
+    u8::try_from(sil).map_err(|_| Mistake::new(&value.span, "sil is out of range"))
 }
 
 fn supervises<'t>(fields: &mut Fields<'t>, names: &Names<'t>) -> Result<Vec<usize>, Reported> {

@@ -184,7 +184,7 @@ const COARSEST_RESOLUTION: i64 = 70_000_000;
 
 fn separation(fields: &mut Fields<'_>) -> Result<Option<Separation>, Reported> {
     let built = fields.optional("separation", quantity(Dimension::Length, Sign::Positive));
-    let _ = fields.optional("edition", one_of(&[("ISO 13855:2010", ())]))?;
+    let edition = fields.optional("edition", one_of(&[("ISO 13855:2010", ())]));
     let names = [("orthogonal", ApproachName::Orthogonal), ("guard", ApproachName::Guard)];
     let approach = fields.optional("approach", one_of(&names));
     let given = ["approach", "resolution", "intrusion", "edition"].map(|key| fields.value(key));
@@ -203,8 +203,9 @@ fn separation(fields: &mut Fields<'_>) -> Result<Option<Separation>, Reported> {
             fields.lacks("approach", "approach = \"orthogonal\" with a resolution, or \"guard\" with an intrusion")
         );
     };
-    let built = Travel::from_nano(built);
-    Ok(Some(Separation { built, approach: supplement(fields, approach)? }))
+    let approach = supplement(fields, approach)?;
+    edition?;
+    Ok(Some(Separation { built: Travel::from_nano(built), approach }))
 }
 
 /// Reads what the approach needs and refuses what belongs to the other one.

@@ -50,7 +50,7 @@ fn telegram_12_1(mut fields: Fields<'_>, wire: &mut Wire) -> Result<Profile, Rep
     let owner = fields.label().to_owned();
     let mistakes = fields.mistakes();
     let connection_id = fields.required("connection_id", "7", |value| {
-        let id = word(address(1..=0xFFFF)(value)?);
+        let id = word(integer(1..=0xFFFF)(value)?);
         wire.connection_id(&owner, id, &value.span, mistakes);
         Ok(id)
     });
@@ -130,9 +130,6 @@ fn crc1(
     let stated = fields.optional("parameter_crc", |v| address(1..=0xFFFF)(v).map(word));
     let (sil, form, watchdog_ms) = (setup.sil?, form?, setup.watchdog_ms?);
     let (addresses, i_par_crc, stated) = (addresses?, i_par_crc?, stated?);
-    if sil == Some(4) {
-        return Err(fields.report("FSCP 3/1 has no SIL 4", "sil = 1, 2 or 3 in the connection"));
-    }
     let Some((source, destination, span)) = addresses else {
         if let Some(span) = i_par_span {
             let mistake = Mistake::new(&span, "i_par_crc alone does not give CRC1");

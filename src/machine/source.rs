@@ -6,7 +6,9 @@ use std::ops::Range;
 
 use unicode_width::UnicodeWidthChar;
 
-/// Octets of a line that an excerpt looks at in front of the place, and from the place on.
+/// Octets of a line that is shown whole.
+const SHORT: usize = 120;
+/// Octets that the excerpt of a longer line has in front of the place, and from the place on.
 const BEFORE: usize = 60;
 const BEHIND: usize = 80;
 /// Columns from one tab stop to the next.
@@ -60,12 +62,19 @@ impl<'a> Places<'a> {
     }
 
     fn excerpt(&self, start: usize, end: usize) -> (String, String) {
-        let first = self.text.ceil_char_boundary(start.saturating_sub(BEFORE)).max(self.line_start).min(start);
-        let last = self.text.floor_char_boundary(start.saturating_add(BEHIND).min(self.text.len()));
+        let upto = |at: usize| self.text.floor_char_boundary(at.min(self.text.len()));
+        let rest = self.text.get(self.line_start..).unwrap_or_default();
+        let short = rest.bytes().take(SHORT).position(|octet| octet == b'\n').is_some() || rest.len() <= SHORT;
+        let (first, last) = if short {
+            (self.line_start.min(start), upto(self.line_start.saturating_add(SHORT)))
+        } else {
+            let first = self.text.ceil_char_boundary(start.saturating_sub(BEFORE));
+            (first.max(self.line_start).min(start), upto(start.saturating_add(BEHIND)))
+        };
         let before = self.text.get(first..start).unwrap_or_default();
         let behind = self.text.get(start..last).unwrap_or_default();
         let line = behind.split('\n').next().unwrap_or_default();
-        let cut_behind = line.len() == behind.len() && !matches!(self.text.get(last..), Some("") | None);
+        let cut_behind = line.len() == behind.len() && last < self.text.len();
         let line = line.trim_end_matches('\r');
 
         let mut shown = Shown::default();
@@ -144,7 +153,7 @@ mod tests {
             ("a = 1\nbc = 22\n", 11..13, (2, 6, "bc = 22", "     ^~")),
             ("a = 1\r\nbc = 22\r\n", 12..14, (2, 6, "bc = 22", "     ^~")),
             // A tab is one character, and up to four columns.
-            ("\tx\t= 22", 4..6, (1, 5, "    x   = 22", "         ^")),
+            ("\tx\t= 22", 4..5, (1, 5, "    x   = 22", "         ^")),
             ("\tx\t= 22", 5..7, (1, 6, "    x   = 22", "          ^~")),
             // Two characters of two columns each; one of no width at all (a combining accent).
             ("x = \"\u{7d27}\u{6025}\" # y", 4..12, (1, 5, "x = \"\u{7d27}\u{6025}\" # y", "    ^~~~~~")),

@@ -143,23 +143,28 @@ pub(super) fn integer(range: RangeInclusive<u32>) -> impl Fn(&Value<'_>) -> Resu
         let DeValue::Integer(number) = value.value else {
             return Err(wrong_kind(value, integers(&range)));
         };
-        within(value, small(number), &range)
+        small(number).filter(|number| range.contains(number)).ok_or_else(|| out_of_range(value, integers(&range)))
     }
 }
 
 /// An integer that many write in hexadecimal, with or without quotes.
 pub(super) fn address(range: RangeInclusive<u32>) -> impl Fn(&Value<'_>) -> Result<u32, Mistake> {
     move |value| match value.value {
-        DeValue::Integer(number) => within(value, small(number), &range),
+        DeValue::Integer(number) => small(number)
+            .filter(|number| range.contains(number))
+            .ok_or_else(|| out_of_range(value, hexadecimal(&range))),
         DeValue::String(text) => {
             let digits = text.trim().strip_prefix("0x").or_else(|| text.trim().strip_prefix("0X"));
             let Some(digits) = digits.filter(|d| !d.is_empty() && d.chars().all(|c| c.is_ascii_hexdigit())) else {
                 return Err(Mistake::new(&value.span, format!("'{}' is not an address", shown(text)))
-                    .expected(integers(&range)));
+                    .expected(hexadecimal(&range)));
             };
-            within(value, u32::from_str_radix(digits, 16).ok(), &range)
+            u32::from_str_radix(digits, 16)
+                .ok()
+                .filter(|number| range.contains(number))
+                .ok_or_else(|| out_of_range(value, hexadecimal(&range)))
         }
-        _ => Err(wrong_kind(value, integers(&range))),
+        _ => Err(wrong_kind(value, hexadecimal(&range))),
     }
 }
 
@@ -167,24 +172,21 @@ fn small(number: &DeInteger<'_>) -> Option<u32> {
     u32::from_str_radix(number.as_str(), number.radix()).ok()
 }
 
-fn within(value: &Value<'_>, number: Option<u32>, range: &RangeInclusive<u32>) -> Result<u32, Mistake> {
-    number.filter(|number| range.contains(number)).ok_or_else(|| {
-        let seen = match value.value {
-            DeValue::Integer(number) => shown(&number.to_string()),
-            DeValue::String(text) => shown(text),
-            _ => String::new(),
-        };
-        Mistake::new(&value.span, format!("{} {seen} is out of range", value.key)).expected(integers(range))
-    })
+fn out_of_range(value: &Value<'_>, expected: String) -> Mistake {
+    let seen = match value.value {
+        DeValue::Integer(number) => shown(&number.to_string()),
+        DeValue::String(text) => shown(text),
+        _ => String::new(),
+    };
+    Mistake::new(&value.span, format!("{} {seen} is out of range", value.key)).expected(expected)
 }
 
 fn integers(range: &RangeInclusive<u32>) -> String {
-    let (low, high) = (range.start(), range.end());
-    if *high > 0xFFFF {
-        format!("an integer from {low} to 0x{high:X}")
-    } else {
-        format!("an integer from {low} to {high}")
-    }
+    format!("an integer from {} to {}", range.start(), range.end())
+}
+
+fn hexadecimal(range: &RangeInclusive<u32>) -> String {
+    format!("an integer from 0x{:04X} to 0x{:04X}", range.start(), range.end())
 }
 
 /// A bare number without dimension, in millionths.
