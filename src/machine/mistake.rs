@@ -54,7 +54,7 @@ impl Mistake {
         self
     }
 
-    /// Suggests the one of `known` names that is near to `name`; says whether there was one.
+    /// Suggests the one of `known` names that is near to `name`, if there is one.
     pub(super) fn near<'k>(mut self, name: &str, known: impl IntoIterator<Item = &'k str>) -> Self {
         self.nearest = nearest(name, known).map(str::to_owned);
         self
@@ -134,7 +134,7 @@ impl Mistakes {
 }
 
 /// The one of `known` that `name` was probably meant to be: equal but for case and separators, or at most one edit in three
-/// characters away.
+/// characters away. Looks at the first thousand only, so that a hostile file can't keep the reader busy.
 pub(super) fn nearest<'k>(name: &str, known: impl IntoIterator<Item = &'k str>) -> Option<&'k str> {
     // No name in use is longer, and the distance of very long texts would take very long.
     if name.is_empty() || name.len() > 80 {
@@ -145,6 +145,7 @@ pub(super) fn nearest<'k>(name: &str, known: impl IntoIterator<Item = &'k str>) 
     let limit = name.chars().count().checked_div(3).unwrap_or(0).max(1);
     known
         .into_iter()
+        .take(1_000)
         .filter(|known| known.len() <= 80 && !known.is_empty())
         .map(|known| (strsim::osa_distance(&name, &plain(known)), known))
         // A short name must keep more than half of its characters.

@@ -54,15 +54,7 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
         }
     };
     let is = Dimensions::of(kind);
-    let gravity = fields.optional("gravity", |value| {
-        let gravity = yes_or_no(value)?;
-        if gravity && kind == AxisKind::Rotary {
-            return Err(Mistake::new(&value.span, "gravity does not pull on a rotary axis here")
-                .expected("gravity on a linear axis only")
-                .advice("put the torque of an unbalanced load into fault_acceleration and the decelerations"));
-        }
-        Ok(gravity)
-    });
+    let gravity = fields.optional("gravity", |value| gravity(value, kind));
     let (speed, acceleration) = match kind {
         AxisKind::Linear => ("\"600 mm/s\"", "\"4 m/s^2\""),
         AxisKind::Rotary => ("\"180 deg/s\"", "\"720 deg/s^2\""),
@@ -72,11 +64,7 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
         fields.required("fault_acceleration", acceleration, quantity(is.acceleration, Sign::NotNegative));
     let coast = fields.optional("coast_deceleration", quantity(is.acceleration, Sign::Positive));
     let pulls = matches!(gravity, Ok(Some(true)));
-    let brake = match fields.table("brake") {
-        Ok(Some(table)) => brake(table, kind, pulls).map(Some),
-        Ok(None) => Ok(None),
-        Err(reported) => Err(reported),
-    };
+    let brake = fields.table("brake").and_then(|table| table.map(|table| brake(table, kind, pulls)).transpose());
     let stops = stops(&mut fields, is);
     Ok(Axis {
         id: id?,
@@ -90,6 +78,16 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
         stops: stops?,
         source: source?,
     })
+}
+
+fn gravity(value: &Value<'_>, kind: AxisKind) -> Result<bool, Mistake> {
+    let gravity = yes_or_no(value)?;
+    if gravity && kind == AxisKind::Rotary {
+        return Err(Mistake::new(&value.span, "gravity does not pull on a rotary axis here")
+            .expected("gravity on a linear axis only")
+            .advice("put the torque of an unbalanced load into fault_acceleration and the decelerations"));
+    }
+    Ok(gravity)
 }
 
 fn brake(mut fields: Fields<'_>, kind: AxisKind, gravity: bool) -> Result<Brake, Reported> {

@@ -147,18 +147,14 @@ fn crc1(
     let (flag1, flag2) = FParameters::flags(sil, form, i_par_crc.is_some());
     let i_par_crc = i_par_crc.unwrap_or(0);
     let computed = FParameters { flag1, flag2, source, destination, watchdog_ms, i_par_crc }.crc1();
-    match stated {
-        Some(stated) if stated != computed => {
-            let message =
-                format!("the parameter CRC 0x{stated:04X} is not the 0x{computed:04X} that the parameters give");
-            let mistake = Mistake::new(&stated_span.unwrap_or(span), message).advice(format!(
-                "computed from SIL {sil}, source address {source}, destination address {destination}, watchdog {watchdog_ms} ms \
-                 and i_par_crc 0x{i_par_crc:08X}; find the one that differs from the engineering tool's"
-            ));
-            Err(fields.mistakes().report(mistake))
-        }
-        _ => Ok(Some(computed)),
-    }
+    let Some(stated) = stated.filter(|stated| *stated != computed) else {
+        return Ok(Some(computed));
+    };
+    let message = format!("the parameter CRC 0x{stated:04X} is not the 0x{computed:04X} that the parameters give");
+    Err(fields.mistakes().report(Mistake::new(&stated_span.unwrap_or(span), message).advice(format!(
+        "computed from SIL {sil}, source address {source}, destination address {destination}, watchdog {watchdog_ms} ms \
+         and i_par_crc 0x{i_par_crc:08X}; find the one that differs from the engineering tool's"
+    ))))
 }
 
 /// Source and destination address with the place of the latter; both or none.

@@ -6,6 +6,9 @@ use std::fmt::Write as _;
 use proptest::prelude::*;
 
 use super::*;
+use crate::quantity::Speed;
+use crate::telegram::fscp_3_1::Crc2Form;
+use crate::time::Span;
 
 /// A small legal file that every broken one starts from.
 const BASE: &str = include_str!("base.toml");
@@ -104,13 +107,37 @@ fn all_mistakes_come_in_one_go() {
         ]
     );
     assert_eq!(problems.count(), seen.len());
-    // Every problem can be found again by its octets.
     for problem in &problems {
-        assert_eq!(
-            text[..problem.span.start].lines().count().max(1),
-            problem.line.max(1) - usize::from(problem.column == 1)
-        );
+        assert_eq!(text[..problem.span.start].matches('\n').count() + 1, problem.line);
     }
+}
+
+/// What the scenario says arrives in the machine. CRC1 of the link to the line was computed bit by bit with another
+/// program; 49406 for SIL 2, addresses 1 and 100 ms is printed in a device description (check-values, F_Par_CRC).
+#[test]
+fn what_the_file_says_arrives() {
+    let machine = read("machine.toml", SCENARIO).unwrap();
+    let counts = (machine.elements.len(), machine.connections.len(), machine.axes.len(), machine.functions.len());
+    assert_eq!(counts, (15, 8, 4, 6));
+    let gate = &machine.connections[0];
+    assert_eq!((gate.worst_case, gate.worst_case_derived), (Span::from_millis(20), true));
+    assert_eq!((gate.to_host.length, gate.to_device.length), (6, 6));
+    assert_eq!(machine.elements[gate.supervises[0]].id, "gate-input");
+    let Profile::Fscp3_1(line) = &machine.connections[7].profile else { panic!() };
+    assert_eq!((line.crc1, line.crc2), (Some(59459), Crc2Form::Short));
+    let table = &machine.axes[2];
+    assert_eq!((table.kind, table.max_speed), (AxisKind::Rotary, Speed::from_nano(180_000_000_000)));
+    let [gate_opens, .., jog, line_stop] = machine.functions.as_slice() else { panic!() };
+    assert_eq!(gate_opens.stop.unwrap().stop.kind, StopKind::Sto);
+    assert_eq!(gate_opens.stop.unwrap().speed, machine.axes[0].max_speed);
+    assert_eq!(jog.stop.unwrap().speed, Speed::from_nano(50_000_000));
+    assert_eq!(machine.signals[line_stop.demand.unwrap()].direction, Direction::ToDevice);
+    assert_eq!(line_stop.path.len(), 5);
+    for function in &machine.functions {
+        assert!(function.demand.is_some() && function.reaction.is_some(), "{}", function.id);
+    }
+    let base = read("base.toml", BASE).unwrap();
+    assert!(matches!(&base.connections[1].profile, Profile::Fscp3_1(p) if p.crc1 == Some(49406)));
 }
 
 #[test]
