@@ -5,6 +5,7 @@ pub mod bytes;
 pub mod capture;
 pub mod carrier;
 pub mod check;
+pub mod cli;
 pub mod machine;
 pub mod quantity;
 pub mod report;

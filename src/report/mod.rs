@@ -2,6 +2,7 @@
 //!
 //! A [`Report`] is plain data; JSON is its serialisation, the text tables are a pure function of it, so both say the same.
 
+mod assemble;
 mod build_capture;
 mod build_connection;
 mod build_function;
@@ -11,12 +12,9 @@ mod number;
 mod text;
 mod words;
 
-pub use build_capture::{Contents, capture};
-pub use build_connection::connections;
-pub use build_function::{bounded_functions, functions};
+pub use assemble::{PROGRAM, analyze, budget, verify};
 pub use model::*;
 pub use text::text;
-pub use words::gap;
 
 /// The report as JSON, indented, with a newline at the end.
 ///

@@ -144,7 +144,7 @@ pub(super) fn unchecked(why: Unchecked) -> String {
 }
 
 /// Why something was not examined.
-pub fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
+pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
     let name = |file: usize| summary.files.get(file).map_or("?", |file| file.name.as_str());
     match gap {
         Gap::NoPackets => "the capture holds no packet".to_owned(),

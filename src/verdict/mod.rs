@@ -28,6 +28,14 @@ pub struct Verdict {
     pub result: Judgement,
 }
 
+impl Verdict {
+    /// The verdict on capture and connections alone, without the functions.
+    pub fn communication(&self) -> Judgement {
+        let coverage = if self.gaps.is_empty() { Judgement::WithinLimits } else { Judgement::NotExamined };
+        self.connections.iter().map(|connection| connection.health.judgement()).fold(coverage, Judgement::max)
+    }
+}
+
 /// The whole in one word. The order is the order of precedence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Judgement {
@@ -57,9 +65,8 @@ pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict
         .zip(&outcome.connections)
         .map(|(connection, outcome)| connection::judge(connection, outcome))
         .collect();
-    let worst_function = functions.iter().map(|function| function.status.judgement()).max();
-    let worst_connection = connections.iter().map(|connection| connection.health.judgement()).max();
-    let coverage = if gaps.is_empty() { Judgement::WithinLimits } else { Judgement::NotExamined };
-    let result = [Some(coverage), worst_function, worst_connection].into_iter().flatten().max();
-    Verdict { functions, connections, gaps, result: result.unwrap_or(Judgement::NotExamined) }
+    let mut verdict = Verdict { functions, connections, gaps, result: Judgement::WithinLimits };
+    let functions = verdict.functions.iter().map(|function| function.status.judgement());
+    verdict.result = functions.fold(verdict.communication(), Judgement::max);
+    verdict
 }
