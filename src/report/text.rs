@@ -4,8 +4,10 @@ use std::fmt::Write;
 
 use super::build_capture::headline;
 use super::columns::Align::{Left, Right};
-use super::columns::{printable, table};
-use super::model::{CaptureReport, ConnectionReport, Figures, FunctionReport, IntervalReport, MeasuredReport, Report};
+use super::columns::{printable, table, wrap};
+use super::model::{
+    CaptureReport, ConnectionReport, Figures, FunctionReport, IntervalReport, MeasuredReport, Report, SeparationReport,
+};
 use super::number::{counted, grouped, millis, millis_short, since, span};
 use crate::time::Instant;
 
@@ -65,46 +67,61 @@ fn head(out: &mut String, report: &Report) {
 }
 
 fn bounded(out: &mut String, functions: &[FunctionReport], width: usize) {
-    line(out, "\nSafety functions, bounded (times in ms)\n");
-    let head = [
-        ("function", Left),
-        ("no fault", Right),
-        ("one fault", Right),
-        ("all faults", Right),
-        ("stop", Left),
-        ("stop time", Right),
-        ("overall T", Right),
-        ("travel", Right),
-    ];
-    let time = |nanos: Option<i64>, decides: bool| {
-        nanos.map_or_else(
-            || "-".to_owned(),
-            |nanos| format!("{}{}", if decides { "*" } else { "" }, millis_short(nanos)),
-        )
+    line(out, "\nResponse time, demand to safe output, bounded (ms)\n");
+    let head =
+        [("function", Left), ("no fault", Right), ("one fault", Right), ("all faults", Right), ("decided by", Left)];
+    let decides = |nanos: Option<i64>, decides: bool| {
+        let mark = if decides { "*" } else { "" };
+        nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{mark}{}", millis_short(nanos)))
     };
     let rows: Vec<_> = functions
         .iter()
         .map(|function| {
-            let stop = function.stop.as_ref();
             vec![
                 function.id.clone(),
-                time(function.no_fault_ns, function.faults == "none"),
-                time(function.one_fault_ns, function.faults == "one"),
-                time(function.all_faults_ns, function.faults == "all"),
-                stop.map_or_else(|| "-".to_owned(), |stop| format!("{} {}", stop.axis, stop.function)),
-                time(stop.map(|stop| stop.time_ns), false),
-                time(function.overall_ns, false),
-                stop.map_or_else(|| "-".to_owned(), |stop| travel_text(stop.travel_mm, stop.travel_deg)),
+                decides(function.no_fault_ns, function.faults == "none"),
+                decides(function.one_fault_ns, function.faults == "one"),
+                decides(function.all_faults_ns, function.faults == "all"),
+                decider(function),
             ]
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
-    line(out, "  * decides, by the faults that the function assumes; T = deciding response + stop");
+    line(out, "  * the faults that the function assumes: this response time decides");
     for function in functions {
         if let Some(why) = &function.no_budget {
-            line(out, format_args!("  {}: no budget: {why}", printable(&function.id)));
+            paragraph(out, "  - ", &format!("{}: no budget: {why}", function.id), width);
         }
     }
+    stops(out, functions, width);
+}
+
+fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
+    line(out, "\nStop, bounded (overall time T = response + stop; travel from the demand on)\n");
+    let head = [
+        ("function", Left),
+        ("axis", Left),
+        ("stop", Left),
+        ("stop ms", Right),
+        ("overall T ms", Right),
+        ("travel", Right),
+    ];
+    let rows: Vec<_> = functions
+        .iter()
+        .map(|function| {
+            let stop = function.stop.as_ref();
+            let or_dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+            vec![
+                function.id.clone(),
+                or_dash(stop.map(|stop| stop.axis.clone())),
+                or_dash(stop.map(|stop| stop.function.to_owned())),
+                or_dash(stop.map(|stop| millis_short(stop.time_ns))),
+                or_dash(function.overall_ns.map(millis_short)),
+                or_dash(stop.map(|stop| travel_text(stop.travel_mm, stop.travel_deg))),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
 }
 
 fn travel_text(millimetres: Option<f64>, degrees: Option<f64>) -> String {
@@ -124,24 +141,25 @@ fn limits(out: &mut String, functions: &[FunctionReport], width: usize) {
         ("bounded", Right),
         ("margin", Right),
         ("verdict", Left),
-        ("decided by", Left),
     ];
     let mut rows = Vec::new();
     for function in functions {
-        let decider = decider(function);
         for [name, allowed, figure, margin] in limit_rows(function) {
-            let id = function.id.clone();
             let verdict = if margin.starts_with('-') { "MISSED" } else { "met" };
-            rows.push(vec![id, name, allowed, figure, margin, verdict.to_owned(), decider.clone()]);
+            rows.push(vec![function.id.clone(), name, allowed, figure, margin, verdict.to_owned()]);
         }
     }
     out.push_str(&table(&head, &rows, width));
-    let rules = functions.iter().filter_map(|function| {
-        let separation = function.separation.as_ref()?;
-        Some(format!("  {}: {} by {}", printable(&function.id), separation.rule, separation.edition))
-    });
-    for rule in rules {
-        line(out, rule);
+    for function in functions {
+        if let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) {
+            let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
+            let text = format!(
+                "{}: K = {approach_mm_per_s} mm/s, T = {} ms, C = {supplement_mm} mm; {rule} ({edition})",
+                function.id,
+                millis_short(overall)
+            );
+            paragraph(out, "  - ", &text, width);
+        }
     }
 }
 
@@ -158,16 +176,18 @@ fn decider(function: &FunctionReport) -> String {
 fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
     let Figures { response_time_ns, time_ns, travel_mm, travel_deg, separation_mm } = &function.required;
     let margin = &function.margin;
-    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis(nanos)));
+    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));
+    // A margin is rounded down.
+    let ms_left = |nanos: Option<i64>| ms(nanos.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000)));
     let real = |value: Option<f64>, unit: &str| value.map_or_else(|| "-".to_owned(), |value| format!("{value} {unit}"));
     let stop = function.stop.as_ref();
     let mut rows = Vec::new();
     let mut add = |name: &str, allowed, figure, margin| rows.push([name.to_owned(), allowed, figure, margin]);
     if response_time_ns.is_some() {
-        add("response time", ms(*response_time_ns), ms(function.response_ns), ms(margin.response_time_ns));
+        add("response time", ms(*response_time_ns), ms(function.response_ns), ms_left(margin.response_time_ns));
     }
     if time_ns.is_some() {
-        add("overall time T", ms(*time_ns), ms(function.overall_ns), ms(margin.time_ns));
+        add("overall time T", ms(*time_ns), ms(function.overall_ns), ms_left(margin.time_ns));
     }
     if travel_mm.is_some() {
         add(
@@ -555,20 +575,8 @@ fn tail(out: &mut String, report: &Report, width: usize) {
 
 /// `text` wrapped at words, `mark` before the first line.
 fn paragraph(out: &mut String, mark: &str, text: &str, width: usize) {
-    let indent = " ".repeat(mark.len());
-    let mut current = mark.to_owned();
-    let mut is_empty = true;
-    for word in printable(text).split(' ') {
-        if !is_empty && current.chars().count() + 1 + word.chars().count() > width {
-            line(out, &current);
-            current.clone_from(&indent);
-            is_empty = true;
-        }
-        if !is_empty {
-            current.push(' ');
-        }
-        current.push_str(word);
-        is_empty = false;
+    for (index, part) in wrap(&printable(text), width.saturating_sub(mark.len())).iter().enumerate() {
+        let indent = if index == 0 { mark.to_owned() } else { " ".repeat(mark.len()) };
+        line(out, format_args!("{indent}{part}"));
     }
-    line(out, current);
 }

@@ -183,12 +183,12 @@ pub(super) fn reason(reason: Reason) -> String {
 
 pub(super) const fn rule(rule: Rule) -> &'static str {
     match rule {
-        Rule::FastApproach => "S = 2000 mm/s T + 8 (d - 14 mm)",
-        Rule::LeastDistance => "S at least 100 mm",
-        Rule::SlowApproach => "S = 1600 mm/s T + 8 (d - 14 mm)",
-        Rule::SwitchDistance => "S at least 500 mm at 1600 mm/s",
-        Rule::CoarseResolution => "S = 1600 mm/s T + 850 mm",
-        Rule::InterlockedGuard => "S = 1600 mm/s T + C, C by ISO 13857",
+        Rule::FastApproach => "S = K T + C, C = 8 (d - 14 mm)",
+        Rule::LeastDistance => "S = K T + C below 100 mm, so S = 100 mm",
+        Rule::SlowApproach => "S = K T + C, C = 8 (d - 14 mm); above 500 mm at 2000 mm/s, so K = 1600 mm/s",
+        Rule::SwitchDistance => "S = K T + C below 500 mm at 1600 mm/s but above at 2000 mm/s, so S = 500 mm",
+        Rule::CoarseResolution => "S = K T + 850 mm for 40 mm < d <= 70 mm",
+        Rule::InterlockedGuard => "S = K T + C, C as given, by ISO 13857",
     }
 }
 
