@@ -50,6 +50,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
     FunctionReport {
         id: function.id.clone(),
         title: function.title.clone(),
+        source: function.source.clone(),
         elements: function.path.iter().filter_map(|step| element(machine, *step)).collect(),
         faults: function.faults.name(),
         no_budget: verdict.budget.as_ref().err().map(ToString::to_string),
@@ -100,6 +101,7 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
             kind: "element",
             worst_case_ns: nanos(element.worst_case),
             watchdog_ns: nanos(element.watchdog.unwrap_or(element.worst_case)),
+            worst_case_from: "stated",
             source: element.source.clone(),
         }),
         Step::Connection(index) => machine.connections.get(index).map(|connection| ElementReport {
@@ -107,6 +109,7 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
             kind: "connection",
             worst_case_ns: nanos(connection.worst_case),
             watchdog_ns: nanos(connection.watchdog),
+            worst_case_from: if connection.worst_case_derived { "2 x (bus + host + device cycle)" } else { "stated" },
             source: connection.source.clone(),
         }),
     }
@@ -114,6 +117,7 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
 
 fn stop(machine: &Machine, function: &Function, budget: &FunctionBudget, unit: Unit) -> Option<StopReport> {
     let (declared, stop) = (function.stop.as_ref()?, budget.stop.as_ref()?);
+    let axis = machine.axes.get(declared.axis)?;
     let travel = |nano: i64| by_unit(unit, Some(milli_units(nano, unit.nano())));
     let (travel_mm, travel_deg) = travel(stop.travel.as_nano());
     let phases = stop.phases.iter().map(|phase| {
@@ -121,12 +125,13 @@ fn stop(machine: &Machine, function: &Function, budget: &FunctionBudget, unit: U
         PhaseReport { phase: words::phase(phase.kind), time_ns: phase.time.as_nanos(), travel_mm, travel_deg }
     });
     Some(StopReport {
-        axis: machine.axes.get(declared.axis)?.id.clone(),
+        axis: axis.id.clone(),
         function: declared.stop.kind.name(),
         time_ns: stop.time.as_nanos(),
         travel_mm,
         travel_deg,
         phases: phases.collect(),
+        source: axis.source.clone(),
     })
 }
 

@@ -137,6 +137,8 @@ pub struct FunctionReport {
     pub id: String,
     /// Words for people.
     pub title: Option<String>,
+    /// Where the limits come from.
+    pub source: Option<String>,
     /// The path from sensor to actuator.
     pub elements: Vec<ElementReport>,
     /// Faults that the deciding response time assumes: `none`, `one`, `all`.
@@ -183,6 +185,8 @@ pub struct ElementReport {
     pub worst_case_ns: i64,
     /// Watchdog time, or time to the safe state if the element fails.
     pub watchdog_ns: i64,
+    /// Whether the worst case is stated or derived from cycles.
+    pub worst_case_from: &'static str,
     /// Where the figures come from.
     pub source: Option<String>,
 }
@@ -204,6 +208,8 @@ pub struct StopReport {
     pub travel_deg: Option<f64>,
     /// The phases, the reaction first.
     pub phases: Vec<PhaseReport>,
+    /// Where the figures of the axis come from.
+    pub source: Option<String>,
 }
 
 /// One phase of a stop.

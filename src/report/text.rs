@@ -6,7 +6,8 @@ use super::build_capture::headline;
 use super::columns::Align::{Left, Right};
 use super::columns::{printable, table, wrap};
 use super::model::{
-    CaptureReport, ConnectionReport, Figures, FunctionReport, IntervalReport, MeasuredReport, Report, SeparationReport,
+    CaptureReport, ConnectionReport, ElementReport, Figures, FunctionReport, IntervalReport, MeasuredReport, Report,
+    SeparationReport,
 };
 use super::number::{counted, grouped, millis, millis_short, since, span};
 use crate::time::Instant;
@@ -20,6 +21,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     let mut out = String::new();
     head(&mut out, report);
     if let Some(functions) = &report.functions {
+        if detailed {
+            paths(&mut out, functions, width);
+        }
         bounded(&mut out, functions, width);
         limits(&mut out, functions, width);
         if report.capture.is_some() {
@@ -63,6 +67,33 @@ fn head(out: &mut String, report: &Report) {
             line(out, format_args!("{label:7}  {}", printable(&file.name)));
         }
         line(out, format_args!("         {}", headline(capture)));
+    }
+}
+
+fn paths(out: &mut String, functions: &[FunctionReport], width: usize) {
+    let head = [("path", Left), ("worst case ms", Right), ("watchdog ms", Right), ("worst case from", Left)];
+    for function in functions {
+        let title = function.title.as_ref().map_or_else(String::new, |title| format!(": {title}"));
+        line(out, "");
+        paragraph(out, "", &format!("{}{title}", function.id), width);
+        line(out, "");
+        let from = |element: &ElementReport| {
+            let source = element.source.as_ref().map_or_else(String::new, |source| format!(", {source}"));
+            format!("{}{source}", element.worst_case_from)
+        };
+        let rows: Vec<_> = function
+            .elements
+            .iter()
+            .map(|element| {
+                let (worst_case, watchdog) = (millis(element.worst_case_ns), millis(element.watchdog_ns));
+                vec![element.id.clone(), worst_case, watchdog, from(element)]
+            })
+            .collect();
+        out.push_str(&table(&head, &rows, width));
+        for phase in function.stop.iter().flat_map(|stop| &stop.phases) {
+            let travel = travel_text(phase.travel_mm, phase.travel_deg);
+            line(out, format_args!("  {}: {} ms, {travel}", phase.phase, millis_short(phase.time_ns)));
+        }
     }
 }
 
