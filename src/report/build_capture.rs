@@ -87,6 +87,10 @@ fn carriers(outcome: &Outcome) -> (Vec<CarrierReport>, Vec<CarrierReport>) {
     for (reason, packets) in &contents.not_examined.by_key {
         passed_over.push(CarrierReport { kind: words::reason(*reason), packets: *packets });
     }
+    if contents.cut_short > 0 {
+        let kind = "cut by the snap length before the end of their payload".to_owned();
+        passed_over.push(CarrierReport { kind, packets: contents.cut_short });
+    }
     if let Some((at, malformed)) = contents.first_malformed {
         let kind = format!("malformed, the first in packet {}: {malformed}", at.packet);
         passed_over.push(CarrierReport { kind, packets: contents.malformed });

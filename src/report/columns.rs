@@ -67,10 +67,21 @@ fn widths(head: &[(&str, Align)], rows: &[Vec<String>], width: usize) -> Vec<usi
         }
     }
     let gaps = GAP.saturating_mul(head.len().saturating_sub(1));
-    while widths.iter().sum::<usize>().saturating_add(gaps) > width {
+    let room = width.saturating_sub(gaps);
+    shrink(&mut widths, &least, room);
+    // Words too long for the page are broken after all.
+    let narrowest: Vec<usize> =
+        least.iter().map(|least| if *least == usize::MAX { *least } else { NARROWEST }).collect();
+    shrink(&mut widths, &narrowest, room);
+    widths
+}
+
+/// Takes characters off the column that has the most to give until the columns fit into `room`.
+fn shrink(widths: &mut [usize], least: &[usize], room: usize) {
+    while widths.iter().sum::<usize>() > room {
         let widest = widths
             .iter_mut()
-            .zip(&least)
+            .zip(least)
             .filter(|(width, least)| **width > **least)
             .max_by_key(|(width, least)| width.saturating_sub(**least));
         match widest {
@@ -78,10 +89,9 @@ fn widths(head: &[(&str, Align)], rows: &[Vec<String>], width: usize) -> Vec<usi
             None => break,
         }
     }
-    widths
 }
 
-/// The text in lines of at most `width` characters, broken at spaces and behind hyphens, or anywhere if a word is longer.
+/// The text in lines of at most `width` characters, broken at spaces and behind hyphens and slashes, or anywhere if a word is longer.
 pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     let mut line = String::new();
@@ -115,7 +125,7 @@ fn pieces(text: &str) -> Vec<&str> {
         let next = text[end..].chars().next();
         let breaks = match c {
             ' ' => !(before.is_some_and(|c| c.is_ascii_digit()) && next.is_some_and(char::is_alphanumeric)),
-            '-' => before.is_some_and(char::is_alphabetic) && next.is_some_and(char::is_alphanumeric),
+            '-' | '/' => before.is_some_and(char::is_alphabetic) && next.is_some_and(char::is_alphanumeric),
             _ => false,
         };
         if breaks {
