@@ -1,9 +1,137 @@
-//! stub until merged
-use super::Error;
-use crate::verdict::Judgement;
+//! `stopspan synth MACHINE -o CAPTURE`
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
 use clap::Args;
+
+use super::output::{WholeFile, keep_inputs, print};
+use super::{Error, run};
+use crate::machine::{Direction, Machine};
+use crate::quantity;
+use crate::synth::{self, Demands, FaultKind, Plan, PlannedFault};
+use crate::time::Span;
+use crate::verdict::Judgement;
+
 #[derive(Debug, Args)]
-pub(super) struct Arguments {}
-pub(super) fn run(_arguments: &Arguments) -> Result<Judgement, Error> {
-    Ok(Judgement::NotExamined)
+pub(super) struct Arguments {
+    /// Machine file (TOML).
+    machine: PathBuf,
+    /// Capture to write (pcapng).
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// Ledger to write; by default beside the capture, with the extension .ledger.json.
+    #[arg(long, value_name = "FILE")]
+    ledger: Option<PathBuf>,
+    /// Length of the run.
+    #[arg(long, default_value = "30 s", value_parser = time)]
+    duration: Span,
+    /// Seed of all dice; the same seed gives the same octets.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Begin in the middle of the run, without the start-up of the connections.
+    #[arg(long)]
+    mid_run: bool,
+    /// A demand on a function at a time: FUNCTION,TIME. By default every function is demanded in turn.
+    #[arg(long, value_name = "FUNCTION,TIME")]
+    demand: Vec<String>,
+    /// No demands at all.
+    #[arg(long, conflicts_with = "demand")]
+    no_demands: bool,
+    /// A fault at a time: KIND,CONNECTION,DIRECTION,TIME, for example loss,gate,to_host,5s.
+    #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,TIME")]
+    fault: Vec<String>,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
+    let inputs = std::slice::from_ref(&arguments.machine);
+    let ledger_path = arguments.ledger.clone().unwrap_or_else(|| arguments.output.with_extension("ledger.json"));
+    for path in [&arguments.output, &ledger_path] {
+        keep_inputs(path, inputs)?;
+    }
+    let machine = run::machine(&arguments.machine)?;
+    let plan = plan(arguments, &machine)?;
+    let mut capture = WholeFile::create(&arguments.output)?;
+    let ledger = synth::synthesise(&machine, &plan, &mut capture).map_err(|error| match error {
+        synth::SynthError::Write(source) => Error::Write { path: arguments.output.clone(), source },
+        error => Error::Argument(error.to_string()),
+    })?;
+    let mut text = serde_json::to_string_pretty(&ledger).map_err(|error| Error::StandardOutput(error.into()))?;
+    text.push('\n');
+    let mut file = WholeFile::create(&ledger_path)?;
+    file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
+    capture.finish()?;
+    file.finish()?;
+    print(&told(&arguments.output, &ledger_path))?;
+    Ok(Judgement::WithinLimits)
+}
+
+fn told(capture: &Path, ledger: &Path) -> String {
+    format!("wrote {} and its ledger {}\n", capture.display(), ledger.display())
+}
+
+fn plan(arguments: &Arguments, machine: &Machine) -> Result<Plan, Error> {
+    let demands = if arguments.no_demands || !arguments.demand.is_empty() {
+        Demands::List(arguments.demand.iter().map(|text| demand(text, machine)).collect::<Result<_, _>>()?)
+    } else {
+        Demands::All
+    };
+    Ok(Plan {
+        duration: arguments.duration,
+        seed: arguments.seed,
+        demands,
+        faults: arguments.fault.iter().map(|text| fault(text, machine)).collect::<Result<_, _>>()?,
+        start_up: !arguments.mid_run,
+        ..Plan::default()
+    })
+}
+
+fn time(text: &str) -> Result<Span, String> {
+    match quantity::parse_time(text) {
+        Ok(span) if span >= Span::ZERO => Ok(span),
+        Ok(_) => Err("a time from the start of the run can't be negative".to_owned()),
+        Err(error) => Err(format!("'{text}' {error}; expected a time such as \"5 s\"")),
+    }
+}
+
+fn demand(text: &str, machine: &Machine) -> Result<(usize, Span), Error> {
+    let in_demand = |problem: String| Error::Argument(format!("--demand {text}: {problem}"));
+    let (function, at) =
+        text.rsplit_once(',').ok_or_else(|| in_demand("expected FUNCTION,TIME".to_owned()))?;
+    let names: Vec<_> = machine.functions.iter().map(|function| function.id.as_str()).collect();
+    let function = find("function", function, &names).map_err(in_demand)?;
+    Ok((function, time(at).map_err(in_demand)?))
+}
+
+fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
+    let in_fault = |problem: String| Error::Argument(format!("--fault {text}: {problem}"));
+    let parts: Vec<_> = text.split(',').map(str::trim).collect();
+    let [kind, connection, direction, at] = parts[..] else {
+        return Err(in_fault("expected KIND,CONNECTION,DIRECTION,TIME".to_owned()));
+    };
+    let kinds = FaultKind::ALL.map(FaultKind::name);
+    let kind = find("kind of fault", &kind.replace('-', " "), &kinds).map_err(in_fault)?;
+    let names: Vec<_> = machine.connections.iter().map(|connection| connection.id.as_str()).collect();
+    let connection = find("connection", connection, &names).map_err(in_fault)?;
+    let directions = [Direction::ToDevice, Direction::ToHost];
+    let direction = find("direction", direction, &directions.map(Direction::name)).map_err(in_fault)?;
+    Ok(PlannedFault {
+        kind: FaultKind::ALL[kind],
+        connection,
+        direction: directions[direction],
+        at: time(at).map_err(in_fault)?,
+    })
+}
+
+/// Index of `name` among `names`, or a message with the nearest known name.
+fn find(what: &str, name: &str, names: &[&str]) -> Result<usize, String> {
+    names.iter().position(|known| *known == name).ok_or_else(|| {
+        let nearest = names.iter().max_by(|a, b| {
+            strsim::jaro_winkler(a, name).total_cmp(&strsim::jaro_winkler(b, name))
+        });
+        match nearest {
+            Some(nearest) => format!("no {what} '{name}'; did you mean '{nearest}'? Known: {}", names.join(", ")),
+            None => format!("no {what} '{name}'; the machine file has none"),
+        }
+    })
 }
