@@ -7,6 +7,7 @@ pub mod carrier;
 pub mod check;
 pub mod machine;
 pub mod quantity;
+pub mod synth;
 pub mod telegram;
 pub mod time;
 pub mod timing;
