@@ -1,2 +1,7 @@
-//! x
-fn main() {}
+//! The `stopspan` program: parse, run, exit code.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    stopspan::cli::main()
+}

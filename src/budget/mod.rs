@@ -3,7 +3,8 @@
 //!
 //! Integers only (nanoseconds, nanometres or nanodegrees), every operation checked, every division rounded to the safe
 //! side: times and distances up, available decelerations and admissible times down. A case that comes out even stays
-//! exact. Nothing here knows a machine file, a capture or a report.
+//! exact. Nothing here knows a capture or a report, and only [`function`](fn@function), which puts the parts together for one
+//! safety function, knows the machine.
 //!
 //! - [`response`]: demand to safe state along a path, without a fault, with one, with all
 //! - [`chain`]: worst case of a chain of unsynchronised periodic tasks
@@ -12,8 +13,11 @@
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
 
 pub mod chain;
+mod function;
 pub mod response;
 mod rounding;
 pub mod separation;
 pub mod stop;
 pub mod watchdog;
+
+pub use function::{FunctionBudget, FunctionError, Limit, function};

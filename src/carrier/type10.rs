@@ -206,7 +206,7 @@ mod tests {
         for cut in 0..6 {
             assert_eq!(parse(&cyclic()[..cut]).unwrap_err().layer, LAYER, "{cut}");
         }
-        assert_eq!(parse(&[0x80, 0x01, 0, 1, 2, 3]).unwrap().data, []);
+        assert_eq!(parse(&[0x80, 0x01, 0, 1, 2, 3]).unwrap().data, [0_u8; 0]);
     }
 
     #[test]

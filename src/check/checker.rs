@@ -115,7 +115,7 @@ impl<'m> Checker<'m> {
                     });
                 }
             }
-            Err(_) if is_cut => {}
+            Err(_) if is_cut => contents.cut_short = contents.cut_short.saturating_add(1),
             Err(malformed) => contents.count_malformed(at, malformed),
         }
     }

@@ -30,6 +30,8 @@ pub struct Contents {
     pub malformed: u64,
     /// The first of these.
     pub first_malformed: Option<(Location, Malformed)>,
+    /// Packets that the snap length cut off before the end of their payload.
+    pub cut_short: u64,
     /// Packets without a time stamp.
     pub without_time: u64,
 }

@@ -91,6 +91,9 @@ impl Fscp12_1 {
         if let Some(update) = self.resolve_pending(base, direction, &telegram, at) {
             return update;
         }
+        if let Some(key) = self.key_after_trust(direction, &telegram) {
+            return self.accept(base, direction, &telegram, key, at);
+        }
         if self.side(direction).confirmed && self.side(direction.opposite()).crc0.is_some() {
             self.reject(base, direction, &telegram, octets, at, siblings)
         } else {
@@ -147,6 +150,17 @@ impl Fscp12_1 {
             let first = telegram.command == Command::Session && side.next == Some(1);
             first.then(|| fits(Key { sequence: 1, ..key }).or_else(|| fits(Key { sequence: 2, ..key })))?
         })
+    }
+
+    /// Behind a telegram that was taken on trust: the key, if its sequence number is nearby.
+    fn key_after_trust(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
+        let due = self.side(direction).due_before_trust?;
+        let inherited = self.side(direction.opposite()).crc0?;
+        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let sequence = telegram.solve_sequence(inherited, connection_id)?;
+        let key = Key { inherited, connection_id, sequence };
+        let nearby = (1..=NEARBY).contains(&ahead(due, sequence));
+        (nearby && telegram.connection_id == connection_id && telegram.verify(key).is_ok()).then_some(key)
     }
 
     fn accept(
@@ -342,12 +356,13 @@ impl Fscp12_1 {
         let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
         let sequence = telegram.solve_sequence(inherited, connection_id).unwrap_or_default();
         let key = Key { inherited, connection_id, sequence };
-        let proven = telegram.is_consistent().is_some() && telegram.verify(key).is_ok();
-        if telegram.crc0() == own || telegram.is_consistent() == Some(false) {
+        let unknown = matches!(telegram.command, Command::Unknown(_));
+        if telegram.crc0() == own || unknown || telegram.is_consistent() == Some(false) {
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         }
-        if proven || ahead(due, sequence) <= NEARBY || ahead(sequence, due) <= NEARBY {
+        // Some sequence number always fits CRC_0, and the others follow: only a nearby one is evidence.
+        if ahead(due, sequence) <= NEARBY || ahead(sequence, due) <= NEARBY {
             let detail = Detail::Number { expected: due.into(), seen: sequence.into() };
             base.finding(direction, at, Class::IncorrectSequence, detail);
             return self.accept(base, direction, telegram, key, at);

@@ -34,6 +34,8 @@ struct Side {
     flags: Option<Flags>,
     /// Telegrams agreed with a prediction.
     confirmed: bool,
+    /// Telegrams found wrong since the last good one: their numbers are not missing besides.
+    rejected: u32,
     /// Numbers reported missing, with the packet where that was told.
     missing: VecDeque<(u32, Location)>,
 }
@@ -70,7 +72,12 @@ impl Fscp3_1 {
                 self.accept(base, direction, &telegram, Some(number), at)
             }
             None if self.side(direction).confirmed => {
-                self.reject(base, direction, &telegram, octets, at, crc1, siblings)
+                let update = self.reject(base, direction, &telegram, octets, at, crc1, siblings);
+                if update == Update::Rejected {
+                    let side = self.side_mut(direction);
+                    side.rejected = side.rejected.saturating_add(1);
+                }
+                update
             }
             None => {
                 // The first telegrams of a run that was joined in the middle: solved, to be confirmed by the next.
@@ -130,6 +137,7 @@ impl Fscp3_1 {
         let side = self.side_mut(direction);
         let before = side.flags.replace(telegram.flags);
         side.number = number;
+        side.rejected = 0;
         let supervised = !telegram.flags.has(reset_bit(direction));
         if before.is_none_or(|before| before.toggle() != telegram.flags.toggle()) {
             base.new_telegram(direction, at, supervised);
@@ -213,7 +221,10 @@ impl Fscp3_1 {
         let edges_fit = (steps % 2 == 1) == (flags.toggle() != telegram.flags.toggle());
         if edges_fit {
             let missing = steps.saturating_sub(1);
-            base.missing(direction, at, missing);
+            let accounted_for = self.side(direction).rejected;
+            if missing > accounted_for {
+                base.missing(direction, at, missing.saturating_sub(accounted_for));
+            }
             let side = self.side_mut(direction);
             let mut lost = number;
             for _ in 0..missing {

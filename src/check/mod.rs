@@ -15,6 +15,8 @@ mod parameterisation;
 mod place;
 mod reaction;
 mod tap;
+#[cfg(test)]
+mod tests;
 mod watch;
 
 pub use checker::{Checker, Outcome};

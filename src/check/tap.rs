@@ -47,6 +47,11 @@ impl TapFault {
         Self::MissingType12Indices,
         Self::ClockStepsBack,
     ];
+
+    /// Whether telegrams or intervals may have gone unseen; a frame seen twice hides nothing.
+    pub const fn hides_packets(self) -> bool {
+        !matches!(self, Self::RepeatedType10Frames)
+    }
 }
 
 /// Tap faults by kind: how many, and where the first showed.

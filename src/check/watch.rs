@@ -20,6 +20,8 @@ pub(super) struct Watch {
 #[derive(Clone, Debug, Default)]
 struct Line {
     last: Option<Location>,
+    /// The partner's first telegram after `last`: since then it is this side's turn.
+    turn: Option<Location>,
     /// Whether the watchdog runs since `last`.
     supervised: bool,
     /// The capture lost packets since `last`: a long interval is not the machine's.
@@ -69,12 +71,16 @@ impl Watch {
 
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
     ///
-    /// Returns the silence that it ends, if that was too long and began with this side: the side that fell silent first is
-    /// the one whose last telegram is older, the other's silence is the consequence.
+    /// Returns the silence that it ends, if that was too long and mostly this side's own: the two sides take turns, so a
+    /// silence is made up of the time that the partner took and of the time since it was this side's turn. The partner's
+    /// part has been told already.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
-        let other = self.line(direction.opposite()).last;
+        let partner = self.line_mut(direction.opposite());
+        let other = partner.last;
+        partner.turn.get_or_insert(at);
         let line = self.line_mut(direction);
         let previous = line.last.replace(at);
+        let turn = line.turn.take();
         let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
         line.supervised = supervised;
         line.tap_gap = false;
@@ -90,8 +96,10 @@ impl Watch {
         if !tap_gap {
             self.line_mut(direction).intervals.record(span, at);
         }
-        let silent_first = other.is_none_or(|other| previous.at <= other.at);
-        (span > self.watchdog && silent_first && !tap_gap).then_some(Silence { direction, span, end: at })
+        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
+        let partners = turn.map_or(span, |turn| turn.at.since(previous.at));
+        let is_own = own >= partners || other.is_none();
+        (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
     }
 
     /// The silence that lasts to the end of the capture, if it is too long.
@@ -100,12 +108,13 @@ impl Watch {
             let line = self.line(direction);
             let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
             let span = end.since(last.at);
-            (span > self.watchdog).then_some(Silence { direction, span, end: last })
+            (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))
         };
         [silence(Direction::ToDevice), silence(Direction::ToHost)]
             .into_iter()
             .flatten()
-            .max_by_key(|silence| silence.span)
+            .max_by_key(|(turn, silence)| (*turn, silence.span))
+            .map(|(_, silence)| silence)
     }
 
     const fn line(&self, direction: Direction) -> &Line {

@@ -1,5 +1,53 @@
 //! The machine file: one TOML file per machine, typed and resolved, every mistake with its line and column.
+//!
+//! Reading goes on after a mistake, so that one run shows all of them; a name whose definition is broken is still known,
+//! so that one mistake is one message. The steps: octets to text and text to TOML (`syntax`), the names that the file
+//! defines (`names`), each entry through typed access to its keys (`fields`, `values`, `read_*`), then what entries must
+//! not do to each other (`path`, `shared_wire`).
 
+mod document;
+mod fields;
+mod mistake;
 mod model;
+mod names;
+mod path;
+mod problem;
+mod read_axis;
+mod read_connection;
+mod read_element;
+mod read_function;
+mod read_place;
+mod read_signal;
+mod read_telegram;
+mod shared_wire;
+mod source;
+mod syntax;
+mod values;
+
+#[cfg(test)]
+mod tests;
 
 pub use model::*;
+pub use problem::{Problem, Problems};
+
+/// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.
+pub const TEMPLATE: &str = include_str!("template.toml");
+
+/// Reads a machine file. `file_name` only serves the messages.
+///
+/// # Errors
+/// [`Problems`]: every mistake in the file, with line, column, what was expected and what was probably meant.
+pub fn read(file_name: &str, octets: impl AsRef<[u8]>) -> Result<Machine, Problems> {
+    let mistakes = mistake::Mistakes::default();
+    let text = match syntax::text(octets.as_ref()) {
+        Ok(text) => text,
+        Err(mistake) => {
+            mistakes.report(mistake);
+            return Err(mistakes.into_problems(file_name, &String::from_utf8_lossy(octets.as_ref())));
+        }
+    };
+    match document::document(text, &mistakes) {
+        Ok(machine) if mistakes.is_empty() => Ok(machine),
+        _ => Err(mistakes.into_problems(file_name, text)),
+    }
+}

@@ -1,0 +1,38 @@
+//! `stopspan analyze CAPTURE... [--machine MACHINE]`
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::{Error, Reporting, run};
+use crate::machine::Machine;
+use crate::report;
+use crate::verdict::{self, Judgement};
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// Capture files of one run (pcap, pcapng, also gzip), in any order; - is standard input.
+    #[arg(required = true)]
+    captures: Vec<PathBuf>,
+    /// Machine file (TOML) with the connections to check.
+    #[arg(short, long, value_name = "FILE")]
+    machine: Option<PathBuf>,
+    #[command(flatten)]
+    reporting: Reporting,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
+    let inputs: Vec<_> = arguments.captures.iter().chain(&arguments.machine).cloned().collect();
+    arguments.reporting.check(&inputs)?;
+    let machine = match &arguments.machine {
+        Some(path) => run::machine(path)?,
+        None => Machine::default(),
+    };
+    let (outcome, summary) = run::check(&machine, &arguments.captures)?;
+    let verdict = verdict::judge(&machine, &outcome, &summary);
+    let result = verdict.communication();
+    let file = arguments.machine.as_ref().map(|path| path.display().to_string());
+    let named = file.as_deref().map(|file| (file, &machine));
+    arguments.reporting.write(&report::analyze(named, &outcome, &summary, &verdict, result))?;
+    Ok(result)
+}

@@ -1,0 +1,112 @@
+//! The command line: what was typed, turned into a job, run, and its exit code.
+//!
+//! Exit codes, for people and for CI: 0 everything was examined and is within limits; 1 findings, a trip, or a limit
+//! missed; 2 the job could not be done, or not fully (cut capture, connection never seen, mistake in the machine file). 2
+//! outranks 1 outranks 0. A reader that goes away early (a closed pipe) ends the program quietly.
+
+mod analyze;
+mod budget;
+mod error;
+mod init;
+mod output;
+mod run;
+mod synth;
+mod verify;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::verdict::Judgement;
+pub use error::Error;
+
+/// Reaction-time budgets, capture checks and verdicts for drive-based machine safety.
+#[derive(Debug, Parser)]
+#[command(
+    name = "stopspan",
+    version = concat!(env!("CARGO_PKG_VERSION"), " (", env!("STOPSPAN_COMMIT"), ")"),
+    after_help = "Exit codes: 0 examined and within limits; 1 findings or a limit missed; 2 not, or not fully, examined.\n\
+                  This program computes; it does not certify."
+)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Check a capture against the machine file: telegrams, reactions, budget, verdict. The main job.
+    #[command(after_help = "Example: stopspan verify machine.toml run.pcapng")]
+    Verify(verify::Arguments),
+    /// Compute the reaction times, stops and distances of a machine file.
+    #[command(after_help = "Example: stopspan budget machine.toml")]
+    Budget(budget::Arguments),
+    /// Tell what a capture holds; with a machine file, check its connections.
+    #[command(after_help = "Example: stopspan analyze run.pcapng --machine machine.toml")]
+    Analyze(analyze::Arguments),
+    /// Write a capture from a machine file, with faults placed on purpose and a ledger of them.
+    #[command(after_help = "Example: stopspan synth machine.toml -o run.pcapng --fault loss,gate,to_host,5s")]
+    Synth(synth::Arguments),
+    /// Write a commented machine file to start from.
+    #[command(after_help = "Example: stopspan init machine.toml")]
+    Init(init::Arguments),
+}
+
+/// Where a report goes and how it looks.
+#[derive(Debug, Args)]
+struct Reporting {
+    /// Form of the report; by default after the extension of the output file, text on the terminal.
+    #[arg(long, value_enum)]
+    format: Option<Format>,
+    /// Write the report to this file instead of the terminal; it is written whole or not at all.
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Also list events and every reaction.
+    #[arg(long)]
+    detailed: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// Tables for people.
+    Text,
+    /// The same facts for programs.
+    Json,
+}
+
+/// Parses the arguments of the process, runs, prints errors.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            let code = if error.use_stderr() { 2 } else { 0 };
+            // A closed pipe is no reason to complain.
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    let result = match &cli.command {
+        Command::Verify(arguments) => verify::run(arguments),
+        Command::Budget(arguments) => budget::run(arguments),
+        Command::Analyze(arguments) => analyze::run(arguments),
+        Command::Synth(arguments) => synth::run(arguments),
+        Command::Init(arguments) => init::run(arguments),
+    };
+    match result {
+        Ok(judgement) => ExitCode::from(exit_code(judgement)),
+        Err(error) => {
+            output::complain(&error);
+            ExitCode::from(2)
+        }
+    }
+}
+
+/// The exit code of a verdict.
+const fn exit_code(judgement: Judgement) -> u8 {
+    match judgement {
+        Judgement::WithinLimits => 0,
+        Judgement::Findings => 1,
+        Judgement::NotExamined => 2,
+    }
+}

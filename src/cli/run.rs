@@ -1,0 +1,26 @@
+//! What several commands do: read a machine file, read a run through the checker.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::Error;
+use crate::capture::{Input, Run, Summary};
+use crate::check::{Checker, Outcome};
+use crate::machine::{self, Machine};
+
+/// Reads a machine file.
+pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
+    let octets = fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    machine::read(&path.display().to_string(), octets).map_err(Error::Machine)
+}
+
+/// Runs the checker over the captures as one run.
+pub(super) fn check(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
+    let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
+    let mut run = Run::open(inputs).map_err(Error::Capture)?;
+    let mut checker = Checker::new(machine);
+    while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
+        checker.packet(&packet);
+    }
+    Ok((checker.finish(), run.summary()))
+}

@@ -1,0 +1,31 @@
+//! `stopspan verify MACHINE CAPTURE...`
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::{Error, Reporting, run};
+use crate::report;
+use crate::verdict::{self, Judgement};
+
+#[derive(Debug, Args)]
+pub(super) struct Arguments {
+    /// Machine file (TOML).
+    machine: PathBuf,
+    /// Capture files of one run (pcap, pcapng, also gzip), in any order; - is standard input.
+    #[arg(required = true)]
+    captures: Vec<PathBuf>,
+    #[command(flatten)]
+    reporting: Reporting,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
+    let inputs: Vec<_> = arguments.captures.iter().chain([&arguments.machine]).cloned().collect();
+    arguments.reporting.check(&inputs)?;
+    let machine = run::machine(&arguments.machine)?;
+    let (outcome, summary) = run::check(&machine, &arguments.captures)?;
+    let verdict = verdict::judge(&machine, &outcome, &summary);
+    let file = arguments.machine.display().to_string();
+    arguments.reporting.write(&report::verify(&file, &machine, &outcome, &summary, &verdict))?;
+    Ok(verdict.result)
+}

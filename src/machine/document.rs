@@ -1,0 +1,85 @@
+//! The file as a whole: TOML in, machine out.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use toml::de::DeTable;
+
+use super::fields::{Fields, ROOT, Value};
+use super::mistake::{Mistake, Mistakes, Reported};
+use super::model::Machine;
+use super::names::Names;
+use super::read_axis::axis;
+use super::read_connection::connection;
+use super::read_element::element;
+use super::read_function::{Parts, function};
+use super::read_signal::signal;
+use super::shared_wire::Wire;
+use super::syntax;
+use super::values::{integer, words};
+
+/// The schema that this version reads.
+const SCHEMA: u32 = 1;
+const START: &str = "'stopspan init' writes a commented file to start from";
+
+/// Reads `text`; the machine is complete if no mistake was reported.
+pub(super) fn document(text: &str, mistakes: &Mistakes) -> Result<Machine, Reported> {
+    let (root, errors) = DeTable::parse_recoverable(text);
+    let machine = root_table(root.get_ref(), errors.is_empty(), mistakes);
+    if !errors.is_empty() {
+        mistakes.add_syntax(text, syntax::broken(text, &errors));
+    }
+    machine
+}
+
+fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Machine, Reported> {
+    if root.is_empty() && whole {
+        return Err(mistakes.report(Mistake::new(&(0..0), "the file is empty").advice(START)));
+    }
+    let mut fields = Fields::new(ROOT.to_owned(), root, 0..0, mistakes);
+    if let Err(reported) = fields.required("schema", "1", schema) {
+        // Another schema has other keys; a schema that can't be read is most likely meant to be this one.
+        if root.get("schema").is_some_and(|schema| schema.get_ref().is_integer()) {
+            fields.ignore_rest();
+            return Err(reported);
+        }
+    }
+    let head = fields.required_table("machine", "[machine] with name and revision").and_then(head);
+    let names = Names::collect(&mut fields);
+    if names.functions.entries.is_empty() && fields.value("function").is_none() && !fields.has_misspelt("function") {
+        let mistake = Mistake::new(&(0..0), "the file has no safety function").elsewhere();
+        mistakes.report(mistake.expected("at least one [[function]]").advice(START));
+    }
+    let elements: Vec<_> = names.elements.fields(mistakes).map(element).collect();
+    let mut wire = Wire::default();
+    let connections: Vec<_> =
+        names.connections.fields(mistakes).map(|fields| connection(fields, &names, &mut wire)).collect();
+    let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
+    let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
+    let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
+    let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
+    let (name, revision) = head?;
+    Ok(Machine {
+        name,
+        revision,
+        elements: elements.into_iter().collect::<Result<_, _>>()?,
+        connections: connections.into_iter().collect::<Result<_, _>>()?,
+        axes: axes.into_iter().collect::<Result<_, _>>()?,
+        signals: signals.into_iter().collect::<Result<_, _>>()?,
+        functions: functions.into_iter().collect::<Result<_, _>>()?,
+    })
+}
+
+fn schema(value: &Value<'_>) -> Result<(), Mistake> {
+    let schema = integer(0..=u32::MAX)(value)?;
+    if schema != SCHEMA {
+        return Err(Mistake::new(&value.span, format!("this version of stopspan does not read schema {schema}"))
+            .expected(format!("schema = {SCHEMA}")));
+    }
+    Ok(())
+}
+
+fn head(mut fields: Fields<'_>) -> Result<(String, String), Reported> {
+    let name = fields.required("name", "\"Reel wrapping cell\"", words);
+    let revision = fields.required("revision", "\"A\"", words);
+    Ok((name?, revision?))
+}

@@ -1,0 +1,151 @@
+//! Whether the path of a function connects: elements joined by connections, seen by its signals, supervised in one piece.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::collections::HashMap;
+use std::ops::Range;
+
+use super::fields::Fields;
+use super::mistake::{Mistake, Mistakes, Reported};
+use super::model::{Connection, Signal, Step};
+use super::names::Names;
+use super::read_function::Parts;
+use super::source::shown;
+use super::values;
+
+/// A step as the file names it.
+pub(super) struct Named {
+    pub(super) step: Step,
+    name: String,
+    span: Range<usize>,
+}
+
+/// A signal that a function refers to.
+#[derive(Clone)]
+pub(super) struct Observed {
+    pub(super) signal: usize,
+    pub(super) span: Range<usize>,
+}
+
+/// The steps of `path`, each looked up.
+pub(super) fn steps<'t>(fields: &mut Fields<'t>, names: &Names<'t>) -> Result<Vec<Named>, Reported> {
+    let list = fields.required("path", "[\"gate-switch\", \"gate\", \"safety-logic\"]", |value| {
+        let list = values::names(value)?;
+        if list.is_empty() {
+            return Err(
+                Mistake::new(&value.span, "the path is empty").expected("the ids from the sensor to the actuator")
+            );
+        }
+        Ok(list)
+    })?;
+    // Every name is looked up, so that all unknown ones are reported.
+    let steps: Vec<Result<Named, Reported>> = list
+        .into_iter()
+        .map(|text| Ok(Named { step: names.step(&text)?, name: shown(text.text), span: text.span }))
+        .collect();
+    steps.into_iter().collect()
+}
+
+/// Reports what keeps `path` from connecting. `seen` are the demand and the reaction.
+pub(super) fn check(path: &[Named], seen: [Option<Observed>; 2], parts: &Parts<'_>, mistakes: &Mistakes) {
+    check_joints(path, mistakes);
+    check_signals(path, seen, parts.signals, mistakes);
+    check_supervision(path, parts.connections, mistakes);
+}
+
+/// A connection stands between two elements.
+fn check_joints(path: &[Named], mistakes: &Mistakes) {
+    let is_connection = |named: &&Named| matches!(named.step, Step::Connection(_));
+    let between = "an element on either side of a connection: sensor, input, logic, gateway, drive";
+    if let Some(first) = path.first().filter(is_connection) {
+        let mistake = Mistake::new(&first.span, format!("the path starts with the connection '{}'", first.name));
+        mistakes.report(mistake.expected(between));
+    }
+    for pair in path.windows(2) {
+        if let [before, behind] = pair
+            && is_connection(&before)
+            && is_connection(&behind)
+        {
+            let message = format!("the connection '{}' follows the connection '{}' directly", behind.name, before.name);
+            mistakes.report(Mistake::new(&behind.span, message).expected(between));
+        }
+    }
+    if let Some(last) = path.last().filter(is_connection).filter(|_| path.len() > 1) {
+        let mistake = Mistake::new(&last.span, format!("the path ends with the connection '{}'", last.name));
+        mistakes.report(mistake.expected(between));
+    }
+}
+
+/// Demand and reaction are seen on connections of the path, the reaction not in front of the demand.
+fn check_signals(
+    path: &[Named],
+    seen: [Option<Observed>; 2],
+    signals: &[Result<Signal, Reported>],
+    mistakes: &Mistakes,
+) {
+    let place = |observed: &Observed, role: &str| {
+        let signal = signals.get(observed.signal)?.as_ref().ok()?;
+        let place = path.iter().position(|named| named.step == Step::Connection(signal.connection));
+        if place.is_none() {
+            let message = format!("the {role} '{}' is on a connection that the path does not use", signal.id);
+            mistakes.report(
+                Mistake::new(&observed.span, message)
+                    .expected("a signal of one of the connections of the path")
+                    .elsewhere(),
+            );
+        }
+        place
+    };
+    let [demand, reaction] = seen;
+    let demand = demand.and_then(|demand| place(&demand, "demand"));
+    let reaction = reaction.and_then(|reaction| Some((place(&reaction, "reaction")?, reaction)));
+    if let (Some(demand), Some((place, reaction))) = (demand, reaction)
+        && place < demand
+    {
+        mistakes.report(
+            Mistake::new(&reaction.span, "the reaction is on a connection in front of the demand's")
+                .expected("a path from the demand to the reaction")
+                .elsewhere(),
+        );
+    }
+}
+
+/// A connection and the elements of the path that it supervises follow one another; nothing is supervised twice.
+fn check_supervision(path: &[Named], connections: &[Result<Connection, Reported>], mistakes: &Mistakes) {
+    let places: HashMap<Step, usize> = (0..).zip(path).map(|(place, named)| (named.step, place)).collect();
+    let mut supervisor: HashMap<usize, &str> = HashMap::new();
+    for (place, named) in (0_usize..).zip(path) {
+        let Step::Connection(index) = named.step else {
+            continue;
+        };
+        let Some(Ok(connection)) = connections.get(index) else {
+            continue;
+        };
+        let supervised: Vec<usize> =
+            connection.supervises.iter().filter_map(|e| places.get(&Step::Element(*e)).copied()).collect();
+        let members = || supervised.iter().copied().chain([place]);
+        let (first, last) = (members().min().unwrap_or(place), members().max().unwrap_or(place));
+        if last.saturating_sub(first) != supervised.len() {
+            let gap = (first..last).find(|p| !members().any(|member| member == *p)).and_then(|p| path.get(p));
+            let gap = gap.map_or("", |named| named.name.as_str());
+            mistakes.report(
+                Mistake::new(&named.span, format!("the span that '{}' supervises has a gap at '{gap}'", named.name))
+                    .expected("neighbours of the connection: one watchdog supervises one span without gaps")
+                    .elsewhere(),
+            );
+        }
+        for place in supervised {
+            if let Some(other) = supervisor.insert(place, &named.name) {
+                let element = path.get(place).map_or("", |named| named.name.as_str());
+                mistakes.report(
+                    Mistake::new(
+                        &named.span,
+                        format!("'{element}' is supervised by '{other}' and by '{}'", named.name),
+                    )
+                    .expected("each element of a path in 'supervises' of one connection at most")
+                    .elsewhere(),
+                );
+            }
+        }
+    }
+}

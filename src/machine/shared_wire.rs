@@ -1,0 +1,143 @@
+//! What connections must not share: octets on the wire, connection IDs, addresses.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use super::mistake::{Mistake, Mistakes};
+use super::model::{Carrier, Direction, Place};
+
+struct Occupied {
+    owner: String,
+    direction: Direction,
+    place: Place,
+}
+
+/// What the connections read so far have taken.
+#[derive(Default)]
+pub(super) struct Wire {
+    places: Vec<Occupied>,
+    connection_ids: BTreeMap<u16, String>,
+    codenames: BTreeMap<(u16, u16), String>,
+}
+
+impl Wire {
+    /// Notes the place of a telegram and reports the first one that it overlaps.
+    pub(super) fn occupy(
+        &mut self,
+        owner: String,
+        direction: Direction,
+        place: &Place,
+        span: &Range<usize>,
+        mistakes: &Mistakes,
+    ) {
+        let other = self.places.iter().find(|other| overlap((direction, place), (other.direction, &other.place)));
+        if let Some(other) = other {
+            let message = format!(
+                "the telegram to the {} of {owner} overlaps the one to the {} of {}",
+                end(direction),
+                end(other.direction),
+                other.owner
+            );
+            let expected = match place.carrier {
+                Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => "a place of its own for each telegram",
+                Carrier::Type10 { .. } => "another frame_id or offset, or the source of each",
+                Carrier::Udp { .. } => "another port or offset, or addresses that tell them apart",
+            };
+            mistakes.report(Mistake::new(span, message).expected(expected).advice(format!(
+                "this one takes octets {}, the other one {}",
+                octets(place),
+                octets(&other.place)
+            )));
+        }
+        self.places.push(Occupied { owner, direction, place: place.clone() });
+    }
+
+    /// Notes an FSCP 12/1 connection ID, which must be unique: it is what reveals a telegram of another connection.
+    pub(super) fn connection_id(&mut self, owner: &str, id: u16, span: &Range<usize>, mistakes: &Mistakes) {
+        if let Some(other) = self.connection_ids.get(&id) {
+            let message = format!("connection_id {id} is also in {other}");
+            mistakes.report(Mistake::new(span, message).expected("a connection_id of its own for each connection"));
+        } else {
+            self.connection_ids.insert(id, owner.to_owned());
+        }
+    }
+
+    /// Notes an FSCP 3/1 pair of source and destination address, which must be unique for the same reason.
+    pub(super) fn codename(&mut self, owner: &str, pair: (u16, u16), span: &Range<usize>, mistakes: &Mistakes) {
+        if let Some(other) = self.codenames.get(&pair) {
+            let message = format!("source address {} and destination address {} are also in {other}", pair.0, pair.1);
+            mistakes.report(Mistake::new(span, message).expected("a destination address of its own for each device"));
+        } else {
+            self.codenames.insert(pair, owner.to_owned());
+        }
+    }
+}
+
+const fn end(direction: Direction) -> &'static str {
+    match direction {
+        Direction::ToDevice => "device",
+        Direction::ToHost => "host",
+    }
+}
+
+/// First and last octet as people write them.
+fn octets(place: &Place) -> String {
+    let range = range(place);
+    let last = range.end.saturating_sub(1);
+    match place.carrier {
+        Carrier::Type12Logical { .. } => format!("0x{:08X} to 0x{last:08X}", range.start),
+        Carrier::Type12Memory { .. } => format!("0x{:04X} to 0x{last:04X}", range.start),
+        Carrier::Type10 { .. } | Carrier::Udp { .. } => format!("{} to {last}", range.start),
+    }
+}
+
+/// The octets in the address space of the carrier.
+fn range(place: &Place) -> Range<u64> {
+    let base = match place.carrier {
+        Carrier::Type12Logical { address, .. } => u64::from(address),
+        Carrier::Type12Memory { memory, .. } => u64::from(memory),
+        Carrier::Type10 { .. } | Carrier::Udp { .. } => 0,
+    };
+    let number = |n: usize| u64::try_from(n).unwrap_or(u64::MAX);
+    let start = base.saturating_add(number(place.offset));
+    start..start.saturating_add(number(place.length))
+}
+
+fn overlap((direction, place): (Direction, &Place), (other_direction, other): (Direction, &Place)) -> bool {
+    let (a, b) = (range(place), range(other));
+    if a.start >= b.end || b.start >= a.end {
+        return false;
+    }
+    match (&place.carrier, &other.carrier) {
+        // Outputs and inputs may share logical addresses and memory: they pass the tap at different times.
+        (Carrier::Type12Logical { .. }, Carrier::Type12Logical { .. }) => direction == other_direction,
+        (Carrier::Type12Memory { station, .. }, Carrier::Type12Memory { station: other, .. }) => {
+            direction == other_direction && station == other
+        }
+        // Frames and packets don't show a direction, only what their filters say.
+        (Carrier::Type10 { frame_id, source }, Carrier::Type10 { frame_id: other_id, source: other_source }) => {
+            frame_id == other_id && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        (
+            Carrier::Udp { destination_port, source_port, destination, source },
+            Carrier::Udp {
+                destination_port: other_port,
+                source_port: other_source_port,
+                destination: other_destination,
+                source: other_source,
+            },
+        ) => {
+            destination_port == other_port
+                && same_if_given(source_port.as_ref(), other_source_port.as_ref())
+                && same_if_given(destination.as_ref(), other_destination.as_ref())
+                && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        _ => false,
+    }
+}
+
+fn same_if_given<T: PartialEq>(one: Option<&T>, other: Option<&T>) -> bool {
+    !matches!((one, other), (Some(a), Some(b)) if a != b)
+}

@@ -1,0 +1,101 @@
+//! Whole reports of the commands.
+
+use super::build_capture::capture;
+use super::build_connection::connections;
+use super::build_function::{bounded_functions, functions};
+use super::model::{MachineHead, Program, Report};
+use super::words::{self, CAUTIONS};
+use crate::budget::{FunctionBudget, FunctionError};
+use crate::capture::Summary;
+use crate::check::Outcome;
+use crate::machine::Machine;
+use crate::verdict::{Gap, Judgement, Verdict};
+
+/// The program as it stands in reports: version from the manifest, commit from the build.
+pub const PROGRAM: Program =
+    Program { name: "stopspan", version: env!("CARGO_PKG_VERSION"), commit: env!("STOPSPAN_COMMIT") };
+
+/// Report of `budget`: bounded figures only.
+pub fn budget(
+    file: &str,
+    machine: &Machine,
+    budgets: Vec<Result<FunctionBudget, FunctionError>>,
+    result: Judgement,
+) -> Report {
+    let functions = bounded_functions(machine, budgets);
+    let not_examined = functions
+        .iter()
+        .filter_map(|function| Some(format!("function '{}': {}", function.id, function.no_budget.as_ref()?)))
+        .collect();
+    Report {
+        machine: Some(head(file, machine)),
+        functions: Some(functions),
+        not_examined,
+        ..empty("stopspan.budget/1", result)
+    }
+}
+
+/// Report of `analyze`: the capture, and its connections if there is a machine file. `result` leaves the functions out.
+pub fn analyze(
+    machine: Option<(&str, &Machine)>,
+    outcome: &Outcome,
+    summary: &Summary,
+    verdict: &Verdict,
+    result: Judgement,
+) -> Report {
+    let contents = capture(outcome, summary);
+    let nobody = Machine::default();
+    let known = machine.map_or(&nobody, |(_, machine)| machine);
+    Report {
+        machine: machine.map(|(file, machine)| head(file, machine)),
+        capture: Some(contents.capture),
+        connections: machine.map(|(_, machine)| connections(machine, outcome, verdict)),
+        tap_faults: Some(contents.tap_faults),
+        not_examined: gaps(&verdict.gaps, known, summary),
+        ..empty("stopspan.analyze/1", result)
+    }
+}
+
+/// Report of `verify`: everything.
+pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summary, verdict: &Verdict) -> Report {
+    let contents = capture(outcome, summary);
+    let functions = functions(machine, verdict);
+    let mut not_examined = gaps(&verdict.gaps, machine, summary);
+    not_examined.extend(
+        functions
+            .iter()
+            .filter_map(|function| Some(format!("function '{}': {}", function.id, function.no_budget.as_ref()?))),
+    );
+    Report {
+        machine: Some(head(file, machine)),
+        capture: Some(contents.capture),
+        functions: Some(functions),
+        connections: Some(connections(machine, outcome, verdict)),
+        tap_faults: Some(contents.tap_faults),
+        not_examined,
+        ..empty("stopspan.verify/1", verdict.result)
+    }
+}
+
+fn empty(schema: &'static str, result: Judgement) -> Report {
+    Report {
+        schema,
+        program: PROGRAM,
+        machine: None,
+        capture: None,
+        functions: None,
+        connections: None,
+        tap_faults: None,
+        not_examined: Vec::new(),
+        verdict: words::judgement(result),
+        cautions: CAUTIONS,
+    }
+}
+
+fn head(file: &str, machine: &Machine) -> MachineHead {
+    MachineHead { file: file.to_owned(), name: machine.name.clone(), revision: machine.revision.clone() }
+}
+
+fn gaps(gaps: &[Gap], machine: &Machine, summary: &Summary) -> Vec<String> {
+    gaps.iter().map(|gap| words::gap(gap, machine, summary)).collect()
+}

@@ -1,0 +1,111 @@
+//! Connections: results to report data.
+
+use super::model::{
+    ConnectionReport, Directions, EventReport, FindingReport, IntervalReport, TapFaultReport, TripReport,
+};
+use super::words;
+use crate::check::{ConnectionOutcome, Finding, Location, Outcome, Trip};
+use crate::machine::{Connection, Machine};
+use crate::time::Span;
+use crate::timing::Intervals;
+use crate::verdict::{ConnectionVerdict, Verdict};
+
+/// Connections with everything found out about them.
+pub fn connections(machine: &Machine, outcome: &Outcome, verdict: &Verdict) -> Vec<ConnectionReport> {
+    machine
+        .connections
+        .iter()
+        .zip(&outcome.connections)
+        .zip(&verdict.connections)
+        .map(|((connection, outcome), verdict)| report(machine, connection, outcome, verdict))
+        .collect()
+}
+
+pub(super) fn tap_faults(outcome: &Outcome) -> Vec<TapFaultReport> {
+    let report = |(fault, count, at): (_, u64, Location)| TapFaultReport {
+        fault: words::tap_fault(fault),
+        count,
+        file: at.file,
+        packet: at.packet,
+        at_ns: at.at.as_nanos(),
+    };
+    outcome.tap_faults.iter().map(report).collect()
+}
+
+fn report(
+    machine: &Machine,
+    connection: &Connection,
+    outcome: &ConnectionOutcome,
+    verdict: &ConnectionVerdict,
+) -> ConnectionReport {
+    let both =
+        |of: fn(&crate::check::DirectionOutcome) -> u64| of(&outcome.to_device).saturating_add(of(&outcome.to_host));
+    let events = outcome.events.iter().map(|event| EventReport {
+        direction: event.direction.name(),
+        file: event.location.file,
+        packet: event.location.packet,
+        at_ns: event.location.at.as_nanos(),
+        event: words::event(event.kind),
+    });
+    ConnectionReport {
+        id: connection.id.clone(),
+        profile: connection.profile.name(),
+        telegrams: both(|line| line.telegrams),
+        held: both(|line| line.held),
+        confirmed: both(|line| line.confirmed),
+        tap_losses: both(|line| line.tap_losses),
+        findings: outcome.findings.iter().map(|found| finding(found, machine)).collect(),
+        omitted: outcome.omitted,
+        trips: outcome.trips.iter().map(trip).collect(),
+        events: events.collect(),
+        interval: Directions {
+            to_device: intervals(&outcome.to_device.intervals),
+            to_host: intervals(&outcome.to_host.intervals),
+        },
+        round_trip: intervals(&outcome.round_trip),
+        watchdog_ns: verdict.watchdog.as_nanos(),
+        margin_ns: verdict.margin.map(Span::as_nanos),
+        unchecked: outcome.unchecked.map(words::unchecked),
+        health: words::health(verdict.health),
+    }
+}
+
+fn finding(finding: &Finding, machine: &Machine) -> FindingReport {
+    let (expected, seen) = words::detail(&finding.detail, machine);
+    FindingReport {
+        class: finding.class.name(),
+        direction: finding.direction.name(),
+        file: finding.location.file,
+        packet: finding.location.packet,
+        at_ns: finding.location.at.as_nanos(),
+        expected,
+        seen,
+    }
+}
+
+fn trip(trip: &Trip) -> TripReport {
+    let since = |last: Option<Location>| last.map(|last| trip.location.at.since(last.at).as_nanos());
+    let [to_device, to_host] = trip.last_good;
+    TripReport {
+        direction: trip.direction.name(),
+        file: trip.location.file,
+        packet: trip.location.packet,
+        at_ns: trip.location.at.as_nanos(),
+        cause: words::cause(trip.cause),
+        since_to_device_ns: since(to_device),
+        since_to_host_ns: since(to_host),
+    }
+}
+
+fn intervals(intervals: &Intervals<Location>) -> IntervalReport {
+    let (shortest, longest) = (intervals.shortest(), intervals.longest());
+    IntervalReport {
+        count: intervals.count(),
+        min_ns: shortest.map(|extreme| extreme.span.as_nanos()),
+        min_packet: shortest.map(|extreme| extreme.place.packet),
+        max_ns: longest.map(|extreme| extreme.span.as_nanos()),
+        max_packet: longest.map(|extreme| extreme.place.packet),
+        p50_ns: intervals.quantile(0.5).map(Span::as_nanos),
+        p999_ns: intervals.quantile(0.999).map(Span::as_nanos),
+    }
+}

@@ -1,0 +1,438 @@
+//! The report as data: what the JSON holds, with the unit in each key. Times are integer nanoseconds, absolute times count
+//! from 1970-01-01 UTC by the clock of the capture; lengths are millimetres and angles degrees with three digits, rounded to
+//! the safe side.
+
+use serde::Serialize;
+
+/// A whole report. Parts that the command does not produce are absent.
+#[derive(Clone, Debug, Serialize)]
+pub struct Report {
+    /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`.
+    pub schema: &'static str,
+    /// The program that made the report.
+    pub program: Program,
+    /// The machine file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub machine: Option<MachineHead>,
+    /// The capture.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub capture: Option<CaptureReport>,
+    /// Safety functions, in the order of the machine file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub functions: Option<Vec<FunctionReport>>,
+    /// Connections, in the order of the machine file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub connections: Option<Vec<ConnectionReport>>,
+    /// What the capture, not the machine, lost.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tap_faults: Option<Vec<TapFaultReport>>,
+    /// Why not everything was examined.
+    pub not_examined: Vec<String>,
+    /// `within limits`, `findings` or `not examined`.
+    pub verdict: &'static str,
+    /// What this report does not say.
+    pub cautions: &'static [&'static str],
+}
+
+/// The program.
+#[derive(Clone, Debug, Serialize)]
+pub struct Program {
+    /// Its name.
+    pub name: &'static str,
+    /// Its version.
+    pub version: &'static str,
+    /// The commit that it was built from.
+    pub commit: &'static str,
+}
+
+/// Which machine.
+#[derive(Clone, Debug, Serialize)]
+pub struct MachineHead {
+    /// Path of the machine file as given.
+    pub file: String,
+    /// Name of the machine.
+    pub name: String,
+    /// Its revision.
+    pub revision: String,
+}
+
+/// The capture files and what they hold.
+#[derive(Clone, Debug, Serialize)]
+pub struct CaptureReport {
+    /// Files in the order in which they were read.
+    pub files: Vec<FileReport>,
+    /// Packets in all.
+    pub packets: u64,
+    /// Time of the first packet.
+    pub first_ns: Option<i64>,
+    /// Time of the last packet.
+    pub last_ns: Option<i64>,
+    /// From the first to the last packet.
+    pub span_ns: Option<i64>,
+    /// Packets by carrier.
+    pub carriers: Vec<CarrierReport>,
+    /// Packets that were not looked into.
+    pub passed_over: Vec<CarrierReport>,
+}
+
+/// One capture file.
+#[derive(Clone, Debug, Serialize)]
+pub struct FileReport {
+    /// Path as given.
+    pub name: String,
+    /// `pcap` or `pcapng`.
+    pub format: &'static str,
+    /// `little`, `big`, `mixed`, or absent if the file ends too early.
+    pub byte_order: Option<&'static str>,
+    /// Whether the file is compressed.
+    pub compressed: bool,
+    /// Sections.
+    pub sections: u64,
+    /// Packets.
+    pub packets: u64,
+    /// Captured octets.
+    pub octets: u64,
+    /// Interfaces.
+    pub interfaces: Vec<InterfaceReport>,
+    /// Packets cut by the snap length.
+    pub cut_packets: u64,
+    /// Packets without a time stamp.
+    pub without_time: u64,
+    /// Where and why the file ends before its end.
+    pub cut: Option<String>,
+}
+
+/// One interface of a capture file.
+#[derive(Clone, Debug, Serialize)]
+pub struct InterfaceReport {
+    /// Section, from 0.
+    pub section: u64,
+    /// Number within the section, from 0.
+    pub id: u32,
+    /// Name, if given.
+    pub name: Option<String>,
+    /// LINKTYPE number.
+    pub link_type: u32,
+    /// Octets kept of each packet; 0 is no limit.
+    pub snap_length: u32,
+    /// Clock resolution, rounded up to a nanosecond.
+    pub resolution_ns: u32,
+    /// Packets.
+    pub packets: u64,
+}
+
+/// Packets of one kind.
+#[derive(Clone, Debug, Serialize)]
+pub struct CarrierReport {
+    /// What they are.
+    pub kind: String,
+    /// How many.
+    pub packets: u64,
+}
+
+/// One safety function.
+#[derive(Clone, Debug, Serialize)]
+pub struct FunctionReport {
+    /// Name in the machine file.
+    pub id: String,
+    /// Words for people.
+    pub title: Option<String>,
+    /// Where the limits come from.
+    pub source: Option<String>,
+    /// The path from sensor to actuator.
+    pub elements: Vec<ElementReport>,
+    /// Faults that the deciding response time assumes: `none`, `one`, `all`.
+    pub faults: &'static str,
+    /// Why there are no figures.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub no_budget: Option<String>,
+    /// Response time without fault. *Bounded*, as all figures outside of `measured`.
+    pub no_fault_ns: Option<i64>,
+    /// Response time with the worst single fault.
+    pub one_fault_ns: Option<i64>,
+    /// Step of the path whose watchdog makes the one-fault figure.
+    pub one_fault_at: Option<String>,
+    /// Response time with every supervised span at its watchdog.
+    pub all_faults_ns: Option<i64>,
+    /// Response time that decides.
+    pub response_ns: Option<i64>,
+    /// The stop.
+    pub stop: Option<StopReport>,
+    /// Overall response time T, demand to the end of the stop.
+    pub overall_ns: Option<i64>,
+    /// Separation distance needed.
+    pub separation: Option<SeparationReport>,
+    /// The limits.
+    pub required: Figures,
+    /// What is left to each limit; negative if it is missed.
+    pub margin: Figures,
+    /// Bound of the part of the reaction that shows on the wire.
+    pub on_the_wire_ns: Option<i64>,
+    /// What was measured; null if no demand of this function shows in the capture.
+    pub measured: Option<MeasuredReport>,
+    /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
+    pub verdict: &'static str,
+}
+
+/// One step of a path.
+#[derive(Clone, Debug, Serialize)]
+pub struct ElementReport {
+    /// Name in the machine file.
+    pub id: String,
+    /// `element` or `connection`.
+    pub kind: &'static str,
+    /// Worst-case delay time.
+    pub worst_case_ns: i64,
+    /// Watchdog time, or time to the safe state if the element fails.
+    pub watchdog_ns: i64,
+    /// Whether the worst case is stated or derived from cycles.
+    pub worst_case_from: &'static str,
+    /// Where the figures come from.
+    pub source: Option<String>,
+}
+
+/// The stop of an axis.
+#[derive(Clone, Debug, Serialize)]
+pub struct StopReport {
+    /// Axis.
+    pub axis: String,
+    /// Stopping function of IEC 61800-5-2.
+    pub function: &'static str,
+    /// Time of the stop after the reaction.
+    pub time_ns: i64,
+    /// Travel from the demand to the end of the stop, on a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub travel_mm: Option<f64>,
+    /// The same on a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub travel_deg: Option<f64>,
+    /// The phases, the reaction first.
+    pub phases: Vec<PhaseReport>,
+    /// Where the figures of the axis come from.
+    pub source: Option<String>,
+}
+
+/// One phase of a stop.
+#[derive(Clone, Debug, Serialize)]
+pub struct PhaseReport {
+    /// What happens.
+    pub phase: &'static str,
+    /// How long.
+    pub time_ns: i64,
+    /// How far, on a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub travel_mm: Option<f64>,
+    /// How far, on a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub travel_deg: Option<f64>,
+}
+
+/// A separation distance.
+#[derive(Clone, Debug, Serialize)]
+pub struct SeparationReport {
+    /// Distance needed.
+    pub needed_mm: f64,
+    /// Edition of the standard.
+    pub edition: &'static str,
+    /// The rule of it that decides.
+    pub rule: &'static str,
+    /// Speed of approach K.
+    pub approach_mm_per_s: f64,
+    /// Supplement C.
+    pub supplement_mm: f64,
+    /// Longest overall response time that the built distance allows.
+    pub longest_time_ns: Option<i64>,
+}
+
+/// Limits, or what is left to them, each if it is set.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Figures {
+    /// Safety function response time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_time_ns: Option<i64>,
+    /// Overall response time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub time_ns: Option<i64>,
+    /// Travel of a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub travel_mm: Option<f64>,
+    /// Travel of a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub travel_deg: Option<f64>,
+    /// Separation distance.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub separation_mm: Option<f64>,
+}
+
+/// Reactions of a function in the capture.
+#[derive(Clone, Debug, Serialize)]
+pub struct MeasuredReport {
+    /// Reactions measured.
+    pub n: u64,
+    /// Shortest.
+    pub min_ns: Option<i64>,
+    /// Arithmetic mean.
+    pub mean_ns: Option<i64>,
+    /// Standard deviation of the sample.
+    pub s_ns: Option<i64>,
+    /// Longest.
+    pub max_ns: Option<i64>,
+    /// Demands that were not answered.
+    pub unanswered: u64,
+    /// Demands while the reaction was active already.
+    pub already_reacted: u64,
+    /// Each reaction (the first 10 000).
+    pub occurrences: Vec<OccurrenceReport>,
+}
+
+/// One reaction.
+#[derive(Clone, Debug, Serialize)]
+pub struct OccurrenceReport {
+    /// Packet with the demand.
+    pub demand_packet: u64,
+    /// Its file, an index into `capture.files`.
+    pub demand_file: usize,
+    /// Its time.
+    pub demand_at_ns: i64,
+    /// Packet with the reaction.
+    pub reaction_packet: u64,
+    /// Its file.
+    pub reaction_file: usize,
+    /// Its time.
+    pub reaction_at_ns: i64,
+    /// Time between them.
+    pub reaction_ns: i64,
+}
+
+/// One connection in the capture.
+#[derive(Clone, Debug, Serialize)]
+pub struct ConnectionReport {
+    /// Name in the machine file.
+    pub id: String,
+    /// Safety profile.
+    pub profile: &'static str,
+    /// Telegrams of both directions that differ from the one before.
+    pub telegrams: u64,
+    /// Repetitions by the bus between them.
+    pub held: u64,
+    /// Telegrams whose CRCs were checked and fit.
+    pub confirmed: u64,
+    /// Telegrams missing where the capture lost packets.
+    pub tap_losses: u64,
+    /// Findings in the order of their packets.
+    pub findings: Vec<FindingReport>,
+    /// Findings, events and trips beyond the number that is kept.
+    pub omitted: u64,
+    /// Trips in the order of their packets.
+    pub trips: Vec<TripReport>,
+    /// Events in the order of their packets.
+    pub events: Vec<EventReport>,
+    /// Intervals between new valid telegrams.
+    pub interval: Directions<IntervalReport>,
+    /// From a new telegram to the device to the answer, as the tap sees it.
+    pub round_trip: IntervalReport,
+    /// Declared watchdog time.
+    pub watchdog_ns: i64,
+    /// Watchdog time minus the longest interval of either direction.
+    pub margin_ns: Option<i64>,
+    /// Why the connection was not, or not fully, examined.
+    pub unchecked: Option<String>,
+    /// `good`, `findings`, `tripped` or `not examined`.
+    pub health: &'static str,
+}
+
+/// Something for each direction.
+#[derive(Clone, Debug, Serialize)]
+pub struct Directions<T> {
+    /// From host to device.
+    pub to_device: T,
+    /// From device to host.
+    pub to_host: T,
+}
+
+/// Measured intervals.
+#[derive(Clone, Debug, Serialize)]
+pub struct IntervalReport {
+    /// How many.
+    pub count: u64,
+    /// Shortest.
+    pub min_ns: Option<i64>,
+    /// Packet that ended it.
+    pub min_packet: Option<u64>,
+    /// Longest.
+    pub max_ns: Option<i64>,
+    /// Packet that ended it.
+    pub max_packet: Option<u64>,
+    /// Median, by histogram: at most 0.1 % too long.
+    pub p50_ns: Option<i64>,
+    /// 99.9 % quantile, likewise.
+    pub p999_ns: Option<i64>,
+}
+
+/// A finding.
+#[derive(Clone, Debug, Serialize)]
+pub struct FindingReport {
+    /// Error class of IEC 61784-3, or `parameter mismatch`.
+    pub class: &'static str,
+    /// `to_device` or `to_host`.
+    pub direction: &'static str,
+    /// File, an index into `capture.files`.
+    pub file: usize,
+    /// Packet number in that file, from 1.
+    pub packet: u64,
+    /// Its time.
+    pub at_ns: i64,
+    /// What was expected.
+    pub expected: String,
+    /// What was seen.
+    pub seen: String,
+}
+
+/// A trip.
+#[derive(Clone, Debug, Serialize)]
+pub struct TripReport {
+    /// Direction of the telegram that says so.
+    pub direction: &'static str,
+    /// File, an index into `capture.files`.
+    pub file: usize,
+    /// Packet number in that file, from 1.
+    pub packet: u64,
+    /// Its time.
+    pub at_ns: i64,
+    /// What the telegram says.
+    pub cause: String,
+    /// Since the last new telegram to the device.
+    pub since_to_device_ns: Option<i64>,
+    /// Since the last new telegram to the host.
+    pub since_to_host_ns: Option<i64>,
+}
+
+/// An event.
+#[derive(Clone, Debug, Serialize)]
+pub struct EventReport {
+    /// Direction of the telegram.
+    pub direction: &'static str,
+    /// File, an index into `capture.files`.
+    pub file: usize,
+    /// Packet number in that file, from 1.
+    pub packet: u64,
+    /// Its time.
+    pub at_ns: i64,
+    /// What happened.
+    pub event: String,
+}
+
+/// Something that the capture lost.
+#[derive(Clone, Debug, Serialize)]
+pub struct TapFaultReport {
+    /// What.
+    pub fault: &'static str,
+    /// How often.
+    pub count: u64,
+    /// File of the first, an index into `capture.files`.
+    pub file: usize,
+    /// Packet of the first.
+    pub packet: u64,
+    /// Time of the first.
+    pub at_ns: i64,
+}

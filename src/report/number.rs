@@ -1,0 +1,121 @@
+//! Figures as text. What is bounded is rounded up (margins down), what is measured is shown to the digit.
+
+use crate::time::{Instant, Span};
+
+/// Milliseconds without the unit, exact, without trailing zeros: `152`, `12.5`, `0.031250`.
+pub(super) fn millis(nanos: i64) -> String {
+    decimal(nanos, 6)
+}
+
+/// Milliseconds to the microsecond, rounded up: for measured figures in tables.
+pub(super) fn millis_short(nanos: i64) -> String {
+    let micros = nanos.div_euclid(1_000).saturating_add(i64::from(nanos.rem_euclid(1_000) > 0));
+    decimal(micros, 3)
+}
+
+/// Nanometres (or nanodegrees) as an exact number of thousandths of a millimetre (degree), rounded up, for JSON.
+#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine thousand kilometres is exact in f64")]
+pub(super) fn milli_units(nano: i64, per_unit: i64) -> f64 {
+    ceil_div(nano, per_unit / 1_000) as f64 / 1_000.0
+}
+
+/// As [`milli_units`], rounded down: for margins and allowed values.
+#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine thousand kilometres is exact in f64")]
+pub(super) fn milli_units_down(nano: i64, per_unit: i64) -> f64 {
+    nano.div_euclid(per_unit / 1_000) as f64 / 1_000.0
+}
+
+/// Unit of a travel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Unit {
+    Millimetre,
+    Degree,
+}
+
+impl Unit {
+    /// Nano-units (nanometres, nanodegrees) in one.
+    pub(super) const fn nano(self) -> i64 {
+        match self {
+            Self::Millimetre => 1_000_000,
+            Self::Degree => 1_000_000_000,
+        }
+    }
+}
+
+/// Seconds since the start of the run, to the microsecond: `12.345678 s`.
+pub(super) fn since(at: Instant, start: Instant) -> String {
+    let micros = at.since(start).as_nanos().div_euclid(1_000);
+    let sign = if micros < 0 { "-" } else { "" };
+    let micros = micros.unsigned_abs();
+    format!("{sign}{}.{:06} s", micros / 1_000_000, micros % 1_000_000)
+}
+
+/// A whole number with thin groups for people: `12 345 678`.
+pub(super) fn grouped(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            text.push(' ');
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// `n thing` or `n things`.
+pub(super) fn counted(number: u64, thing: &str) -> String {
+    let s = if number == 1 { "" } else { "s" };
+    format!("{} {thing}{s}", grouped(number))
+}
+
+/// A length of time in a unit that fits.
+pub(super) fn span(nanos: i64) -> String {
+    Span::from_nanos(nanos).to_string()
+}
+
+const fn ceil_div(value: i64, divisor: i64) -> i64 {
+    let below = value.div_euclid(divisor);
+    if value.rem_euclid(divisor) > 0 { below.saturating_add(1) } else { below }
+}
+
+/// `value / 10^places` without trailing zeros.
+fn decimal(value: i64, places: u32) -> String {
+    let scale = 10_u64.pow(places);
+    let sign = if value < 0 { "-" } else { "" };
+    let magnitude = value.unsigned_abs();
+    let width = usize::try_from(places).unwrap_or(0);
+    let fraction = format!("{:0width$}", magnitude % scale);
+    match fraction.trim_end_matches('0') {
+        "" => format!("{sign}{}", magnitude / scale),
+        fraction => format!("{sign}{}.{fraction}", magnitude / scale),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn figures_round_to_the_safe_side() {
+        assert_eq!(millis(152_000_000), "152");
+        assert_eq!(millis(-12_500_000), "-12.5");
+        assert_eq!(millis(31_250), "0.03125");
+        assert_eq!(millis_short(12_000_001), "12.001");
+        assert_eq!(millis_short(12_001_000), "12.001");
+        assert_eq!(millis_short(-1), "0");
+        assert_eq!(milli_units(81_250_001, 1_000_000).to_string(), "81.251");
+        assert_eq!(milli_units_down(81_250_999, 1_000_000).to_string(), "81.25");
+        assert_eq!(milli_units_down(-1, 1_000_000).to_string(), "-0.001");
+    }
+
+    #[test]
+    fn counts_and_times_read_well() {
+        assert_eq!(grouped(0), "0");
+        assert_eq!(grouped(1_234_567), "1 234 567");
+        assert_eq!(counted(1, "packet"), "1 packet");
+        assert_eq!(counted(1_000, "packet"), "1 000 packets");
+        assert_eq!(since(Instant::from_nanos(12_345_678_999), Instant::from_nanos(0)), "12.345678 s");
+        assert_eq!(since(Instant::from_nanos(0), Instant::from_nanos(1_500_000_000)), "-1.500000 s");
+    }
+}

@@ -1,0 +1,196 @@
+//! Connections: health, findings, trips, events.
+
+use super::super::columns::Align::{Left, Right};
+use super::super::columns::table;
+use super::super::model::{ConnectionReport, IntervalReport};
+use super::super::number::{counted, grouped, millis, millis_short, since};
+use super::{SHOWN, line, more, place};
+use crate::time::Instant;
+
+pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    line(out, "\nConnections (times in ms; worst margin first)\n");
+    let head = [
+        ("connection", Left),
+        ("profile", Left),
+        ("telegrams", Right),
+        ("held", Right),
+        ("longest gap", Right),
+        ("packet", Right),
+        ("watchdog", Right),
+        ("margin", Right),
+        ("state", Left),
+    ];
+    let mut sorted: Vec<_> = connections.iter().collect();
+    sorted.sort_by_key(|connection| connection.margin_ns.unwrap_or(i64::MAX));
+    let time = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), millis_short);
+    let rows: Vec<_> = sorted
+        .iter()
+        .map(|connection| {
+            let longest = longest(connection);
+            vec![
+                connection.id.clone(),
+                connection.profile.to_owned(),
+                grouped(connection.telegrams),
+                grouped(connection.held),
+                time(longest.and_then(|interval| interval.max_ns)),
+                longest
+                    .and_then(|interval| interval.max_packet)
+                    .map_or_else(|| "-".to_owned(), |packet| packet.to_string()),
+                millis(connection.watchdog_ns),
+                connection
+                    .margin_ns
+                    .map_or_else(|| "-".to_owned(), |nanos| millis_short(nanos.div_euclid(1_000) * 1_000)),
+                state(connection),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    line(out, "\nRound trips and intervals, measured (ms)\n");
+    let head = [
+        ("connection", Left),
+        ("round trips", Right),
+        ("median", Right),
+        ("99.9 %", Right),
+        ("longest", Right),
+        ("to_device median", Right),
+        ("longest", Right),
+        ("to_host median", Right),
+        ("longest", Right),
+    ];
+    let rows: Vec<_> = sorted
+        .iter()
+        .map(|connection| {
+            let trip = &connection.round_trip;
+            let (to_device, to_host) = (&connection.interval.to_device, &connection.interval.to_host);
+            let mut row = vec![connection.id.clone(), grouped(trip.count)];
+            row.extend([trip.p50_ns, trip.p999_ns, trip.max_ns].map(time));
+            row.extend([to_device.p50_ns, to_device.max_ns, to_host.p50_ns, to_host.max_ns].map(time));
+            row
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+}
+
+fn longest(connection: &ConnectionReport) -> Option<&IntervalReport> {
+    let interval = &connection.interval;
+    [&interval.to_device, &interval.to_host]
+        .into_iter()
+        .filter(|interval| interval.max_ns.is_some())
+        .max_by_key(|interval| interval.max_ns)
+}
+
+fn state(connection: &ConnectionReport) -> String {
+    let findings = u64::try_from(connection.findings.len()).unwrap_or(u64::MAX);
+    let trips = u64::try_from(connection.trips.len()).unwrap_or(u64::MAX);
+    match connection.health {
+        "not examined" => "NOT EXAMINED".to_owned(),
+        "findings" => counted(findings, "finding").to_uppercase(),
+        "tripped" => counted(trips, "trip").to_uppercase(),
+        _ => "good".to_owned(),
+    }
+}
+
+pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
+    let mut found: Vec<_> = connections
+        .iter()
+        .flat_map(|connection| connection.findings.iter().map(move |finding| (connection, finding)))
+        .collect();
+    if found.is_empty() {
+        line(out, "\nNo findings.");
+        return;
+    }
+    found.sort_by_key(|(_, finding)| (finding.at_ns, finding.file, finding.packet));
+    line(out, "\nFindings\n");
+    let head = [
+        ("packet", Right),
+        ("time", Right),
+        ("connection", Left),
+        ("direction", Left),
+        ("class", Left),
+        ("expected", Left),
+        ("seen", Left),
+    ];
+    let rows: Vec<_> = found
+        .iter()
+        .take(SHOWN)
+        .map(|(connection, finding)| {
+            vec![
+                place(finding.file, finding.packet),
+                since(Instant::from_nanos(finding.at_ns), start),
+                connection.id.clone(),
+                finding.direction.to_owned(),
+                finding.class.to_owned(),
+                finding.expected.clone(),
+                finding.seen.clone(),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    more(out, found.len());
+}
+
+pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
+    let mut found: Vec<_> =
+        connections.iter().flat_map(|connection| connection.trips.iter().map(move |trip| (connection, trip))).collect();
+    if found.is_empty() {
+        return;
+    }
+    found.sort_by_key(|(_, trip)| (trip.at_ns, trip.file, trip.packet));
+    line(out, "\nTrips (last new telegram each way: ms before the trip)\n");
+    let head = [
+        ("packet", Right),
+        ("time", Right),
+        ("connection", Left),
+        ("told by", Left),
+        ("cause", Left),
+        ("to_device", Right),
+        ("to_host", Right),
+    ];
+    let time = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), millis_short);
+    let rows: Vec<_> = found
+        .iter()
+        .take(SHOWN)
+        .map(|(connection, trip)| {
+            let teller = if trip.direction == "to_host" { "device" } else { "host" };
+            vec![
+                place(trip.file, trip.packet),
+                since(Instant::from_nanos(trip.at_ns), start),
+                connection.id.clone(),
+                teller.to_owned(),
+                trip.cause.clone(),
+                time(trip.since_to_device_ns),
+                time(trip.since_to_host_ns),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    more(out, found.len());
+}
+
+pub(super) fn events(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
+    let mut found: Vec<_> = connections
+        .iter()
+        .flat_map(|connection| connection.events.iter().map(move |event| (connection, event)))
+        .collect();
+    if found.is_empty() {
+        return;
+    }
+    found.sort_by_key(|(_, event)| (event.at_ns, event.file, event.packet));
+    line(out, "\nEvents\n");
+    let head = [("packet", Right), ("time", Right), ("connection", Left), ("direction", Left), ("event", Left)];
+    let rows: Vec<_> = found
+        .iter()
+        .take(SHOWN)
+        .map(|(connection, event)| {
+            vec![
+                place(event.file, event.packet),
+                since(Instant::from_nanos(event.at_ns), start),
+                connection.id.clone(),
+                event.direction.to_owned(),
+                event.event.clone(),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    more(out, found.len());
+}

@@ -1,0 +1,239 @@
+//! Safety functions: what is bounded, what is required, what was measured.
+
+use super::super::columns::Align::{Left, Right};
+use super::super::columns::{printable, table};
+use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
+use super::super::number::{counted, millis, millis_short, since, span};
+use super::{SHOWN, line, paragraph};
+use crate::time::Instant;
+
+pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize) {
+    let head = [("path", Left), ("worst case ms", Right), ("watchdog ms", Right), ("worst case from", Left)];
+    for function in functions {
+        let title = function.title.as_ref().map_or_else(String::new, |title| format!(": {title}"));
+        line(out, "");
+        paragraph(out, "", &format!("{}{title}", function.id), width);
+        line(out, "");
+        let from = |element: &ElementReport| {
+            let source = element.source.as_ref().map_or_else(String::new, |source| format!(", {source}"));
+            format!("{}{source}", element.worst_case_from)
+        };
+        let rows: Vec<_> = function
+            .elements
+            .iter()
+            .map(|element| {
+                let (worst_case, watchdog) = (millis(element.worst_case_ns), millis(element.watchdog_ns));
+                vec![element.id.clone(), worst_case, watchdog, from(element)]
+            })
+            .collect();
+        out.push_str(&table(&head, &rows, width));
+        for phase in function.stop.iter().flat_map(|stop| &stop.phases) {
+            let travel = travel_text(phase.travel_mm, phase.travel_deg);
+            line(out, format_args!("  {}: {} ms, {travel}", phase.phase, millis_short(phase.time_ns)));
+        }
+    }
+}
+
+pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usize) {
+    line(out, "\nResponse time, demand to safe output, bounded (ms)\n");
+    let head =
+        [("function", Left), ("no fault", Right), ("one fault", Right), ("all faults", Right), ("decided by", Left)];
+    let decides = |nanos: Option<i64>, decides: bool| {
+        let mark = if decides { "*" } else { "" };
+        nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{mark}{}", millis_short(nanos)))
+    };
+    let rows: Vec<_> = functions
+        .iter()
+        .map(|function| {
+            vec![
+                function.id.clone(),
+                decides(function.no_fault_ns, function.faults == "none"),
+                decides(function.one_fault_ns, function.faults == "one"),
+                decides(function.all_faults_ns, function.faults == "all"),
+                decider(function),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    line(out, "  * the faults that the function assumes: this response time decides");
+    for function in functions {
+        if let Some(why) = &function.no_budget {
+            paragraph(out, "  - ", &format!("{}: no budget: {why}", function.id), width);
+        }
+    }
+    stops(out, functions, width);
+}
+
+fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
+    line(out, "\nStop, bounded (overall time T = response + stop; travel from the demand on)\n");
+    let head = [
+        ("function", Left),
+        ("axis", Left),
+        ("stop", Left),
+        ("stop ms", Right),
+        ("overall T ms", Right),
+        ("travel", Right),
+    ];
+    let rows: Vec<_> = functions
+        .iter()
+        .map(|function| {
+            let stop = function.stop.as_ref();
+            let or_dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+            vec![
+                function.id.clone(),
+                or_dash(stop.map(|stop| stop.axis.clone())),
+                or_dash(stop.map(|stop| stop.function.to_owned())),
+                or_dash(stop.map(|stop| millis_short(stop.time_ns))),
+                or_dash(function.overall_ns.map(millis_short)),
+                or_dash(stop.map(|stop| travel_text(stop.travel_mm, stop.travel_deg))),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+}
+
+fn travel_text(millimetres: Option<f64>, degrees: Option<f64>) -> String {
+    match (millimetres, degrees) {
+        (Some(mm), _) => format!("{mm} mm"),
+        (None, Some(degrees)) => format!("{degrees} deg"),
+        (None, None) => "-".to_owned(),
+    }
+}
+
+pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usize) {
+    line(out, "\nLimits\n");
+    let head = [
+        ("function", Left),
+        ("limit on", Left),
+        ("allowed", Right),
+        ("bounded", Right),
+        ("margin", Right),
+        ("verdict", Left),
+    ];
+    let mut rows = Vec::new();
+    for function in functions {
+        for [name, allowed, figure, margin] in limit_rows(function) {
+            let verdict = if margin.starts_with('-') { "MISSED" } else { "met" };
+            rows.push(vec![function.id.clone(), name, allowed, figure, margin, verdict.to_owned()]);
+        }
+    }
+    out.push_str(&table(&head, &rows, width));
+    for function in functions {
+        if let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) {
+            let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
+            let text = format!(
+                "{}: K = {approach_mm_per_s} mm/s, T = {} ms, C = {supplement_mm} mm; {rule} ({edition})",
+                function.id,
+                millis_short(overall)
+            );
+            paragraph(out, "  - ", &text, width);
+        }
+    }
+}
+
+/// What makes the deciding response time.
+fn decider(function: &FunctionReport) -> String {
+    match (function.faults, &function.one_fault_at) {
+        ("one", Some(step)) => format!("watchdog of {step}"),
+        ("all", _) => "all watchdogs".to_owned(),
+        _ => "worst cases".to_owned(),
+    }
+}
+
+/// Name, allowed, bounded and margin of each limit of a function.
+fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
+    let Figures { response_time_ns, time_ns, travel_mm, travel_deg, separation_mm } = &function.required;
+    let margin = &function.margin;
+    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));
+    // A margin is rounded down.
+    let ms_left = |nanos: Option<i64>| ms(nanos.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000)));
+    let real = |value: Option<f64>, unit: &str| value.map_or_else(|| "-".to_owned(), |value| format!("{value} {unit}"));
+    let stop = function.stop.as_ref();
+    let mut rows = Vec::new();
+    let mut add = |name: &str, allowed, figure, margin| rows.push([name.to_owned(), allowed, figure, margin]);
+    if response_time_ns.is_some() {
+        add("response time", ms(*response_time_ns), ms(function.response_ns), ms_left(margin.response_time_ns));
+    }
+    if time_ns.is_some() {
+        add("overall time T", ms(*time_ns), ms(function.overall_ns), ms_left(margin.time_ns));
+    }
+    if travel_mm.is_some() {
+        add(
+            "travel",
+            real(*travel_mm, "mm"),
+            real(stop.and_then(|stop| stop.travel_mm), "mm"),
+            real(margin.travel_mm, "mm"),
+        );
+    }
+    if travel_deg.is_some() {
+        let figure = real(stop.and_then(|stop| stop.travel_deg), "deg");
+        add("travel", real(*travel_deg, "deg"), figure, real(margin.travel_deg, "deg"));
+    }
+    if separation_mm.is_some() {
+        let needed = function.separation.as_ref().map(|separation| separation.needed_mm);
+        add("separation", real(*separation_mm, "mm"), real(needed, "mm"), real(margin.separation_mm, "mm"));
+    }
+    rows
+}
+
+pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool, start: Instant) {
+    line(out, "\nReactions, measured on the wire (times in ms)\n");
+    let head = [
+        ("function", Left),
+        ("n", Right),
+        ("mean", Right),
+        ("s", Right),
+        ("longest", Right),
+        ("bound of this part", Right),
+        ("verdict", Left),
+    ];
+    let time = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), millis_short);
+    let rows: Vec<_> = functions
+        .iter()
+        .map(|function| {
+            let measured = function.measured.as_ref();
+            let of = |get: fn(&MeasuredReport) -> Option<i64>| time(measured.and_then(get));
+            vec![
+                function.id.clone(),
+                measured.map_or(0, |measured| measured.n).to_string(),
+                of(|measured| measured.mean_ns),
+                of(|measured| measured.s_ns),
+                of(|measured| measured.max_ns),
+                time(function.on_the_wire_ns),
+                reaction_verdict(function),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    if !detailed {
+        return;
+    }
+    for function in functions {
+        for occurrence in function.measured.iter().flat_map(|measured| &measured.occurrences).take(SHOWN) {
+            line(
+                out,
+                format_args!(
+                    "  {}: demand packet {} at {}, reaction packet {} after {}",
+                    printable(&function.id),
+                    occurrence.demand_packet,
+                    since(Instant::from_nanos(occurrence.demand_at_ns), start),
+                    occurrence.reaction_packet,
+                    span(occurrence.reaction_ns),
+                ),
+            );
+        }
+    }
+}
+
+fn reaction_verdict(function: &FunctionReport) -> String {
+    match &function.measured {
+        None if function.on_the_wire_ns.is_none() => "no signals declared".to_owned(),
+        None => "not exercised".to_owned(),
+        Some(measured) if measured.unanswered > 0 => {
+            format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))
+        }
+        Some(_) if function.verdict == "refuted" => "REFUTED: longer than its bound".to_owned(),
+        Some(measured) if measured.n == 0 => "already reacted".to_owned(),
+        Some(_) => "within".to_owned(),
+    }
+}

@@ -1,0 +1,115 @@
+//! The report as text tables.
+
+mod connections;
+mod contents;
+mod functions;
+
+use std::fmt::Write;
+
+use super::build_capture::headline;
+use super::columns::Align::{Left, Right};
+use super::columns::{printable, table, wrap};
+use super::model::Report;
+use super::number::grouped;
+use crate::time::Instant;
+
+/// Rows of findings, trips and events that are shown; the JSON has them all.
+const SHOWN: usize = 40;
+
+/// Renders `report` in at most `width` characters per line (80 at least). `detailed` adds events and every reaction.
+pub fn text(report: &Report, width: usize, detailed: bool) -> String {
+    let width = width.max(80).saturating_sub(2);
+    let mut out = String::new();
+    head(&mut out, report);
+    if let Some(told) = &report.functions {
+        if detailed {
+            functions::paths(&mut out, told, width);
+        }
+        functions::bounded(&mut out, told, width);
+        functions::limits(&mut out, told, width);
+        if report.capture.is_some() {
+            functions::reactions(&mut out, told, width, detailed, start(report));
+        }
+    }
+    if let Some(told) = &report.connections {
+        connections::health(&mut out, told, width);
+        connections::findings(&mut out, told, width, start(report));
+        connections::trips(&mut out, told, width, start(report));
+        if detailed {
+            connections::events(&mut out, told, width, start(report));
+        }
+    } else if let Some(capture) = &report.capture {
+        contents::contents(&mut out, capture, width);
+    }
+    tail(&mut out, report, width);
+    out
+}
+
+fn start(report: &Report) -> Instant {
+    let first = report.capture.as_ref().and_then(|capture| capture.first_ns);
+    Instant::from_nanos(first.unwrap_or_default())
+}
+
+/// Writing to a `String` can't fail.
+fn line(out: &mut String, text: impl std::fmt::Display) {
+    let _ = writeln!(out, "{text}");
+}
+
+fn head(out: &mut String, report: &Report) {
+    let program = &report.program;
+    line(out, format_args!("{} {} ({})", program.name, program.version, program.commit));
+    if let Some(machine) = &report.machine {
+        let (name, revision) = (printable(&machine.name), printable(&machine.revision));
+        line(out, format_args!("machine  {name}, revision {revision} ({})", printable(&machine.file)));
+    }
+    if let Some(capture) = &report.capture {
+        for (index, file) in capture.files.iter().enumerate() {
+            let label = if index == 0 { "capture" } else { "" };
+            line(out, format_args!("{label:7}  {}", printable(&file.name)));
+        }
+        line(out, format_args!("         {}", headline(capture)));
+    }
+}
+
+/// Packet number, with the file if it is not the first.
+fn place(file: usize, packet: u64) -> String {
+    if file == 0 { packet.to_string() } else { format!("{}:{packet}", file.saturating_add(1)) }
+}
+
+fn more(out: &mut String, total: usize) {
+    if total > SHOWN {
+        line(out, format_args!("  and {} more; --format json has them all", total.saturating_sub(SHOWN)));
+    }
+}
+
+fn tail(out: &mut String, report: &Report, width: usize) {
+    if let Some(faults) = report.tap_faults.as_ref().filter(|faults| !faults.is_empty()) {
+        line(out, "\nFaults of the capture, not of the machine\n");
+        let rows: Vec<_> = faults
+            .iter()
+            .map(|fault| vec![fault.fault.to_owned(), grouped(fault.count), place(fault.file, fault.packet)])
+            .collect();
+        out.push_str(&table(&[("fault", Left), ("number", Right), ("first packet", Right)], &rows, width));
+    }
+    if !report.not_examined.is_empty() {
+        line(out, "\nNot, or not fully, examined");
+        for gap in &report.not_examined {
+            paragraph(out, "  - ", gap, width);
+        }
+    }
+    if report.machine.is_some() {
+        line(out, "\nCautions");
+        for caution in report.cautions {
+            paragraph(out, "  - ", caution, width);
+        }
+    }
+    line(out, format_args!("\nVerdict: {}", report.verdict.to_uppercase()));
+}
+
+/// `text` wrapped at words, `mark` before the first line.
+fn paragraph(out: &mut String, mark: &str, text: &str, width: usize) {
+    for (index, part) in wrap(&printable(text), width.saturating_sub(mark.len())).iter().enumerate() {
+        let indent = if index == 0 { mark.to_owned() } else { " ".repeat(mark.len()) };
+        line(out, format_args!("{indent}{part}"));
+    }
+}

@@ -1,0 +1,233 @@
+//! What was found out, in words.
+
+use super::number::{counted, grouped};
+use crate::budget::separation::Rule;
+use crate::budget::stop::PhaseKind;
+use crate::capture::Summary;
+use crate::carrier::Reason;
+use crate::check::{Detail, EventKind, TapFault, TripCause, Unchecked};
+use crate::machine::{Direction, Machine};
+use crate::telegram::fscp_12_1::Command;
+use crate::time::Span;
+use crate::verdict::{FunctionStatus, Gap, Health, Judgement};
+
+/// What this program's reports do not say.
+pub(super) const CAUTIONS: &[&str] = &[
+    "A wrong figure can hurt somebody. This program computes; it does not certify.",
+    "Bounded figures are as good as the figures in the machine file. Measured figures show what happened in this capture and are never a worst case.",
+    "The stop assumes that the drive keeps its declared ramp and the brake its declared force; a drive that violates its ramp is not part of these figures.",
+    "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.",
+];
+
+/// What was expected, and what was seen instead.
+pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
+    match detail {
+        Detail::Crc { segment, expected, seen } => (
+            format!("CRC_{segment} 0x{expected:X}"),
+            format!("CRC_{segment} 0x{seen:X}, which fits no counter and no connection"),
+        ),
+        Detail::ConnectionId { expected, seen } => {
+            (format!("connection ID {expected}"), format!("connection ID {seen} although the CRCs fit {expected}"))
+        }
+        Detail::Rejected { reason } => (
+            "a telegram that the receiver takes".to_owned(),
+            format!("a telegram answered by Reset, reason {} ({})", reason.0, reason.meaning()),
+        ),
+        Detail::NotATelegram { first } => {
+            ("a safety telegram".to_owned(), format!("octets that form none, the first 0x{first:02X}"))
+        }
+        Detail::Number { expected, seen } => {
+            (format!("sequence number {expected}"), format!("sequence number {seen}, proven by the CRC"))
+        }
+        Detail::Toggle { number } => (
+            "a toggle bit that steps with the number".to_owned(),
+            format!("number {number} under the other toggle bit"),
+        ),
+        Detail::CopyOf { telegrams_ago } => {
+            let ago = counted(u64::try_from(*telegrams_ago).unwrap_or(u64::MAX), "telegram");
+            ("a new telegram".to_owned(), format!("an exact copy of the telegram {ago} ago"))
+        }
+        Detail::Missing { telegrams } => {
+            ("the next telegram".to_owned(), format!("{} missing", counted((*telegrams).into(), "telegram")))
+        }
+        Detail::Silence { watchdog, silence, to_the_end } => {
+            let end = if *to_the_end { ", to the end of the capture" } else { "" };
+            (format!("a new telegram within {watchdog}"), format!("none for {silence}{end}"))
+        }
+        Detail::Foreign { connection } => {
+            let id = machine.connections.get(*connection).map_or("?", |connection| connection.id.as_str());
+            ("a telegram of this connection".to_owned(), format!("a telegram of connection '{id}'"))
+        }
+        Detail::UnknownSource { connection_id } => (
+            "a telegram of this connection".to_owned(),
+            format!("a well-formed telegram with connection ID {connection_id}, which no connection has"),
+        ),
+        Detail::State { after, seen } => (format!("a telegram that may follow {}", command(*after)), command(*seen)),
+        Detail::Parameter { name, expected, seen } if name.ends_with("nanoseconds") => {
+            let time = |nanos: u64| Span::from_nanos(i64::try_from(nanos).unwrap_or(i64::MAX));
+            let name = name.trim_end_matches(" in nanoseconds");
+            (format!("{name} {}", time(*expected)), format!("{name} {}", time(*seen)))
+        }
+        Detail::Parameter { name, expected, seen } => (format!("{name} {expected}"), format!("{name} {seen}")),
+        Detail::Echo => ("the slave's echo of the master's data".to_owned(), "other data".to_owned()),
+    }
+}
+
+fn command(command: Command) -> String {
+    match command {
+        Command::Reset => "Reset".to_owned(),
+        Command::Session => "Session".to_owned(),
+        Command::Connection => "Connection".to_owned(),
+        Command::Parameter => "Parameter".to_owned(),
+        Command::ProcessData => "ProcessData".to_owned(),
+        Command::FailSafeData => "FailSafeData".to_owned(),
+        Command::Unknown(code) => format!("unknown command 0x{code:02X}"),
+    }
+}
+
+pub(super) fn event(kind: EventKind) -> String {
+    match kind {
+        EventKind::Joined => "joined in mid-run: counters recovered from the CRCs and confirmed".to_owned(),
+        EventKind::Restart => "restart".to_owned(),
+        EventKind::Operating => "in operation".to_owned(),
+        EventKind::Parameterised { watchdog } => format!("parameters transferred, watchdog {watchdog}"),
+        EventKind::FailSafe => "fail-safe values".to_owned(),
+        EventKind::EndOfFailSafe => "process values again".to_owned(),
+        EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
+    }
+}
+
+pub(super) fn cause(cause: TripCause) -> String {
+    match cause {
+        TripCause::Reset(reason) => format!("Reset, reason {} ({})", reason.0, reason.meaning()),
+        TripCause::DeviceFault => "status: device fault".to_owned(),
+        TripCause::CrcError => "status: CRC error".to_owned(),
+        TripCause::WatchdogTimeout => "status: watchdog timeout".to_owned(),
+    }
+}
+
+pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
+    match fault {
+        TapFault::MissingType10Frames => "Type 10 frames missing by their cycle counter",
+        TapFault::RepeatedType10Frames => "Type 10 frames captured twice",
+        TapFault::DisorderedType10Frames => "Type 10 frames out of order",
+        TapFault::UnreturnedType12Frames => "Type 12 frames not seen coming back",
+        TapFault::ReturnsWithoutType12Frame => "Type 12 frames not seen going out",
+        TapFault::MissingType12Indices => "Type 12 datagrams missing by their index",
+        TapFault::ClockStepsBack => "steps of the capture clock to an earlier time",
+    }
+}
+
+pub(super) fn unchecked(why: Unchecked) -> String {
+    match why {
+        Unchecked::NeverSeen(direction) => {
+            let advice = match direction {
+                Direction::ToDevice => "compare its place in the machine file with the wire",
+                Direction::ToHost => {
+                    "compare its place in the machine file with the wire; does the tap see the frames that come back?"
+                }
+            };
+            format!("no telegram {} was seen; {advice}", direction.name())
+        }
+        Unchecked::NoCrcRule => {
+            "the CRC of this form is not checkable; layout, bits and timing were followed".to_owned()
+        }
+        Unchecked::NoCrc1 => {
+            "the CRC is not checkable without CRC1; give source_address, destination_address and sil, or parameter_crc"
+                .to_owned()
+        }
+        Unchecked::NeverConfirmed(direction) => format!(
+            "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",
+            direction.name()
+        ),
+    }
+}
+
+/// Why something was not examined.
+pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
+    let name = |file: usize| summary.files.get(file).map_or("?", |file| file.name.as_str());
+    match gap {
+        Gap::NoPackets => "the capture holds no packet".to_owned(),
+        Gap::Cut { file, cut } => format!("{}: {cut}", name(*file)),
+        Gap::CutPackets { file, packets } => {
+            format!("{}: {} cut by the snap length; capture whole packets", name(*file), counted(*packets, "packet"))
+        }
+        Gap::Damaged { file, blocks } => format!("{}: {} could not be used", name(*file), counted(*blocks, "block")),
+        Gap::LostByCapture { file, packets } => {
+            format!("{}: the capturing device lost {} by its own count", name(*file), counted(*packets, "packet"))
+        }
+        Gap::WithoutTime { packets } => format!("{} without a usable time stamp", counted(*packets, "packet")),
+        Gap::Malformed { packets } => {
+            format!("{} not holding what the layers promise", counted(*packets, "packet"))
+        }
+        Gap::Fragments { packets } => {
+            format!("{} in IP fragments, which are not put together", counted(*packets, "packet"))
+        }
+        Gap::Tap { fault, count } => format!("the capture lost packets: {} ({})", tap_fault(*fault), grouped(*count)),
+        Gap::Connection { connection, why } => {
+            let id = machine.connections.get(*connection).map_or("?", |connection| connection.id.as_str());
+            format!("connection '{id}': {}", unchecked(*why))
+        }
+    }
+}
+
+pub(super) fn reason(reason: Reason) -> String {
+    match reason {
+        Reason::LinkType(number) => format!("link type {number}, not Ethernet"),
+        Reason::LengthField(_) => "IEEE 802.3 frames with a length field".to_owned(),
+        Reason::Fragment => "IP fragments".to_owned(),
+        Reason::IpProtocol(protocol) => format!("IP protocol {protocol}"),
+        Reason::Type12FrameType(kind) => format!("Type 12 frames of type {kind}"),
+    }
+}
+
+pub(super) const fn rule(rule: Rule) -> &'static str {
+    match rule {
+        Rule::FastApproach => "S = K T + C, C = 8 (d - 14 mm)",
+        Rule::LeastDistance => "S = K T + C below 100 mm, so S = 100 mm",
+        Rule::SlowApproach => "S = K T + C, C = 8 (d - 14 mm); above 500 mm at 2000 mm/s, so K = 1600 mm/s",
+        Rule::SwitchDistance => "S = K T + C below 500 mm at 1600 mm/s but above at 2000 mm/s, so S = 500 mm",
+        Rule::CoarseResolution => "S = K T + 850 mm for 40 mm < d <= 70 mm",
+        Rule::InterlockedGuard => "S = K T + C, C as given, by ISO 13857",
+    }
+}
+
+pub(super) const fn phase(kind: PhaseKind) -> &'static str {
+    match kind {
+        PhaseKind::Reaction => "reaction",
+        PhaseKind::Delay => "delay",
+        PhaseKind::Ramp => "ramp",
+        PhaseKind::StandstillWindow => "standstill window",
+        PhaseKind::BrakeEngage => "brake engages",
+        PhaseKind::Braking => "braking",
+        PhaseKind::Coasting => "coasting",
+    }
+}
+
+pub(super) const fn status(status: FunctionStatus) -> &'static str {
+    match status {
+        FunctionStatus::Met => "met",
+        FunctionStatus::Missed => "missed",
+        FunctionStatus::Refuted => "refuted",
+        FunctionStatus::Unanswered => "unanswered",
+        FunctionStatus::NoBudget => "no budget",
+    }
+}
+
+pub(super) const fn health(health: Health) -> &'static str {
+    match health {
+        Health::Good => "good",
+        Health::Findings => "findings",
+        Health::Tripped => "tripped",
+        Health::NotExamined => "not examined",
+    }
+}
+
+/// The verdict in its three words.
+pub(super) const fn judgement(judgement: Judgement) -> &'static str {
+    match judgement {
+        Judgement::WithinLimits => "within limits",
+        Judgement::Findings => "findings",
+        Judgement::NotExamined => "not examined",
+    }
+}

@@ -1,0 +1,106 @@
+//! What was not examined: a capture with a hole is never clean.
+
+use crate::capture::{Cut, Summary};
+use crate::carrier::Reason;
+use crate::check::{Outcome, TapFault, Unchecked};
+use crate::machine::{Carrier, Machine};
+
+/// A reason why not everything was examined.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gap {
+    /// The run holds no packet.
+    NoPackets,
+    /// A file ends in the middle or turns unreadable.
+    Cut {
+        /// Index of the file.
+        file: usize,
+        /// Where and why.
+        cut: Cut,
+    },
+    /// Packets cut by the snap length.
+    CutPackets {
+        /// Index of the file.
+        file: usize,
+        /// How many.
+        packets: u64,
+    },
+    /// Blocks or packets of the file that could not be used.
+    Damaged {
+        /// Index of the file.
+        file: usize,
+        /// Damaged blocks and packets of unknown interfaces.
+        blocks: u64,
+    },
+    /// Packets that the capturing device says it lost.
+    LostByCapture {
+        /// Index of the file.
+        file: usize,
+        /// How many.
+        packets: u64,
+    },
+    /// Packets without a usable time stamp.
+    WithoutTime {
+        /// How many.
+        packets: u64,
+    },
+    /// Packets that do not hold what their layers promise.
+    Malformed {
+        /// How many.
+        packets: u64,
+    },
+    /// IP fragments, while a connection of the machine travels in UDP.
+    Fragments {
+        /// How many.
+        packets: u64,
+    },
+    /// The carriers' counters show that the capture lost or disordered packets.
+    Tap {
+        /// What.
+        fault: TapFault,
+        /// How often.
+        count: u64,
+    },
+    /// A connection was not, or not fully, examined.
+    Connection {
+        /// Index of the connection.
+        connection: usize,
+        /// Why.
+        why: Unchecked,
+    },
+}
+
+/// Everything that keeps the run from being fully examined.
+pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap> {
+    let mut gaps = Vec::new();
+    if outcome.packets == 0 {
+        gaps.push(Gap::NoPackets);
+    }
+    for (file, told) in summary.files.iter().enumerate() {
+        gaps.extend(told.cut.map(|cut| Gap::Cut { file, cut }));
+        gaps.extend((told.cut_packets > 0).then_some(Gap::CutPackets { file, packets: told.cut_packets }));
+        let blocks = told.damaged_blocks.saturating_add(told.unknown_interface);
+        gaps.extend((blocks > 0).then_some(Gap::Damaged { file, blocks }));
+        let lost = told.interfaces.iter().filter_map(|interface| interface.lost).fold(0, u64::saturating_add);
+        gaps.extend((lost > 0).then_some(Gap::LostByCapture { file, packets: lost }));
+    }
+    let contents = &outcome.contents;
+    gaps.extend((contents.without_time > 0).then_some(Gap::WithoutTime { packets: contents.without_time }));
+    gaps.extend((contents.malformed > 0).then_some(Gap::Malformed { packets: contents.malformed }));
+    let in_udp = machine.connections.iter().any(|connection| {
+        matches!(connection.to_device.carrier, Carrier::Udp { .. })
+            || matches!(connection.to_host.carrier, Carrier::Udp { .. })
+    });
+    let fragments = contents.not_examined.by_key.get(&Reason::Fragment).copied().unwrap_or_default();
+    gaps.extend((in_udp && fragments > 0).then_some(Gap::Fragments { packets: fragments }));
+    gaps.extend(
+        outcome
+            .tap_faults
+            .iter()
+            .filter(|(fault, _, _)| fault.hides_packets())
+            .map(|(fault, count, _)| Gap::Tap { fault, count }),
+    );
+    for (connection, told) in outcome.connections.iter().enumerate() {
+        gaps.extend(told.unchecked.map(|why| Gap::Connection { connection, why }));
+    }
+    gaps
+}

@@ -1,0 +1,86 @@
+//! One safety function: budget, measurement, and what they say together.
+
+use super::Judgement;
+use crate::budget::{self, FunctionBudget, FunctionError};
+use crate::check::ReactionOutcome;
+use crate::machine::{Function, Machine};
+use crate::time::{Instant, Span};
+
+/// One safety function.
+#[derive(Clone, Debug)]
+pub struct FunctionVerdict {
+    /// Bounded figures, or why there are none.
+    pub budget: Result<FunctionBudget, FunctionError>,
+    /// Measured figures; `None` if no demand of this function shows in the run.
+    pub measured: Option<Measured>,
+    /// In one word.
+    pub status: FunctionStatus,
+}
+
+/// What the run shows of a function.
+#[derive(Clone, Debug)]
+pub struct Measured {
+    /// The reactions.
+    pub reaction: ReactionOutcome,
+    /// Demands that were never answered: withdrawn before a reaction, or waiting longer than the bound.
+    pub unanswered: u64,
+}
+
+/// The state of a function in one word, the worst that applies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FunctionStatus {
+    /// Every limit holds; measured reactions, if any, keep the bound.
+    Met,
+    /// A limit does not hold.
+    Missed,
+    /// A measured reaction took longer than its bound: the machine file is wrong about the machine.
+    Refuted,
+    /// A demand was not answered.
+    Unanswered,
+    /// The figures allow no budget.
+    NoBudget,
+}
+
+impl FunctionStatus {
+    pub(super) const fn judgement(self) -> Judgement {
+        match self {
+            Self::Met => Judgement::WithinLimits,
+            Self::Missed | Self::Refuted | Self::Unanswered => Judgement::Findings,
+            Self::NoBudget => Judgement::NotExamined,
+        }
+    }
+}
+
+pub(super) fn judge(
+    machine: &Machine,
+    function: &Function,
+    reaction: Option<&ReactionOutcome>,
+    end: Option<Instant>,
+) -> FunctionVerdict {
+    let budget = budget::function(machine, function);
+    let bound = budget.as_ref().ok().and_then(|budget| budget.on_the_wire);
+    let measured = reaction.filter(|reaction| is_exercised(reaction)).map(|reaction| {
+        let overdue = match (reaction.waiting, end, bound) {
+            (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
+            _ => false,
+        };
+        Measured { reaction: reaction.clone(), unanswered: reaction.withdrawn.saturating_add(u64::from(overdue)) }
+    });
+    let longest = measured.as_ref().and_then(|measured| measured.reaction.sample.longest());
+    let status = match &budget {
+        Err(_) => FunctionStatus::NoBudget,
+        Ok(_) if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
+        Ok(_) if exceeds(longest, bound) => FunctionStatus::Refuted,
+        Ok(budget) if !budget.is_met() => FunctionStatus::Missed,
+        Ok(_) => FunctionStatus::Met,
+    };
+    FunctionVerdict { budget, measured, status }
+}
+
+fn exceeds(longest: Option<Span>, bound: Option<Span>) -> bool {
+    matches!((longest, bound), (Some(longest), Some(bound)) if longest > bound)
+}
+
+fn is_exercised(reaction: &ReactionOutcome) -> bool {
+    reaction.sample.count() > 0 || reaction.withdrawn > 0 || reaction.already_reacted > 0 || reaction.waiting.is_some()
+}

@@ -1,0 +1,72 @@
+//! The verdict: what is bounded against what is required and what was measured, function by function, connection by
+//! connection, and whether everything was examined at all.
+//!
+//! A measured figure may refute a bound; it never replaces one.
+
+mod connection;
+mod coverage;
+mod function;
+
+pub use connection::{ConnectionVerdict, Health};
+pub use coverage::{Gap, gaps};
+pub use function::{FunctionStatus, FunctionVerdict, Measured};
+
+use crate::capture::Summary;
+use crate::check::Outcome;
+use crate::machine::Machine;
+
+/// Verdict over a machine and a run.
+#[derive(Clone, Debug)]
+pub struct Verdict {
+    /// One per safety function, in the order of the machine file.
+    pub functions: Vec<FunctionVerdict>,
+    /// One per connection, in the order of the machine file.
+    pub connections: Vec<ConnectionVerdict>,
+    /// Why the run was not fully examined.
+    pub gaps: Vec<Gap>,
+    /// The whole.
+    pub result: Judgement,
+}
+
+impl Verdict {
+    /// The verdict on capture and connections alone, without the functions.
+    pub fn communication(&self) -> Judgement {
+        let coverage = if self.gaps.is_empty() { Judgement::WithinLimits } else { Judgement::NotExamined };
+        self.connections.iter().map(|connection| connection.health.judgement()).fold(coverage, Judgement::max)
+    }
+}
+
+/// The whole in one word. The order is the order of precedence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Judgement {
+    /// Everything was examined and is within its limits.
+    WithinLimits,
+    /// There are findings or trips, or a limit is missed, or a measurement refutes a bound.
+    Findings,
+    /// Not everything could be examined.
+    NotExamined,
+}
+
+/// Judges a run of a machine.
+pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict {
+    let gaps = gaps(machine, outcome, summary);
+    let functions: Vec<_> = machine
+        .functions
+        .iter()
+        .enumerate()
+        .map(|(index, function)| {
+            let reaction = outcome.reactions.iter().find(|reaction| reaction.function == index);
+            function::judge(machine, function, reaction, outcome.last)
+        })
+        .collect();
+    let connections: Vec<_> = machine
+        .connections
+        .iter()
+        .zip(&outcome.connections)
+        .map(|(connection, outcome)| connection::judge(connection, outcome))
+        .collect();
+    let mut verdict = Verdict { functions, connections, gaps, result: Judgement::WithinLimits };
+    let functions = verdict.functions.iter().map(|function| function.status.judgement());
+    verdict.result = functions.fold(verdict.communication(), Judgement::max);
+    verdict
+}
