@@ -11,7 +11,7 @@
 //! - [`timing`] is statistics; [`budget`] is the mathematics of reaction, stop and separation. Both are pure.
 //! - [`check`] follows every connection of a machine through a capture and measures its reactions.
 //! - [`verdict`] puts bounded, measured and required side by side and says whether everything was examined.
-//! - `synth` makes captures from a machine file, with faults placed on purpose and a ledger of them; it shares the
+//! - [`synth`] makes captures from a machine file, with faults placed on purpose and a ledger of them; it shares the
 //!   telegram layouts with the checker, and nothing else.
 //! - [`report`] turns results into text and JSON; [`cli`] is the command line.
 //!
@@ -44,6 +44,7 @@ pub mod cli;
 pub mod machine;
 pub mod quantity;
 pub mod report;
+pub mod synth;
 pub mod telegram;
 pub mod time;
 pub mod timing;

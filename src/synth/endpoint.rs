@@ -1,0 +1,96 @@
+//! The two ends of a connection, whatever the profile.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::dice::Dice;
+use super::{fscp_3_1, fscp_12_1};
+
+/// Nanoseconds that a host waits after a trip before it starts the connection again.
+pub(super) const RESTART_DELAY: i64 = 200_000_000;
+
+/// What an endpoint's task has before it.
+pub(super) struct Input<'a> {
+    /// Nanoseconds from the start of the capture.
+    pub(super) now: i64,
+    /// What stands in the place of the partner's telegrams.
+    pub(super) arrived: &'a [u8],
+    /// The safe data to be sent.
+    pub(super) data: &'a [u8],
+    /// Choices left to chance.
+    pub(super) dice: &'a mut Dice,
+}
+
+/// What one run of the task came to.
+#[derive(Debug, Default)]
+pub(super) struct Outcome {
+    /// A new telegram.
+    pub(super) sent: Option<Sent>,
+    /// The process data of a new telegram that was accepted.
+    pub(super) taken: Option<Vec<u8>>,
+}
+
+/// A new telegram.
+#[derive(Debug)]
+pub(super) struct Sent {
+    pub(super) octets: Vec<u8>,
+    /// Whether it carries the safe data that were to be sent.
+    pub(super) process_data: bool,
+    /// By how much its sequence number was made to jump; 0 for not.
+    pub(super) jump: u16,
+    /// Whether it carries a watchdog time other than the machine file's.
+    pub(super) wrong_parameter: bool,
+}
+
+impl Sent {
+    pub(super) fn new(octets: Vec<u8>, process_data: bool) -> Self {
+        Self { octets, process_data, jump: 0, wrong_parameter: false }
+    }
+}
+
+/// One end of a connection.
+pub(super) enum Endpoint {
+    Master(fscp_12_1::Master),
+    Slave(fscp_12_1::Slave),
+    Host(fscp_3_1::Host),
+    Device(fscp_3_1::Device),
+}
+
+impl Endpoint {
+    /// One run of the task: at most one new telegram is taken and at most one is sent.
+    pub(super) fn run(&mut self, input: &mut Input<'_>) -> Outcome {
+        match self {
+            Self::Master(end) => end.run(input),
+            Self::Slave(end) => end.run(input),
+            Self::Host(end) => end.run(input),
+            Self::Device(end) => end.run(input),
+        }
+    }
+
+    /// Whether process data are exchanged.
+    pub(super) fn is_running(&self) -> bool {
+        match self {
+            Self::Master(end) => end.is_running(),
+            Self::Slave(end) => end.is_running(),
+            Self::Host(end) => end.is_running(),
+            Self::Device(end) => end.is_running(),
+        }
+    }
+
+    /// Makes the sequence number of the next process data telegram jump, if the profile has a free one.
+    pub(super) fn jump(&mut self, by: u16) {
+        match self {
+            Self::Master(end) => end.jump(by),
+            Self::Slave(end) => end.jump(by),
+            Self::Host(_) | Self::Device(_) => {}
+        }
+    }
+
+    /// The telegram after the one just sent, with its successor's number, where the profile has a number in lock step.
+    pub(super) fn successor(&self, data: &[u8]) -> Option<Vec<u8>> {
+        match self {
+            Self::Master(_) | Self::Slave(_) => None,
+            Self::Host(end) => Some(end.successor(data)),
+            Self::Device(end) => Some(end.successor(data)),
+        }
+    }
+}

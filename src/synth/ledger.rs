@@ -1,0 +1,97 @@
+//! What a capture contains: the answers to the questions that a checker will be asked.
+
+use serde::{Serialize, Serializer};
+
+use crate::machine::Direction;
+use crate::time::{Instant, Span};
+
+/// What was put into a capture. Packet numbers count the packets of the capture from 1.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Ledger {
+    /// Version of this layout.
+    pub schema: u32,
+    /// Name of the machine.
+    pub machine: String,
+    /// Seed that the capture was made with.
+    pub seed: u64,
+    /// Time of the beginning.
+    #[serde(rename = "start_ns", serialize_with = "instant")]
+    pub start: Instant,
+    /// How long the capture runs.
+    #[serde(rename = "duration_ns", serialize_with = "span")]
+    pub duration: Span,
+    /// Packets in the capture.
+    pub packets: u64,
+    /// Packets that the tap lost.
+    pub lost_packets: u64,
+    /// Telegrams of every place.
+    pub telegrams: Vec<LedgerTelegrams>,
+    /// Faults, in the order of the plan.
+    pub faults: Vec<LedgerFault>,
+    /// Demands, in the order of time.
+    pub demands: Vec<LedgerDemand>,
+}
+
+/// How many telegrams a place showed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerTelegrams {
+    /// ID of the connection.
+    pub connection: String,
+    /// Direction of the telegrams.
+    #[serde(serialize_with = "direction")]
+    pub direction: Direction,
+    /// Telegrams that differ from what stood in the place before; held ones are not counted, nor all-zero ones.
+    pub new: u64,
+}
+
+/// A fault that was placed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerFault {
+    /// Name of its class, as [`FaultKind::name`](super::FaultKind::name).
+    pub class: &'static str,
+    /// ID of the connection.
+    pub connection: String,
+    /// Direction of the telegrams that it happened to.
+    #[serde(serialize_with = "direction")]
+    pub direction: Direction,
+    /// Packet in which it first shows in the telegrams of that direction. Loss and unacceptable delay show in the next
+    /// new telegram, a tap loss in the next telegram that was captured.
+    pub packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "at_ns", serialize_with = "instant")]
+    pub at: Instant,
+    /// What exactly was done.
+    pub detail: String,
+}
+
+/// A demand on a function, and its reaction.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerDemand {
+    /// ID of the function.
+    pub function: String,
+    /// First packet that shows the demand signal active.
+    pub demand_packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "demand_at_ns", serialize_with = "instant")]
+    pub demand_at: Instant,
+    /// First packet that shows the reaction signal active.
+    pub reaction_packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "reaction_at_ns", serialize_with = "instant")]
+    pub reaction_at: Instant,
+    /// Time between the two packets.
+    #[serde(rename = "reaction_ns", serialize_with = "span")]
+    pub reaction: Span,
+}
+
+fn instant<S: Serializer>(value: &Instant, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_i64(value.as_nanos())
+}
+
+fn span<S: Serializer>(value: &Span, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_i64(value.as_nanos())
+}
+
+fn direction<S: Serializer>(value: &Direction, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(value.name())
+}

@@ -1,0 +1,49 @@
+//! Captures made from a machine file, with demands and faults placed on purpose and a ledger of them.
+//!
+//! [`synthesise`] runs the machine as a discrete-event simulation: the hosts' and devices' safety tasks with their own
+//! periods and phases, complete endpoints of the safety profiles, a Type 12 segment, Type 10 and UDP senders, and a tap
+//! that writes what passes it. Telegrams are therefore held for several cycles, started up, tripped and recovered as
+//! on a machine. The endpoints here and the checker are two readings of the same profiles and share no code: what one
+//! makes the other has to understand.
+//!
+//! What is left out: a connection in its safe state demands nothing of the functions behind it; Type 10 connections are
+//! not established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins.
+//!
+//! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
+//! the ledger.
+
+mod dice;
+mod endpoint;
+mod error;
+mod fault;
+mod fscp_12_1;
+mod fscp_3_1;
+mod ledger;
+mod link;
+mod plan;
+mod plant;
+mod scenario;
+mod segment;
+mod sporadic;
+mod staging;
+mod stream;
+mod tap;
+#[cfg(test)]
+mod tests;
+
+use std::io::Write;
+
+pub use error::SynthError;
+pub use ledger::{Ledger, LedgerDemand, LedgerFault, LedgerTelegrams};
+pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
+
+use crate::machine::Machine;
+
+/// Writes a pcapng capture of `machine` as `plan` wants it, and says what is in it.
+///
+/// # Errors
+/// [`SynthError`] if the plan does not fit the machine (before anything but the head of the file is written), if `out`
+/// fails, or if something planned did not come about; the capture is then of no use.
+pub fn synthesise<W: Write>(machine: &Machine, plan: &Plan, out: W) -> Result<Ledger, SynthError> {
+    plant::Plant::new(machine, plan, out)?.run()
+}

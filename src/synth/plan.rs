@@ -1,0 +1,142 @@
+//! What a capture is to contain.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use crate::machine::{Direction, Fscp3_1, Profile};
+use crate::telegram::fscp_3_1::Crc2Form;
+use crate::time::{Instant, Span};
+
+/// The default start of a capture: 2026-01-05 08:00 UTC, a Monday morning.
+pub const DEFAULT_START: Instant = Instant::from_nanos(1_767_600_000_000_000_000);
+
+/// What a capture is to contain.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// How long the capture runs.
+    pub duration: Span,
+    /// Time of its beginning.
+    pub start: Instant,
+    /// Seed of everything that is left to chance.
+    pub seed: u64,
+    /// Demands on the safety functions.
+    pub demands: Demands,
+    /// Faults, at most one at a time on each connection.
+    pub faults: Vec<PlannedFault>,
+    /// Whether the capture begins with the start-up of the connections; otherwise it joins a running machine.
+    pub start_up: bool,
+}
+
+impl Default for Plan {
+    /// One minute from [`DEFAULT_START`], seed 0, with start-up, all demands and no fault.
+    fn default() -> Self {
+        Self {
+            duration: Span::from_millis(60_000),
+            start: DEFAULT_START,
+            seed: 0,
+            demands: Demands::All,
+            faults: Vec::new(),
+            start_up: true,
+        }
+    }
+}
+
+/// Demands on safety functions.
+///
+/// A demand is made on a signal: every function with that demand signal reacts, as the machine would.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Demands {
+    /// Every function with a demand and a reaction signal in turn, evenly spaced, in as many rounds as there is time
+    /// for; not while one of its connections recovers from a planned fault.
+    All,
+    /// These functions (indices of `Machine::functions`) at these times from the start.
+    List(Vec<(usize, Span)>),
+}
+
+/// A fault to be placed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PlannedFault {
+    /// What happens.
+    pub kind: FaultKind,
+    /// Index of the connection.
+    pub connection: usize,
+    /// Direction of the telegrams that it happens to.
+    pub direction: Direction,
+    /// When, from the start; it takes the next telegram that it can happen to.
+    pub at: Span,
+}
+
+/// What can be made to happen: the communication errors of IEC 61784-3 (clause 5.3), a wrong parameter, and a fault of
+/// the tap.
+///
+/// Where not said otherwise the receiver rejects the telegram, the connection goes to its safe state and starts again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum FaultKind {
+    /// One to three bits of data or CRC are inverted; the telegram stays so until it is replaced.
+    Corruption,
+    /// A telegram sent two to five telegrams before stands in the place of the new one.
+    UnintendedRepetition,
+    /// FSCP 12/1: the sender's sequence number jumps by 3 to 9 with nothing missing on the wire.
+    /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1.
+    IncorrectSequence,
+    /// A telegram that the endpoints exchanged never appeared where the tap is; the connection runs on.
+    Loss,
+    /// The sender falls silent for 1.3 to 1.8 watchdog times.
+    UnacceptableDelay,
+    /// A well-formed telegram of a connection that the machine does not have (FSCP 12/1).
+    Insertion,
+    /// Octets of a device outside the safety layer (FSCP 12/1).
+    Masquerade,
+    /// The telegram of another connection of the machine.
+    Addressing,
+    /// The watchdog time sent at start-up is 10 ms longer than the machine file's (FSCP 12/1). At time 0 the first
+    /// start-up, at a later time a restart that the host begins.
+    WrongParameter,
+    /// Three to six packets in a row are missing from the capture; the machine runs on.
+    TapLoss,
+}
+
+impl FaultKind {
+    /// All of them, the communication errors in the order of the standard.
+    pub const ALL: [Self; 10] = [
+        Self::Corruption,
+        Self::UnintendedRepetition,
+        Self::IncorrectSequence,
+        Self::Loss,
+        Self::UnacceptableDelay,
+        Self::Insertion,
+        Self::Masquerade,
+        Self::Addressing,
+        Self::WrongParameter,
+        Self::TapLoss,
+    ];
+
+    /// The name used in plans and ledgers.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Corruption => "corruption",
+            Self::UnintendedRepetition => "unintended repetition",
+            Self::IncorrectSequence => "incorrect sequence",
+            Self::Loss => "loss",
+            Self::UnacceptableDelay => "unacceptable delay",
+            Self::Insertion => "insertion",
+            Self::Masquerade => "masquerade",
+            Self::Addressing => "addressing",
+            Self::WrongParameter => "parameter mismatch",
+            Self::TapLoss => "tap loss",
+        }
+    }
+
+    /// Whether the fault can happen on a connection of `profile` and be told from its telegrams.
+    ///
+    /// FSCP 3/1 has no connection ID and no parameters in its telegrams; where its CRC is not the 3-octet one, only
+    /// silence shows.
+    pub const fn applies_to(self, profile: &Profile) -> bool {
+        match profile {
+            Profile::Fscp12_1(_) => true,
+            Profile::Fscp3_1(Fscp3_1 { crc2: Crc2Form::Short, .. }) => {
+                !matches!(self, Self::Insertion | Self::Masquerade | Self::WrongParameter)
+            }
+            Profile::Fscp3_1(_) => matches!(self, Self::UnacceptableDelay | Self::TapLoss),
+        }
+    }
+}

@@ -1,0 +1,447 @@
+//! Demands on the safety functions and the reactions to them.
+//!
+//! A demand signal becomes active at its sender. When the receiver has taken the telegram, the elements and connections
+//! between it and the reaction's connection take a share of their worst case, and the reaction signal becomes active at
+//! its sender. A reaction that the device reports needs one step more: the host's next telegram carries the command to
+//! the device, the elements behind the connection take their share, and the device reports. What lies before the
+//! demand's connection cannot be seen in a capture and is left out.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::dice::{Concern, Dice};
+use super::error::SynthError;
+use super::fault::Fault;
+use super::ledger::LedgerDemand;
+use super::link::{Link, Mark, bit, set_bit};
+use super::plan::{Demands, FaultKind, Plan};
+use super::tap::Place;
+use crate::machine::{Direction, Function, Machine, Signal, Step};
+use crate::time::Span;
+
+const MILLISECOND: i64 = 1_000_000;
+
+/// A demand lasts from 300 to 600 ms, its reaction 200 to 400 ms longer.
+const HOLD: (i64, i64) = (300 * MILLISECOND, 600 * MILLISECOND);
+const AFTERGLOW: (i64, i64) = (200 * MILLISECOND, 400 * MILLISECOND);
+
+/// Shares of the worst case that an element takes, in hundredths.
+const SHARE: (i64, i64) = (20, 90);
+
+/// A demand still to come.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Due {
+    pub(super) at: i64,
+    pub(super) signal: usize,
+    /// The function of a plan that lists its demands.
+    listed: Option<usize>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Stage {
+    /// The signal is active, the receiver has not seen it yet.
+    Demanded,
+    /// The delays before the reaction or command run.
+    Seen,
+    /// The command goes with the next telegram to the device after this one.
+    Commanded { serial: u64 },
+    /// The reaction is requested.
+    Reacting,
+}
+
+/// One demand on one function.
+#[derive(Debug)]
+struct Course {
+    function: usize,
+    demand: usize,
+    reaction: usize,
+    stage: Stage,
+    /// Delays between demand and reaction, or between demand and command.
+    before: i64,
+    /// Delays behind the command; `None` if the reaction needs no command.
+    after: Option<i64>,
+    released_at: i64,
+    demand_place: Option<Place>,
+    reaction_place: Option<Place>,
+}
+
+/// What is to happen later.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Later {
+    /// The signal goes back.
+    Release { signal: usize },
+    /// The delays of a demand have run.
+    Act { course: usize },
+}
+
+#[derive(Clone, Debug, Default)]
+struct Level {
+    requests: u32,
+    /// Packet that showed the present activation.
+    edge: Option<Place>,
+    /// Demands whose reaction is the activation that another one caused.
+    followers: Vec<usize>,
+}
+
+/// All demands, made and to come.
+pub(super) struct Scenario<'m> {
+    machine: &'m Machine,
+    dice: Dice,
+    levels: Vec<Level>,
+    courses: Vec<Course>,
+    open: Vec<usize>,
+}
+
+impl<'m> Scenario<'m> {
+    /// The scenario of `plan`, and when its demands are due.
+    pub(super) fn new(
+        machine: &'m Machine,
+        plan: &Plan,
+        links: &[Link],
+        faults: &[Fault],
+    ) -> Result<(Self, Vec<Due>), SynthError> {
+        let mut dice = Dice::new(plan.seed, Concern::Demands);
+        let due = match &plan.demands {
+            Demands::All => all(machine, plan, links, faults, &mut dice),
+            Demands::List(list) => listed(machine, plan, list, links, faults)?,
+        };
+        let levels = vec![Level::default(); machine.signals.len()];
+        Ok((Self { machine, dice, levels, courses: Vec::new(), open: Vec::new() }, due))
+    }
+
+    /// Makes the demand, unless one of its connections does not run; then a listed one is an error.
+    pub(super) fn demand(
+        &mut self,
+        due: Due,
+        now: i64,
+        links: &mut [Link],
+    ) -> Result<Option<(i64, Later)>, SynthError> {
+        if !involved(self.machine, due.signal).iter().all(|c| links.get(*c).is_some_and(Link::is_running)) {
+            return due.listed.map_or(Ok(None), |function| {
+                Err(SynthError::NotStaged { what: described(self.machine, function), at: Span::from_nanos(due.at) })
+            });
+        }
+        let released_at = now.saturating_add(self.dice.between(HOLD.0, HOLD.1));
+        self.request(due.signal, links);
+        for (index, function) in self.machine.functions.iter().enumerate() {
+            if function.demand != Some(due.signal) {
+                continue;
+            }
+            let Some(reaction) = function.reaction else { continue };
+            let (before, after) = self.delays(function, due.signal, reaction);
+            let course = self.courses.len();
+            self.courses.push(Course {
+                function: index,
+                demand: due.signal,
+                reaction,
+                stage: Stage::Demanded,
+                before,
+                after,
+                released_at,
+                demand_place: None,
+                reaction_place: None,
+            });
+            self.open.push(course);
+            self.mark(due.signal, Mark::Demand(course), links);
+        }
+        Ok(Some((released_at, Later::Release { signal: due.signal })))
+    }
+
+    /// A receiver has taken process data of a telegram.
+    pub(super) fn taken(
+        &mut self,
+        connection: usize,
+        direction: Direction,
+        data: &[u8],
+        serial: u64,
+        now: i64,
+    ) -> Vec<(i64, Later)> {
+        let mut later = Vec::new();
+        for &index in &self.open {
+            let Some(course) = self.courses.get_mut(index) else { continue };
+            let carries = |signal: usize| {
+                self.machine.signals.get(signal).filter(|s| s.connection == connection && s.direction == direction)
+            };
+            let reaction_here = self.machine.signals.get(course.reaction).is_some_and(|s| s.connection == connection);
+            let delay = match course.stage {
+                Stage::Demanded if carries(course.demand).is_some_and(|signal| is_active(signal, data)) => {
+                    course.before
+                }
+                Stage::Commanded { serial: before }
+                    if reaction_here && direction == Direction::ToDevice && serial > before =>
+                {
+                    course.after.take().unwrap_or(0)
+                }
+                _ => continue,
+            };
+            course.stage = Stage::Seen;
+            later.push((now.saturating_add(delay), Later::Act { course: index }));
+        }
+        later
+    }
+
+    /// Does what was to happen later.
+    pub(super) fn act(&mut self, later: Later, now: i64, links: &mut [Link]) -> Option<(i64, Later)> {
+        let index = match later {
+            Later::Release { signal } => {
+                self.release(signal, links);
+                return None;
+            }
+            Later::Act { course } => course,
+        };
+        let course = self.courses.get_mut(index)?;
+        let reaction = course.reaction;
+        let connection = self.machine.signals.get(reaction)?.connection;
+        if course.after.is_some() {
+            course.stage = Stage::Commanded { serial: links.get(connection)?.to_device.sent.serial };
+            return None;
+        }
+        course.stage = Stage::Reacting;
+        let afterglow = self.dice.between(AFTERGLOW.0, AFTERGLOW.1);
+        let release = course.released_at.saturating_add(afterglow).max(now.saturating_add(AFTERGLOW.0));
+        self.open.retain(|open| *open != index);
+        let level = self.levels.get_mut(reaction)?;
+        if level.requests == 0 {
+            self.mark(reaction, Mark::Reaction(index), links);
+        } else if let Some(edge) = level.edge {
+            course.reaction_place = Some(edge);
+        } else {
+            level.followers.push(index);
+        }
+        self.request(reaction, links);
+        Some((release, Later::Release { signal: reaction }))
+    }
+
+    /// The demand signal of a course shows for the first time.
+    pub(super) fn demand_shows(&mut self, course: usize, place: Place) {
+        if let Some(course) = self.courses.get_mut(course) {
+            course.demand_place = Some(place);
+        }
+    }
+
+    /// The reaction signal of a course shows for the first time.
+    pub(super) fn reaction_shows(&mut self, course: usize, place: Place) {
+        let Some(signal) = self.courses.get(course).map(|course| course.reaction) else { return };
+        let mut courses = vec![course];
+        if let Some(level) = self.levels.get_mut(signal) {
+            level.edge = Some(place);
+            courses.append(&mut level.followers);
+        }
+        for course in courses {
+            if let Some(course) = self.courses.get_mut(course) {
+                course.reaction_place = Some(place);
+            }
+        }
+    }
+
+    /// The demands with both edges in the capture.
+    pub(super) fn finish(self) -> Vec<LedgerDemand> {
+        let entry = |course: &Course| {
+            let (demand, reaction) = (course.demand_place?, course.reaction_place?);
+            Some(LedgerDemand {
+                function: self.machine.functions.get(course.function)?.id.clone(),
+                demand_packet: demand.packet,
+                demand_at: demand.at,
+                reaction_packet: reaction.packet,
+                reaction_at: reaction.at,
+                reaction: reaction.at.since(demand.at),
+            })
+        };
+        self.courses.iter().filter_map(entry).collect()
+    }
+
+    fn request(&mut self, signal: usize, links: &mut [Link]) {
+        let Some(level) = self.levels.get_mut(signal) else { return };
+        level.requests = level.requests.saturating_add(1);
+        set_level(self.machine, signal, true, links);
+    }
+
+    fn release(&mut self, signal: usize, links: &mut [Link]) {
+        let Some(level) = self.levels.get_mut(signal) else { return };
+        level.requests = level.requests.saturating_sub(1);
+        if level.requests == 0 {
+            level.edge = None;
+            set_level(self.machine, signal, false, links);
+        }
+    }
+
+    fn mark(&self, signal: usize, mark: Mark, links: &mut [Link]) {
+        let Some(signal) = self.machine.signals.get(signal) else { return };
+        if let Some(link) = links.get_mut(signal.connection) {
+            link.lane_mut(signal.direction).edges.push(mark);
+        }
+    }
+
+    /// Draws the delays before and behind the command of a function.
+    fn delays(&mut self, function: &Function, demand: usize, reaction: usize) -> (i64, Option<i64>) {
+        let (between, behind) = visible(self.machine, function, demand, reaction);
+        let mut draw = |steps: &[Step]| {
+            steps.iter().fold(0_i64, |sum, step| {
+                sum.saturating_add(self.dice.share(worst_case(self.machine, *step), SHARE.0, SHARE.1))
+            })
+        };
+        (draw(between), behind.map(draw))
+    }
+}
+
+fn is_active(signal: &Signal, data: &[u8]) -> bool {
+    bit(data, signal.bit) == signal.active_high
+}
+
+fn set_level(machine: &Machine, signal: usize, active: bool, links: &mut [Link]) {
+    let Some(signal) = machine.signals.get(signal) else { return };
+    if let Some(link) = links.get_mut(signal.connection) {
+        set_bit(&mut link.lane_mut(signal.direction).data, signal.bit, active == signal.active_high);
+    }
+}
+
+fn worst_case(machine: &Machine, step: Step) -> i64 {
+    let span = match step {
+        Step::Element(index) => machine.elements.get(index).map(|element| element.worst_case),
+        Step::Connection(index) => machine.connections.get(index).map(|connection| connection.worst_case),
+    };
+    span.map_or(0, Span::as_nanos)
+}
+
+/// The steps of the path between demand and reaction, and, if the reaction needs a command, those behind the command.
+fn visible<'f>(
+    machine: &Machine,
+    function: &'f Function,
+    demand: usize,
+    reaction: usize,
+) -> (&'f [Step], Option<&'f [Step]>) {
+    let (Some(demand), Some(reaction)) = (machine.signals.get(demand), machine.signals.get(reaction)) else {
+        return (&[], None);
+    };
+    let path = &function.path;
+    let from = path.iter().position(|step| *step == Step::Connection(demand.connection));
+    let to = path.iter().rposition(|step| *step == Step::Connection(reaction.connection));
+    let behind = |place: Option<usize>| place.and_then(|p| path.get(p.saturating_add(1)..)).unwrap_or(&[]);
+    // The device that received the demand reports the reaction itself.
+    if demand.connection == reaction.connection && demand.direction == Direction::ToDevice {
+        return (behind(from), None);
+    }
+    let between = match (from, to) {
+        (Some(from), Some(to)) => path.get(from.saturating_add(1)..to).unwrap_or(&[]),
+        _ => &[],
+    };
+    (between, (reaction.direction == Direction::ToHost).then(|| behind(to)))
+}
+
+/// The connections that a demand on `signal` and its reactions travel over.
+fn involved(machine: &Machine, signal: usize) -> Vec<usize> {
+    let functions = machine.functions.iter().filter(|function| function.demand == Some(signal));
+    let signals = functions.filter_map(|function| function.reaction).chain([signal]);
+    signals.filter_map(|signal| machine.signals.get(signal)).map(|signal| signal.connection).collect()
+}
+
+/// Longest time from a demand on `signal` until everything has gone back.
+fn course_time(machine: &Machine, signal: usize) -> i64 {
+    let functions = machine.functions.iter().filter(|function| function.demand == Some(signal));
+    let path = |function: &Function| {
+        let steps = function.path.iter().fold(0_i64, |sum, step| sum.saturating_add(worst_case(machine, *step)));
+        // The report of the reaction travels back.
+        let back = function
+            .reaction
+            .and_then(|s| machine.signals.get(s))
+            .map_or(0, |signal| worst_case(machine, Step::Connection(signal.connection)).saturating_mul(2));
+        steps.saturating_add(back)
+    };
+    let longest = functions.map(path).max().unwrap_or(0);
+    longest.saturating_add(HOLD.1).saturating_add(AFTERGLOW.1).saturating_add(200 * MILLISECOND)
+}
+
+fn demandable(function: &Function) -> Option<usize> {
+    function.reaction.and(function.demand)
+}
+
+/// Whether a demand on `signal` at `at` would meet the recovery from a fault.
+fn meets_fault<'f>(
+    machine: &Machine,
+    signal: usize,
+    at: i64,
+    links: &[Link],
+    faults: &'f [Fault],
+) -> Option<&'f Fault> {
+    let connections = involved(machine, signal);
+    let end = at.saturating_add(course_time(machine, signal));
+    faults.iter().find(|fault| {
+        let everywhere = fault.plan.kind == FaultKind::TapLoss;
+        let recovery = links.get(fault.plan.connection).map_or(0, |link| link.recovery);
+        let begin = fault.plan.at.as_nanos();
+        (everywhere || connections.contains(&fault.plan.connection))
+            && begin <= end
+            && at <= begin.saturating_add(recovery)
+    })
+}
+
+/// Nothing is demanded before.
+fn earliest(plan: &Plan, links: &[Link]) -> i64 {
+    let start_up = links.iter().map(|link| link.recovery).max().unwrap_or(0).saturating_add(500 * MILLISECOND);
+    if plan.start_up { start_up } else { 100 * MILLISECOND }
+}
+
+fn all(machine: &Machine, plan: &Plan, links: &[Link], faults: &[Fault], dice: &mut Dice) -> Vec<Due> {
+    let mut signals: Vec<usize> = Vec::new();
+    for signal in machine.functions.iter().filter_map(demandable) {
+        if !signals.contains(&signal) {
+            signals.push(signal);
+        }
+    }
+    let spacing = signals.iter().map(|signal| course_time(machine, *signal)).max().unwrap_or(0);
+    let spacing = spacing.max(1_500 * MILLISECOND);
+    let mut due = Vec::new();
+    let mut next = earliest(plan, links);
+    let mut turn = 0_usize;
+    while !signals.is_empty() && next.saturating_add(spacing) <= plan.duration.as_nanos() {
+        // Not in step with the cycles.
+        let at = next.saturating_add(dice.between(0, 50 * MILLISECOND));
+        if let Some(signal) = signals.get(turn.checked_rem(signals.len()).unwrap_or(0))
+            && meets_fault(machine, *signal, at, links, faults).is_none()
+        {
+            due.push(Due { at, signal: *signal, listed: None });
+            turn = turn.saturating_add(1);
+        }
+        next = next.saturating_add(spacing).saturating_add(50 * MILLISECOND);
+    }
+    due
+}
+
+fn described(machine: &Machine, function: usize) -> String {
+    format!("the demand on `{}`", machine.functions.get(function).map_or("?", |function| &function.id))
+}
+
+fn listed(
+    machine: &Machine,
+    plan: &Plan,
+    list: &[(usize, Span)],
+    links: &[Link],
+    faults: &[Fault],
+) -> Result<Vec<Due>, SynthError> {
+    let mut list = list.to_vec();
+    list.sort_by_key(|(function, at)| (*at, *function));
+    let mut due = Vec::new();
+    let (mut free, mut free_because) = (earliest(plan, links), "the connections have started");
+    for (index, at) in list {
+        let Some(function) = machine.functions.get(index) else {
+            return Err(SynthError::Unknown { what: "function", index, count: machine.functions.len() });
+        };
+        let Some(signal) = demandable(function) else {
+            return Err(SynthError::NotDemandable { function: function.id.clone() });
+        };
+        let (nanos, length) = (at.as_nanos(), course_time(machine, signal));
+        let close = |why| Err(SynthError::TooClose { what: described(machine, index), at, why });
+        if nanos < free {
+            return close(format!("comes before {free_because}; the earliest time is {}", Span::from_nanos(free)));
+        }
+        if nanos.saturating_add(length) > plan.duration.as_nanos() {
+            return close(format!("comes too late; until all is over takes {}", Span::from_nanos(length)));
+        }
+        if let Some(fault) = meets_fault(machine, signal, nanos, links, faults) {
+            let kind = fault.plan.kind.name();
+            return close(format!("meets the {kind} planned at {}; move one of them", fault.plan.at));
+        }
+        (free, free_because) = (nanos.saturating_add(length), "the demand before it is over");
+        due.push(Due { at: nanos, signal, listed: Some(index) });
+    }
+    Ok(due)
+}

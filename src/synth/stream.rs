@@ -1,0 +1,199 @@
+//! Cyclic senders with frames of their own: Type 10 RT frames and UDP datagrams.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
+
+use super::dice::{Concern, Dice};
+use super::error::SynthError;
+use super::link::Link;
+use super::segment::{Slot, gaps};
+use crate::carrier::type10::{self, CYCLE_UNIT, DataStatus, Trailer};
+use crate::carrier::udp::{self, Addresses};
+use crate::carrier::vlan::{Tag, Tags};
+use crate::carrier::{Headers, Mac, compose};
+use crate::machine::{Carrier, Direction, Machine};
+
+/// Octets behind the last telegram: a standard submodule and its status.
+const TAIL: usize = 5;
+
+/// Provider status "good" behind a submodule of Type 10.
+const GOOD: u8 = 0x80;
+
+/// Primary, valid, run, no problem.
+const DATA_STATUS: DataStatus = DataStatus(0x35);
+
+/// Port used where the machine file names none (the first of the dynamic range, RFC 6335).
+const ANY_PORT: u16 = 49_152;
+
+enum Kind {
+    Type10 { frame_id: u16, step: u16 },
+    Udp { addresses: Addresses, source_port: u16, destination_port: u16 },
+}
+
+/// A sender with frames of its own.
+pub(super) struct Stream {
+    kind: Kind,
+    carrier: Carrier,
+    headers: Headers,
+    slots: Vec<Slot>,
+    data: Vec<u8>,
+    gaps: Vec<usize>,
+    cycle: i64,
+    nominal: i64,
+    counter: u16,
+    dice: Dice,
+}
+
+impl Stream {
+    /// The senders of `machine` that are not on Type 12. Telegrams with the same address travel in the same frame.
+    pub(super) fn all(machine: &Machine, links: &[Link], seed: u64, begin: i64) -> Vec<Self> {
+        let mut streams: Vec<Self> = Vec::new();
+        for (connection, (declared, link)) in machine.connections.iter().zip(links).enumerate() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                let place = declared.place(direction);
+                let slot = Slot { connection, direction, offset: place.offset, length: place.length };
+                if let Some(stream) = streams.iter_mut().find(|s| s.carrier == place.carrier && s.sends(direction)) {
+                    stream.slots.push(slot);
+                    stream.cycle = stream.cycle.min(link.periods.bus);
+                    continue;
+                }
+                let dice = Dice::new(seed, Concern::Stream(streams.len()));
+                streams.extend(Self::new(&place.carrier, slot, link.periods.bus, dice));
+            }
+        }
+        for stream in &mut streams {
+            stream.settle(begin);
+        }
+        streams
+    }
+
+    fn new(carrier: &Carrier, slot: Slot, cycle: i64, dice: Dice) -> Option<Self> {
+        let (source, destination) = stations(slot.connection, slot.direction);
+        let mut headers = Headers { destination, source, tags: Tags::default(), ether_type: 0 };
+        let kind = match *carrier {
+            Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => return None,
+            Carrier::Type10 { frame_id, source } => {
+                headers.tags = [Tag::customer(6, 0)].into_iter().collect();
+                headers.source = source.map_or(headers.source, Mac);
+                Kind::Type10 { frame_id, step: 0 }
+            }
+            Carrier::Udp { destination_port, source_port, destination, source } => Kind::Udp {
+                addresses: addresses(source, destination, slot),
+                source_port: source_port.unwrap_or(ANY_PORT),
+                destination_port,
+            },
+        };
+        Some(Self {
+            kind,
+            carrier: carrier.clone(),
+            headers,
+            slots: vec![slot],
+            data: Vec::new(),
+            gaps: Vec::new(),
+            cycle,
+            nominal: 0,
+            counter: 0,
+            dice,
+        })
+    }
+
+    /// Fixes cycle, phase and standing data once all telegrams of the frame are known.
+    fn settle(&mut self, begin: i64) {
+        if let Kind::Type10 { step, .. } = &mut self.kind {
+            let unit = CYCLE_UNIT.as_nanos().max(1);
+            *step = u16::try_from(self.cycle.checked_div(unit).unwrap_or(1)).unwrap_or(u16::MAX).max(1);
+            self.cycle = i64::from(*step).saturating_mul(unit);
+        }
+        self.nominal = begin.saturating_add(self.dice.between(0, self.cycle));
+        self.counter = self.dice.word();
+        let end = self.slots.iter().map(|slot| slot.offset.saturating_add(slot.length)).max().unwrap_or(0);
+        self.data = (0..end.saturating_add(TAIL)).map(|_| self.dice.octet()).collect();
+        self.gaps = gaps(self.data.len(), &self.slots);
+        if let Some(status) = self.gaps.pop().and_then(|last| self.data.get_mut(last)) {
+            *status = GOOD;
+        }
+    }
+
+    fn sends(&self, direction: Direction) -> bool {
+        self.slots.iter().any(|slot| slot.direction == direction)
+    }
+
+    /// Telegrams in the frame.
+    pub(super) fn slots(&self) -> &[Slot] {
+        &self.slots
+    }
+
+    /// When the next frame is sent.
+    pub(super) fn next_cycle(&mut self) -> i64 {
+        self.nominal = self.nominal.saturating_add(self.cycle);
+        self.nominal.saturating_add(self.dice.jitter(self.cycle / 50))
+    }
+
+    /// The next frame, which takes the telegrams along.
+    pub(super) fn send(&mut self, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
+        if self.dice.once_in(3) {
+            let place = self.gaps.get(self.dice.index(self.gaps.len())).copied().unwrap_or_default();
+            if let Some(octet) = self.data.get_mut(place) {
+                *octet = octet.wrapping_add(1);
+            }
+        }
+        for slot in &self.slots {
+            let Some(link) = links.get_mut(slot.connection) else { continue };
+            let lane = link.lane_mut(slot.direction);
+            lane.depart();
+            slot.fill(&mut self.data, &lane.transit.shown);
+        }
+        match self.kind {
+            Kind::Type10 { frame_id, step } => {
+                self.counter = self.counter.wrapping_add(step);
+                let trailer = Trailer { cycle_counter: self.counter, data_status: DATA_STATUS, transfer_status: 0 };
+                let frame = type10::Frame { frame_id, data: &self.data, trailer: Some(trailer) };
+                Ok(compose::type10(&self.headers, &frame))
+            }
+            Kind::Udp { addresses, source_port, destination_port } => {
+                let datagram =
+                    udp::Datagram { addresses, source_port, destination_port, checksum: 0, payload: &self.data };
+                Ok(compose::udp(&self.headers, &datagram)?)
+            }
+        }
+    }
+}
+
+/// MAC addresses of sender and receiver, locally administered: the host is station 1, the devices follow from 16 on.
+fn stations(connection: usize, direction: Direction) -> (Mac, Mac) {
+    let [low, high] = device_number(connection).to_be_bytes();
+    let (host, device) = (Mac([2, 0, 0, 0, 1, 1]), Mac([2, 0, 0, 1, low, high]));
+    match direction {
+        Direction::ToDevice => (host, device),
+        Direction::ToHost => (device, host),
+    }
+}
+
+fn device_number(connection: usize) -> u16 {
+    u16::try_from(connection).unwrap_or(u16::MAX).saturating_add(16)
+}
+
+/// The declared addresses; where none is declared, ones of the ranges for documentation (RFC 5737, RFC 3849).
+fn addresses(source: Option<IpAddr>, destination: Option<IpAddr>, slot: Slot) -> Addresses {
+    let device = device_number(slot.connection);
+    let numbers = match slot.direction {
+        Direction::ToDevice => (1, device),
+        Direction::ToHost => (device, 1),
+    };
+    let v4 = |number: u16| Ipv4Addr::new(192, 0, 2, u8::try_from(number).unwrap_or(u8::MAX));
+    let v6 = |number: u16| Ipv6Addr::new(0x2001, 0x0DB8, 0, 0, 0, 0, 0, number);
+    let either = |address: Option<IpAddr>, number| match address {
+        Some(IpAddr::V4(address)) => (address, v6(number)),
+        Some(IpAddr::V6(address)) => (v4(number), address),
+        None => (v4(number), v6(number)),
+    };
+    let (source4, source6) = either(source, numbers.0);
+    let (destination4, destination6) = either(destination, numbers.1);
+    let is_v6 = |address: Option<IpAddr>| address.is_some_and(|address| address.is_ipv6());
+    if is_v6(source) || is_v6(destination) {
+        Addresses::V6 { source: source6, destination: destination6 }
+    } else {
+        Addresses::V4 { source: source4, destination: destination4 }
+    }
+}
