@@ -217,10 +217,8 @@ impl<'m> Signals<'m> {
             let before = *state;
             *state = level.map(|level| level == signal.active_high);
             // The state before the first telegram is not known, so it has no edge.
-            if let (Some(before), Some(active)) = (before, *state)
-                && before != active
-            {
-                let states = &self.active;
+            if before.is_some() && before != *state {
+                let (states, active) = (&self.active, *state);
                 for meter in &mut self.meters {
                     meter.edge(Edge { signal: index, active, at }, |signal| {
                         states.get(signal).copied().flatten().unwrap_or(false)

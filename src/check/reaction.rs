@@ -29,13 +29,12 @@ pub struct ReactionOutcome {
     pub occurrences: Vec<Occurrence>,
     /// Statistics over all occurrences.
     pub sample: Sample,
-    /// Demands that were withdrawn before the reaction came, with the first of them.
-    pub withdrawn: u64,
-    /// Where the first of these was.
-    pub first_withdrawn: Option<Location>,
+    /// Demands during which one of the connections fell out of operation: the drive stops then without a telegram.
+    pub interrupted: u64,
     /// Demands while the reaction was active already: nothing to measure.
     pub already_reacted: u64,
-    /// A demand that was still waiting when the capture or the connection ended.
+    /// A demand that was still waiting for its reaction when the capture ended. A demand may be withdrawn before the
+    /// reaction comes; it has to be answered all the same.
     pub waiting: Option<Location>,
 }
 
@@ -51,7 +50,8 @@ pub(super) struct Meter {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Edge {
     pub(super) signal: usize,
-    pub(super) active: bool,
+    /// The new state; `None` if the connection carries no data now.
+    pub(super) active: Option<bool>,
     pub(super) at: Location,
 }
 
@@ -61,8 +61,7 @@ impl Meter {
             function,
             occurrences: Vec::new(),
             sample: Sample::default(),
-            withdrawn: 0,
-            first_withdrawn: None,
+            interrupted: 0,
             already_reacted: 0,
             waiting: None,
         };
@@ -72,25 +71,26 @@ impl Meter {
     /// Takes the edge of any signal; `is_active` tells the state of the others.
     pub(super) fn edge(&mut self, edge: Edge, is_active: impl Fn(usize) -> bool) {
         let outcome = &mut self.outcome;
-        if edge.signal == self.demand {
-            if !edge.active {
-                if let Some(at) = outcome.waiting.take() {
-                    outcome.withdrawn = outcome.withdrawn.saturating_add(1);
-                    outcome.first_withdrawn.get_or_insert(at);
+        if edge.signal != self.demand && edge.signal != self.reaction {
+            return;
+        }
+        let Some(active) = edge.active else {
+            outcome.interrupted = outcome.interrupted.saturating_add(u64::from(outcome.waiting.take().is_some()));
+            return;
+        };
+        if edge.signal == self.reaction {
+            if let Some(demand) = outcome.waiting.take_if(|_| active) {
+                let span = edge.at.at.since(demand.at);
+                outcome.sample.record(span);
+                if outcome.occurrences.len() < KEPT {
+                    outcome.occurrences.push(Occurrence { demand, reaction: edge.at, span });
                 }
-            } else if is_active(self.reaction) {
+            }
+        } else if active && outcome.waiting.is_none() {
+            if is_active(self.reaction) {
                 outcome.already_reacted = outcome.already_reacted.saturating_add(1);
             } else {
                 outcome.waiting = Some(edge.at);
-            }
-        } else if edge.signal == self.reaction
-            && edge.active
-            && let Some(demand) = outcome.waiting.take()
-        {
-            let span = edge.at.at.since(demand.at);
-            outcome.sample.record(span);
-            if outcome.occurrences.len() < KEPT {
-                outcome.occurrences.push(Occurrence { demand, reaction: edge.at, span });
             }
         }
     }
@@ -111,27 +111,35 @@ mod tests {
         let mut meter = Meter::new(0, 0, 1);
         let mut active = [false, false];
         for (signal, on, ms) in [
-            (0, true, 10),
-            (1, true, 35),
-            (0, false, 50),
-            (0, true, 60),
-            (1, false, 70),
-            (0, false, 71),
-            (0, true, 80),
-            (0, false, 90),
-            (2, true, 95),
-            (0, true, 100),
+            (0, Some(true), 10),
+            (1, Some(true), 35),
+            (0, Some(false), 50),
+            (0, Some(true), 60), // the reaction is still active
+            (1, Some(false), 70),
+            (0, Some(false), 71),
+            (0, Some(true), 80), // withdrawn and made again before the reaction comes
+            (0, Some(false), 90),
+            (2, Some(true), 95),
+            (0, Some(true), 100),
+            (1, Some(true), 110),
+            (1, Some(false), 120),
+            (0, Some(false), 121),
+            (0, Some(true), 130), // the connection trips meanwhile
+            (0, None, 131),
+            (1, None, 131),
+            (0, Some(true), 140),
         ] {
             if signal < 2 {
-                active[signal] = on;
+                active[signal] = on == Some(true);
             }
             meter.edge(Edge { signal, active: on, at: at(ms) }, |signal| active[signal]);
         }
         let outcome = meter.finish();
-        assert_eq!(outcome.occurrences, [Occurrence { demand: at(10), reaction: at(35), span: Span::from_millis(25) }]);
-        assert_eq!(outcome.sample.count(), 1);
+        let spans: Vec<_> = outcome.occurrences.iter().map(|o| (o.demand.packet, o.reaction.packet, o.span)).collect();
+        assert_eq!(spans, [(10, 35, Span::from_millis(25)), (80, 110, Span::from_millis(30))]);
+        assert_eq!(outcome.sample.count(), 2);
         assert_eq!(outcome.already_reacted, 1);
-        assert_eq!((outcome.withdrawn, outcome.first_withdrawn), (1, Some(at(80))));
-        assert_eq!(outcome.waiting, Some(at(100)));
+        assert_eq!(outcome.interrupted, 1);
+        assert_eq!(outcome.waiting, Some(at(140)));
     }
 }

@@ -53,7 +53,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let plan = plan(arguments, &machine)?;
     let mut capture = WholeFile::create(&arguments.output)?;
     let ledger = synth::synthesise(&machine, &plan, &mut capture).map_err(|error| match error {
-        synth::SynthError::Write(source) => Error::Write { path: arguments.output.clone(), source },
+        synth::SynthError::Io(source) => Error::Write { path: arguments.output.clone(), source },
         error => Error::Argument(error.to_string()),
     })?;
     let mut text = serde_json::to_string_pretty(&ledger).map_err(|error| Error::StandardOutput(error.into()))?;
@@ -96,8 +96,7 @@ fn time(text: &str) -> Result<Span, String> {
 
 fn demand(text: &str, machine: &Machine) -> Result<(usize, Span), Error> {
     let in_demand = |problem: String| Error::Argument(format!("--demand {text}: {problem}"));
-    let (function, at) =
-        text.rsplit_once(',').ok_or_else(|| in_demand("expected FUNCTION,TIME".to_owned()))?;
+    let (function, at) = text.rsplit_once(',').ok_or_else(|| in_demand("expected FUNCTION,TIME".to_owned()))?;
     let names: Vec<_> = machine.functions.iter().map(|function| function.id.as_str()).collect();
     let function = find("function", function, &names).map_err(in_demand)?;
     Ok((function, time(at).map_err(in_demand)?))
@@ -126,9 +125,8 @@ fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
 /// Index of `name` among `names`, or a message with the nearest known name.
 fn find(what: &str, name: &str, names: &[&str]) -> Result<usize, String> {
     names.iter().position(|known| *known == name).ok_or_else(|| {
-        let nearest = names.iter().max_by(|a, b| {
-            strsim::jaro_winkler(a, name).total_cmp(&strsim::jaro_winkler(b, name))
-        });
+        let nearest =
+            names.iter().max_by(|a, b| strsim::jaro_winkler(a, name).total_cmp(&strsim::jaro_winkler(b, name)));
         match nearest {
             Some(nearest) => format!("no {what} '{name}'; did you mean '{nearest}'? Known: {}", names.join(", ")),
             None => format!("no {what} '{name}'; the machine file has none"),

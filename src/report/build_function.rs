@@ -189,6 +189,7 @@ fn measured(measured: &Measured) -> MeasuredReport {
         s_ns: sample.standard_deviation().map(Span::as_nanos),
         max_ns: sample.longest().map(Span::as_nanos),
         unanswered: measured.unanswered,
+        interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
         occurrences: occurrences.collect(),
     }

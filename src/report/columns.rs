@@ -41,7 +41,8 @@ pub(super) fn table(head: &[(&str, Align)], rows: &[Vec<String>], width: usize) 
     let mut text = String::new();
     for line in table.to_string().lines() {
         // The padding behind the last column counts for nothing, under the rule too.
-        let line = if line.starts_with('-') { &line[..line.len().saturating_sub(GAP)] } else { line.trim_end() };
+        let is_rule = line.chars().all(|c| c == '-');
+        let line = if is_rule { &line[..line.len().saturating_sub(GAP)] } else { line.trim_end() };
         text.push_str("  ");
         text.push_str(line);
         text.push('\n');
@@ -59,8 +60,9 @@ fn widths(head: &[(&str, Align)], rows: &[Vec<String>], width: usize) -> Vec<usi
         let wanted = cells().map(|cell| length(cell)).max().unwrap_or(0);
         let name_word = longest_word(name);
         if *align == Align::Right {
-            widths.push(wanted.max(name_word));
-            least.push(usize::MAX);
+            let two_lines = (name_word..).find(|width| wrap(name, *width).len() <= 2).unwrap_or(name_word);
+            widths.push(wanted.max(two_lines));
+            least.push(wanted.max(name_word));
         } else {
             widths.push(wanted.max(length(name)));
             least.push(cells().map(|cell| longest_word(cell)).max().unwrap_or(0).max(name_word).max(NARROWEST));

@@ -277,8 +277,10 @@ pub struct MeasuredReport {
     pub s_ns: Option<i64>,
     /// Longest.
     pub max_ns: Option<i64>,
-    /// Demands that were not answered.
+    /// Demands that were not answered within the bound.
     pub unanswered: u64,
+    /// Demands during which one of the connections fell out of operation.
+    pub interrupted: u64,
     /// Demands while the reaction was active already.
     pub already_reacted: u64,
     /// Each reaction (the first 10 000).

@@ -22,7 +22,7 @@ pub struct FunctionVerdict {
 pub struct Measured {
     /// The reactions.
     pub reaction: ReactionOutcome,
-    /// Demands that were never answered: withdrawn before a reaction, or waiting longer than the bound.
+    /// Demands that were not answered: waiting longer than the bound at the end of the capture.
     pub unanswered: u64,
 }
 
@@ -64,7 +64,7 @@ pub(super) fn judge(
             (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
             _ => false,
         };
-        Measured { reaction: reaction.clone(), unanswered: reaction.withdrawn.saturating_add(u64::from(overdue)) }
+        Measured { reaction: reaction.clone(), unanswered: u64::from(overdue) }
     });
     let longest = measured.as_ref().and_then(|measured| measured.reaction.sample.longest());
     let status = match &budget {

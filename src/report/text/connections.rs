@@ -8,10 +8,9 @@ use super::{SHOWN, line, more, place};
 use crate::time::Instant;
 
 pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: usize) {
-    line(out, "\nConnections (times in ms; worst margin first)\n");
+    line(out, "\nConnections, measured (times in ms; smallest margin first)\n");
     let head = [
         ("connection", Left),
-        ("profile", Left),
         ("telegrams", Right),
         ("held", Right),
         ("longest gap", Right),
@@ -22,53 +21,83 @@ pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: 
     ];
     let mut sorted: Vec<_> = connections.iter().collect();
     sorted.sort_by_key(|connection| connection.margin_ns.unwrap_or(i64::MAX));
-    let time = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), millis_short);
     let rows: Vec<_> = sorted
         .iter()
         .map(|connection| {
             let longest = longest(connection);
+            let margin = connection.margin_ns.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000));
             vec![
                 connection.id.clone(),
-                connection.profile.to_owned(),
                 grouped(connection.telegrams),
                 grouped(connection.held),
                 time(longest.and_then(|interval| interval.max_ns)),
-                longest
-                    .and_then(|interval| interval.max_packet)
-                    .map_or_else(|| "-".to_owned(), |packet| packet.to_string()),
+                packet(longest.and_then(|interval| interval.max_packet)),
                 millis(connection.watchdog_ns),
-                connection
-                    .margin_ns
-                    .map_or_else(|| "-".to_owned(), |nanos| millis_short(nanos.div_euclid(1_000) * 1_000)),
+                time(margin),
                 state(connection),
             ]
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
-    line(out, "\nRound trips and intervals, measured (ms)\n");
+    round_trips(out, &sorted, width);
+}
+
+fn round_trips(out: &mut String, connections: &[&ConnectionReport], width: usize) {
+    line(out, "\nRound trips, measured at the tap (ms)\n");
     let head = [
         ("connection", Left),
-        ("round trips", Right),
+        ("profile", Left),
+        ("number", Right),
         ("median", Right),
         ("99.9 %", Right),
         ("longest", Right),
-        ("to_device median", Right),
-        ("longest", Right),
-        ("to_host median", Right),
-        ("longest", Right),
+        ("packet", Right),
     ];
-    let rows: Vec<_> = sorted
+    let rows: Vec<_> = connections
         .iter()
         .map(|connection| {
             let trip = &connection.round_trip;
-            let (to_device, to_host) = (&connection.interval.to_device, &connection.interval.to_host);
-            let mut row = vec![connection.id.clone(), grouped(trip.count)];
+            let mut row = vec![connection.id.clone(), connection.profile.to_owned(), grouped(trip.count)];
             row.extend([trip.p50_ns, trip.p999_ns, trip.max_ns].map(time));
-            row.extend([to_device.p50_ns, to_device.max_ns, to_host.p50_ns, to_host.max_ns].map(time));
+            row.push(packet(trip.max_packet));
             row
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+}
+
+/// Intervals between new telegrams, each direction.
+pub(super) fn intervals(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    line(out, "\nIntervals between new valid telegrams, measured (ms)\n");
+    let head = [
+        ("connection", Left),
+        ("direction", Left),
+        ("number", Right),
+        ("shortest", Right),
+        ("median", Right),
+        ("99.9 %", Right),
+        ("longest", Right),
+    ];
+    let rows: Vec<_> = connections
+        .iter()
+        .flat_map(|connection| {
+            let interval = &connection.interval;
+            [("to_device", &interval.to_device), ("to_host", &interval.to_host)].map(|(direction, interval)| {
+                let mut row = vec![connection.id.clone(), direction.to_owned(), grouped(interval.count)];
+                row.extend([interval.min_ns, interval.p50_ns, interval.p999_ns, interval.max_ns].map(time));
+                row
+            })
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+}
+
+fn time(nanos: Option<i64>) -> String {
+    nanos.map_or_else(|| "-".to_owned(), millis_short)
+}
+
+fn packet(packet: Option<u64>) -> String {
+    packet.map_or_else(|| "-".to_owned(), |packet| packet.to_string())
 }
 
 fn longest(connection: &ConnectionReport) -> Option<&IntervalReport> {
@@ -146,7 +175,6 @@ pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: u
         ("to_device", Right),
         ("to_host", Right),
     ];
-    let time = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), millis_short);
     let rows: Vec<_> = found
         .iter()
         .take(SHOWN)

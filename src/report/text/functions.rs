@@ -233,6 +233,7 @@ fn reaction_verdict(function: &FunctionReport) -> String {
             format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))
         }
         Some(_) if function.verdict == "refuted" => "REFUTED: longer than its bound".to_owned(),
+        Some(measured) if measured.n == 0 && measured.interrupted > 0 => "interrupted by a trip".to_owned(),
         Some(measured) if measured.n == 0 => "already reacted".to_owned(),
         Some(_) => "within".to_owned(),
     }

@@ -33,6 +33,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.connections {
         connections::health(&mut out, told, width);
+        if detailed {
+            connections::intervals(&mut out, told, width);
+        }
         connections::findings(&mut out, told, width, start(report));
         connections::trips(&mut out, told, width, start(report));
         if detailed {
