@@ -215,10 +215,11 @@ impl<'m> Signals<'m> {
                 _ => None,
             };
             let before = *state;
-            *state = level.map(|level| level == signal.active_high);
+            let active = level.map(|level| level == signal.active_high);
+            *state = active;
             // The state before the first telegram is not known, so it has no edge.
-            if before.is_some() && before != *state {
-                let (states, active) = (&self.active, *state);
+            if before.is_some() && before != active {
+                let states = &self.active;
                 for meter in &mut self.meters {
                     meter.edge(Edge { signal: index, active, at }, |signal| {
                         states.get(signal).copied().flatten().unwrap_or(false)

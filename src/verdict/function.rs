@@ -82,5 +82,8 @@ fn exceeds(longest: Option<Span>, bound: Option<Span>) -> bool {
 }
 
 fn is_exercised(reaction: &ReactionOutcome) -> bool {
-    reaction.sample.count() > 0 || reaction.withdrawn > 0 || reaction.already_reacted > 0 || reaction.waiting.is_some()
+    reaction.sample.count() > 0
+        || reaction.interrupted > 0
+        || reaction.already_reacted > 0
+        || reaction.waiting.is_some()
 }
