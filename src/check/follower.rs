@@ -9,7 +9,7 @@ use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::watch::{Silence, Watch};
 use crate::machine::{Connection, Direction, Profile};
-use crate::telegram::fscp_3_1::Flags;
+use crate::telegram::fscp_3_1::{Flags, next_number};
 use crate::time::Instant;
 use crate::timing::Intervals;
 
@@ -252,17 +252,24 @@ impl Base {
         }
     }
 
-    /// The missing telegrams reported last at `location` came late after all: takes one back.
-    pub(super) fn not_missing(&mut self, direction: Direction, location: Location) {
-        let place = self.findings.iter().rposition(|finding| {
-            finding.direction == direction && finding.location == location && finding.class == Class::Loss
-        });
-        let Some(place) = place else { return };
-        match self.findings.get_mut(place).map(|finding| &mut finding.detail) {
-            Some(Detail::Missing { telegrams }) if *telegrams > 1 => *telegrams = telegrams.saturating_sub(1),
-            _ => {
-                self.findings.remove(place);
+    /// A telegram reported missing at `told` came late after all. If it was the only one, that was no loss: the telegram at
+    /// `told` came too early, which is told instead. Returns whether it was.
+    pub(super) fn arrived_late(&mut self, direction: Direction, told: Location, number: u32) -> bool {
+        let loss =
+            self.findings.iter_mut().rev().find(|finding| {
+                finding.direction == direction && finding.location == told && finding.class == Class::Loss
+            });
+        match loss {
+            Some(Finding { detail: Detail::Missing { telegrams }, .. }) if *telegrams > 1 => {
+                *telegrams = telegrams.saturating_sub(1);
+                false
             }
+            Some(finding) => {
+                finding.class = Class::IncorrectSequence;
+                finding.detail = Detail::Number { expected: number, seen: next_number(number) };
+                true
+            }
+            None => false,
         }
     }
 

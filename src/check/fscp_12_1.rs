@@ -9,7 +9,7 @@
 
 use super::finding::{Class, Detail, EventKind, Location, TripCause};
 use super::follower::{Base, Siblings, Unchecked, Update};
-use super::parameterisation::Parameterisation;
+use super::parameterisation::{Difference, Parameterisation};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
 use crate::time::Span;
@@ -200,6 +200,9 @@ impl Fscp12_1 {
         }
         self.data_events(base, direction, command, before.command, at);
         base.new_telegram(direction, at, command.is_data());
+        if command == Command::Reset {
+            base.watch.stop(direction, at);
+        }
         update_of(command)
     }
 
@@ -269,12 +272,12 @@ impl Fscp12_1 {
             return;
         }
         let transferred =
-            self.parameterisation.master(telegram.command, telegram.safe_data(), &self.parameters, self.watchdog);
+            self.parameterisation.master(telegram.command, telegram.safe_data(), at, &self.parameters, self.watchdog);
         let Some(transferred) = transferred else { return };
         if let Some(watchdog) = transferred.watchdog {
             base.event(direction, at, EventKind::Parameterised { watchdog });
         }
-        for (name, expected, seen) in transferred.differences {
+        for Difference { name, expected, seen, at } in transferred.differences {
             base.finding(direction, at, Class::ParameterMismatch, Detail::Parameter { name, expected, seen });
         }
     }

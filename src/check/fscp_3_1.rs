@@ -138,22 +138,26 @@ impl Fscp3_1 {
         let before = side.flags.replace(telegram.flags);
         side.number = number;
         side.rejected = 0;
-        let supervised = !telegram.flags.has(reset_bit(direction));
+        let counting = !telegram.flags.has(reset_bit(direction));
+        let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
+        let supervised = counting && !fail_safe;
         if before.is_none_or(|before| before.toggle() != telegram.flags.toggle()) {
             base.new_telegram(direction, at, supervised);
+        }
+        if !supervised {
+            base.watch.stop(direction, at);
         }
         let before = before.unwrap_or(Flags(telegram.flags.0 & Flags::FAIL_SAFE));
         if direction == Direction::ToHost {
             base.status_faults(at, before, telegram.flags);
         }
-        let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
         if fail_safe != before.has(Flags::FAIL_SAFE) {
             let kind = if fail_safe { EventKind::FailSafe } else { EventKind::EndOfFailSafe };
             base.event(direction, at, kind);
         }
-        if supervised && before.has(reset_bit(direction)) {
+        if counting && before.has(reset_bit(direction)) {
             base.event(direction, at, EventKind::Operating);
-        } else if !supervised && !before.has(reset_bit(direction)) && before != Flags(0) {
+        } else if !counting && !before.has(reset_bit(direction)) && before != Flags(0) {
             base.event(direction, at, EventKind::Restart);
         }
         if fail_safe { Update::FailSafe } else { Update::Process }
@@ -251,8 +255,9 @@ impl Fscp3_1 {
         let side = self.side_mut(direction);
         if let Some(index) = side.missing.iter().position(|(lost, _)| *lost == seen)
             && let Some((_, told)) = side.missing.remove(index)
+            && base.arrived_late(direction, told, seen)
         {
-            base.not_missing(direction, told);
+            return;
         }
         let detail = Detail::Number { expected: due, seen };
         base.finding(direction, at, Class::IncorrectSequence, detail);

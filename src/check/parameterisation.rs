@@ -6,6 +6,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::finding::Location;
 use crate::machine::Fscp12_1;
 use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
@@ -15,12 +16,23 @@ use crate::time::Span;
 pub(super) struct Parameterisation {
     state: Option<Command>,
     octets: Vec<u8>,
+    /// The packet that brought each octet.
+    places: Vec<Location>,
     chunk: Vec<u8>,
     done: bool,
 }
 
-/// A parameter that differs: name, value in the machine file, value on the wire.
-pub(super) type Difference = (&'static str, u64, u64);
+/// A parameter that differs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Difference {
+    pub(super) name: &'static str,
+    /// Value in the machine file.
+    pub(super) expected: u64,
+    /// Value on the wire.
+    pub(super) seen: u64,
+    /// Packet with the first octet that differs.
+    pub(super) at: Location,
+}
 
 /// A finished transfer.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,6 +48,7 @@ impl Parameterisation {
         &mut self,
         command: Command,
         data: impl Iterator<Item = u8>,
+        at: Location,
         parameters: &Fscp12_1,
         watchdog: Span,
     ) -> Option<Transferred> {
@@ -50,6 +63,7 @@ impl Parameterisation {
             return None;
         }
         self.octets.extend_from_slice(&self.chunk);
+        self.places.resize(self.octets.len(), at);
         let transferred = match command {
             Command::Connection => self.connection(parameters),
             _ => self.parameter(parameters, watchdog),
@@ -73,53 +87,55 @@ impl Parameterisation {
     }
 
     fn connection(&self, parameters: &Fscp12_1) -> Option<Transferred> {
-        let (id, address) = (self.word(0)?, self.word(1)?);
-        let differences = different([
-            ("connection ID", parameters.connection_id.into(), id.into()),
-            ("slave address", parameters.device_address.into(), address.into()),
-        ]);
-        Some(Transferred { differences, watchdog: None })
+        self.word(1)?;
+        let differences = [
+            self.compare("connection ID", 0, parameters.connection_id, u64::from),
+            self.compare("slave address", 1, parameters.device_address, u64::from),
+        ];
+        Some(Transferred { differences: differences.into_iter().flatten().collect(), watchdog: None })
     }
 
     fn parameter(&self, parameters: &Fscp12_1, watchdog: Span) -> Option<Transferred> {
-        let (length, millis, application) = (self.word(0)?, self.word(1)?, self.word(2)?);
-        let application = usize::from(application);
-        let sent = self.octets.get(6..)?;
-        let sent = sent.get(..application)?;
-        let on_wire = Span::from_millis(millis.into());
-        let nanos = |span: Span| span.as_nanos().unsigned_abs();
-        let mut differences = different([
-            ("length of the communication parameters", 2, length.into()),
-            ("watchdog time in nanoseconds", nanos(watchdog), nanos(on_wire)),
-        ]);
-        if let Some(declared) = &parameters.application_parameters
-            && declared != sent
-        {
-            let place = declared.iter().zip(sent).position(|(a, b)| a != b);
-            differences.push(match place {
-                Some(place) => (
-                    "application parameter octet",
-                    declared.get(place).copied().unwrap_or_default().into(),
-                    sent.get(place).copied().unwrap_or_default().into(),
-                ),
-                None => ("length of the application parameters", to_u64(declared.len()), to_u64(sent.len())),
-            });
-        }
-        Some(Transferred { differences, watchdog: Some(on_wire) })
+        let (millis, application) = (self.word(1)?, usize::from(self.word(2)?));
+        let sent = self.octets.get(6..)?.get(..application)?;
+        // The reader of the machine file has seen to it that the watchdog is a whole number of milliseconds.
+        let declared = u16::try_from(watchdog.as_nanos().checked_div(1_000_000)?).unwrap_or(u16::MAX);
+        let nanos = |millis: u16| u64::from(millis).saturating_mul(1_000_000);
+        let differences = [
+            self.compare("length of the communication parameters", 0, 2, u64::from),
+            self.compare("watchdog time in nanoseconds", 1, declared, nanos),
+            parameters.application_parameters.as_deref().and_then(|declared| self.application(declared, sent)),
+        ];
+        Some(Transferred {
+            differences: differences.into_iter().flatten().collect(),
+            watchdog: Some(Span::from_millis(millis.into())),
+        })
     }
-}
 
-fn different(values: impl IntoIterator<Item = Difference>) -> Vec<Difference> {
-    values.into_iter().filter(|(_, expected, seen)| expected != seen).collect()
-}
+    /// The difference in the 16-bit word `index`, if there is one.
+    fn compare(&self, name: &'static str, index: usize, declared: u16, value: fn(u16) -> u64) -> Option<Difference> {
+        let seen = self.word(index).filter(|seen| *seen != declared)?;
+        let low_differs = seen.to_le_bytes().first() != declared.to_le_bytes().first();
+        let octet = index.saturating_mul(2).saturating_add(usize::from(!low_differs));
+        Some(Difference { name, expected: value(declared), seen: value(seen), at: *self.places.get(octet)? })
+    }
 
-fn to_u64(length: usize) -> u64 {
-    u64::try_from(length).unwrap_or(u64::MAX)
+    fn application(&self, declared: &[u8], sent: &[u8]) -> Option<Difference> {
+        let length = |octets: &[u8]| u64::try_from(octets.len()).unwrap_or(u64::MAX);
+        if declared.len() != sent.len() {
+            let name = "length of the application parameters";
+            return Some(Difference { name, expected: length(declared), seen: length(sent), at: *self.places.get(4)? });
+        }
+        let (place, (expected, seen)) = declared.iter().zip(sent).enumerate().find(|(_, (a, b))| a != b)?;
+        let at = *self.places.get(place.saturating_add(6))?;
+        Some(Difference { name: "application parameter octet", expected: (*expected).into(), seen: (*seen).into(), at })
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::time::Instant;
 
     fn parameters(application: Option<Vec<u8>>) -> Fscp12_1 {
         Fscp12_1 {
@@ -131,12 +147,19 @@ mod tests {
         }
     }
 
+    fn place(packet: u64) -> Location {
+        Location { at: Instant::from_nanos(0), file: 0, packet }
+    }
+
     fn transfer(chunks: &[[u8; 8]], command: Command, parameters: &Fscp12_1) -> Option<Transferred> {
         let mut collected = Parameterisation::default();
         let mut result = None;
+        let mut packet = 0;
         for chunk in chunks {
             assert_eq!(result, None, "complete before the last chunk");
-            result = collected.master(command, chunk.iter().copied(), parameters, Span::from_millis(100));
+            packet += 1;
+            let watchdog = Span::from_millis(100);
+            result = collected.master(command, chunk.iter().copied(), place(packet), parameters, watchdog);
             assert!(collected.is_echo(command, [chunk[0], chunk[1], 9, 9].into_iter()));
             assert!(!collected.is_echo(command, [chunk[0] ^ 1, chunk[1]].into_iter()));
         }
@@ -156,9 +179,13 @@ mod tests {
         ];
         let told = transfer(&chunks, Command::Parameter, &parameters(Some(vec![0xAB, 0xCE]))).unwrap();
         assert_eq!(told.watchdog, Some(Span::from_millis(90)));
+        let difference = |name, expected, seen, packet| Difference { name, expected, seen, at: place(packet) };
         assert_eq!(
             told.differences,
-            [("watchdog time in nanoseconds", 100_000_000, 90_000_000), ("application parameter octet", 0xCE, 0xCD)]
+            [
+                difference("watchdog time in nanoseconds", 100_000_000, 90_000_000, 2),
+                difference("application parameter octet", 0xCE, 0xCD, 4),
+            ]
         );
     }
 }

@@ -102,6 +102,16 @@ impl Watch {
         (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
     }
 
+    /// The side of `by` has left operation at `at`: no watchdog runs from now on, except over a silence of the partner that is
+    /// too long already and may be the very reason.
+    pub(super) fn stop(&mut self, by: Direction, at: Location) {
+        self.line_mut(by).supervised = false;
+        let watchdog = self.watchdog;
+        let partner = self.line_mut(by.opposite());
+        let overdue = partner.last.is_some_and(|last| at.at.since(last.at) > watchdog);
+        partner.supervised &= overdue && partner.turn.is_some();
+    }
+
     /// The silence that lasts to the end of the capture, if it is too long.
     pub(super) fn finish(&self, end: Instant) -> Option<Silence> {
         let silence = |direction: Direction| {
@@ -150,6 +160,7 @@ mod tests {
         // The request of 30 ms is not answered; the host gives up at 71 ms, the device comes back at 75 ms.
         assert_eq!(watch.new_telegram(Direction::ToDevice, at(30), true), None);
         assert_eq!(watch.new_telegram(Direction::ToDevice, at(71), false), None);
+        watch.stop(Direction::ToDevice, at(71));
         let silence = watch.new_telegram(Direction::ToHost, at(75), false);
         assert_eq!(silence, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(51), end: at(75) }));
         assert_eq!(watch.intervals(Direction::ToHost).longest().unwrap().span, Span::from_millis(51));
@@ -165,6 +176,19 @@ mod tests {
         assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
         assert_eq!(watch.intervals(Direction::ToHost).count(), 0);
         assert_eq!(watch.new_telegram(Direction::ToHost, at(141), true).unwrap().span, Span::from_millis(41));
+    }
+
+    #[test]
+    fn a_silence_after_the_end_of_operation_is_none() {
+        let mut watch = Watch::new(Span::from_millis(40));
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        watch.new_telegram(Direction::ToHost, at(5), true);
+        watch.new_telegram(Direction::ToDevice, at(10), true);
+        // The device finds an error and resets; the host takes its time before it starts again.
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(15), false), None);
+        watch.stop(Direction::ToHost, at(15));
+        assert_eq!(watch.new_telegram(Direction::ToDevice, at(200), false), None);
+        assert_eq!(watch.intervals(Direction::ToDevice).count(), 1);
     }
 
     #[test]

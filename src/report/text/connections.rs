@@ -1,10 +1,10 @@
 //! Connections: health, findings, trips, events.
 
 use super::super::columns::Align::{Left, Right};
-use super::super::columns::table;
-use super::super::model::{ConnectionReport, IntervalReport};
+use super::super::columns::{printable, table};
+use super::super::model::{ConnectionReport, FindingReport, IntervalReport};
 use super::super::number::{counted, grouped, millis, millis_short, since};
-use super::{SHOWN, line, more, place};
+use super::{SHOWN, line, more, paragraph, place};
 use crate::time::Instant;
 
 pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: usize) {
@@ -130,31 +130,21 @@ pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width
     }
     found.sort_by_key(|(_, finding)| (finding.at_ns, finding.file, finding.packet));
     line(out, "\nFindings\n");
-    let head = [
-        ("packet", Right),
-        ("time", Right),
-        ("connection", Left),
-        ("direction", Left),
-        ("class", Left),
-        ("expected", Left),
-        ("seen", Left),
-    ];
-    let rows: Vec<_> = found
-        .iter()
-        .take(SHOWN)
-        .map(|(connection, finding)| {
-            vec![
-                place(finding.file, finding.packet),
-                since(Instant::from_nanos(finding.at_ns), start),
-                connection.id.clone(),
-                finding.direction.to_owned(),
-                finding.class.to_owned(),
-                finding.expected.clone(),
-                finding.seen.clone(),
-            ]
-        })
-        .collect();
-    out.push_str(&table(&head, &rows, width));
+    for (connection, finding) in found.iter().take(SHOWN) {
+        let FindingReport { class, direction, expected, seen, .. } = finding;
+        let at = since(Instant::from_nanos(finding.at_ns), start);
+        let packet = place(finding.file, finding.packet);
+        line(
+            out,
+            format_args!(
+                "  packet {packet} at {at}, {} {direction}: {}",
+                printable(&connection.id),
+                class.to_uppercase()
+            ),
+        );
+        paragraph(out, "      expected ", expected, width);
+        paragraph(out, "      seen     ", seen, width);
+    }
     more(out, found.len());
 }
 
