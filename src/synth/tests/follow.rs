@@ -27,7 +27,7 @@ pub fn follow(connection: &Connection, telegrams: &[Seen]) -> Vec<Verdict> {
 fn follow_12_1(data: [usize; 2], telegrams: &[Seen]) -> Vec<Verdict> {
     let (mut sequences, mut crcs) = ([1_u16; 2], [0_u16; 2]);
     // Sender, inherited CRC and sequence number of an answer that was under way when the partner sent a Reset.
-    let mut crossing = None;
+    let mut crossing: Option<(usize, u16, u16)> = None;
     let mut verdicts = Vec::new();
     for seen in telegrams {
         let me = usize::from(seen.direction == Direction::ToHost);
