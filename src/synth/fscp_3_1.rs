@@ -2,7 +2,8 @@
 //!
 //! The host begins with R_cons_nr until the device answers cons_nr_R; both numbers are then 0 and both toggles 0. The
 //! host steps its number at each edge of its toggle, the device follows, and the host toggles again when the device has.
-//! After a fault the host sets R_cons_nr for a while, and everything begins anew.
+//! After a fault the host sets R_cons_nr until the device has answered, and everything begins anew, for a while with
+//! fail-safe values.
 //!
 //! Where the CRC2 has 4 octets, its contents are in no source at hand: those telegrams bear a stand-in that only the two
 //! ends here understand.
@@ -11,9 +12,6 @@
 
 use super::endpoint::{Input, Outcome, RESTART_DELAY, Sent};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, crc2, emit, next_number};
-
-/// Nanoseconds of R_cons_nr at the first start-up.
-const FIRST_RESET: i64 = 20_000_000;
 
 /// What both ends of a connection know.
 #[derive(Clone, Debug)]
@@ -105,11 +103,8 @@ impl Counters {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum HostState {
     Off,
-    /// Sends R_cons_nr at least until then; whether the device has answered.
-    Reset {
-        until: i64,
-        answered: bool,
-    },
+    /// Sends R_cons_nr until the device has answered.
+    Reset,
     Running,
 }
 
@@ -119,15 +114,17 @@ pub(super) struct Host {
     counters: Counters,
     state: HostState,
     heard_at: i64,
+    /// Sends fail-safe values until then.
+    fail_safe_until: i64,
 }
 
 impl Host {
     pub(super) fn new(settings: Settings) -> Self {
-        Self { settings, counters: Counters::default(), state: HostState::Off, heard_at: 0 }
+        Self { settings, counters: Counters::default(), state: HostState::Off, heard_at: 0, fail_safe_until: i64::MIN }
     }
 
     pub(super) fn is_running(&self) -> bool {
-        self.state == HostState::Running
+        self.state == HostState::Running && self.fail_safe_until == i64::MIN
     }
 
     pub(super) fn successor(&self, data: &[u8]) -> Vec<u8> {
@@ -138,19 +135,15 @@ impl Host {
         let news = self.state != HostState::Off && self.counters.is_news(input.arrived);
         let expired = input.now.saturating_sub(self.heard_at) > self.settings.watchdog;
         match self.state {
-            HostState::Off if input.now >= self.settings.ready => only(self.reset(input.now, FIRST_RESET)),
+            HostState::Off if input.now >= self.settings.ready => only(self.reset()),
             HostState::Off => Outcome::default(),
-            HostState::Reset { until, answered } => {
-                let answered = answered || news && self.is_reset_answer(input.arrived);
-                self.state = HostState::Reset { until, answered };
-                if answered && input.now >= until {
-                    self.state = HostState::Running;
-                    return only(self.send(input));
-                }
-                Outcome::default()
+            HostState::Reset if news && self.is_reset_answer(input.arrived) => {
+                self.state = HostState::Running;
+                only(self.send(input))
             }
+            HostState::Reset => Outcome::default(),
             HostState::Running if news => self.take(input),
-            HostState::Running if expired => only(self.reset(input.now, RESTART_DELAY)),
+            HostState::Running if expired => only(self.reset_after_fault(input.now)),
             HostState::Running => Outcome::default(),
         }
     }
@@ -167,10 +160,10 @@ impl Host {
             let stepped = self.counters.accept(&self.settings, &telegram)?;
             Some((telegram, stepped))
         }) else {
-            return only(self.reset(input.now, RESTART_DELAY));
+            return only(self.reset_after_fault(input.now));
         };
         if telegram.flags.has(Flags::CE_CRC | Flags::WD_TIMEOUT) {
-            return only(self.reset(input.now, RESTART_DELAY));
+            return only(self.reset_after_fault(input.now));
         }
         if !stepped {
             return Outcome::default();
@@ -182,13 +175,23 @@ impl Host {
     fn send(&mut self, input: &Input<'_>) -> Sent {
         self.heard_at = input.now;
         self.counters.step();
-        let octets = self.settings.write(input.data, self.counters.toggle_bit(), self.counters.number);
-        Sent::new(octets, true)
+        let (toggle, number) = (self.counters.toggle_bit(), self.counters.number);
+        if input.now < self.fail_safe_until {
+            let zeros = vec![0; self.settings.to_device];
+            return Sent::new(self.settings.write(&zeros, Flags::FAIL_SAFE | toggle, number), false);
+        }
+        self.fail_safe_until = i64::MIN;
+        Sent::new(self.settings.write(input.data, toggle, number), true)
     }
 
-    fn reset(&mut self, now: i64, delay: i64) -> Sent {
+    fn reset_after_fault(&mut self, now: i64) -> Sent {
+        self.fail_safe_until = now.saturating_add(RESTART_DELAY);
+        self.reset()
+    }
+
+    fn reset(&mut self) -> Sent {
         self.counters.reset();
-        self.state = HostState::Reset { until: now.saturating_add(delay), answered: false };
+        self.state = HostState::Reset;
         let zeros = vec![0; self.settings.to_device];
         Sent::new(self.settings.write(&zeros, Flags::R_CONS_NR | Flags::FAIL_SAFE, 0), false)
     }
@@ -200,7 +203,8 @@ enum DeviceState {
     Idle,
     /// Has answered cons_nr_R.
     Reset,
-    Running,
+    /// Follows the host's numbers, at its wish with fail-safe values.
+    Running { fail_safe: bool },
 }
 
 /// The device's end.
@@ -217,7 +221,7 @@ impl Device {
     }
 
     pub(super) fn is_running(&self) -> bool {
-        self.state == DeviceState::Running
+        self.state == DeviceState::Running { fail_safe: false }
     }
 
     pub(super) fn successor(&self, data: &[u8]) -> Vec<u8> {
@@ -232,7 +236,7 @@ impl Device {
             return self.take(input);
         }
         let expired = input.now.saturating_sub(self.heard_at) > self.settings.watchdog;
-        if self.state == DeviceState::Running && expired {
+        if matches!(self.state, DeviceState::Running { .. }) && expired {
             return only(self.fail(Flags::WD_TIMEOUT));
         }
         Outcome::default()
@@ -257,9 +261,10 @@ impl Device {
             Some(false) => Outcome::default(),
             Some(true) => {
                 self.heard_at = input.now;
-                self.state = DeviceState::Running;
+                let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
+                self.state = DeviceState::Running { fail_safe };
                 self.counters.step();
-                if telegram.flags.has(Flags::FAIL_SAFE) {
+                if fail_safe {
                     return only(self.send_fail_safe(0));
                 }
                 let octets = self.settings.write(input.data, self.counters.toggle_bit(), self.counters.number);

@@ -20,7 +20,7 @@ use crate::time::Span;
 
 const MILLISECOND: i64 = 1_000_000;
 
-/// A demand lasts from 300 to 600 ms, its reaction 200 to 400 ms longer.
+/// A demand lasts 300 to 600 ms longer than its reactions may take, a reaction 200 to 400 ms longer than its demand.
 const HOLD: (i64, i64) = (300 * MILLISECOND, 600 * MILLISECOND);
 const AFTERGLOW: (i64, i64) = (200 * MILLISECOND, 400 * MILLISECOND);
 
@@ -120,7 +120,8 @@ impl<'m> Scenario<'m> {
                 Err(SynthError::NotStaged { what: described(self.machine, function), at: Span::from_nanos(due.at) })
             });
         }
-        let released_at = now.saturating_add(self.dice.between(HOLD.0, HOLD.1));
+        let hold = self.dice.between(HOLD.0, HOLD.1).saturating_add(reaction_time(self.machine, due.signal));
+        let released_at = now.saturating_add(hold);
         self.request(due.signal, links);
         for (index, function) in self.machine.functions.iter().enumerate() {
             if function.demand != Some(due.signal) {
@@ -336,6 +337,12 @@ fn involved(machine: &Machine, signal: usize) -> Vec<usize> {
 
 /// Longest time from a demand on `signal` until everything has gone back.
 fn course_time(machine: &Machine, signal: usize) -> i64 {
+    let twice = reaction_time(machine, signal).saturating_mul(2);
+    twice.saturating_add(HOLD.1).saturating_add(AFTERGLOW.1).saturating_add(200 * MILLISECOND)
+}
+
+/// Longest time from a demand on `signal` to the last reaction.
+fn reaction_time(machine: &Machine, signal: usize) -> i64 {
     let functions = machine.functions.iter().filter(|function| function.demand == Some(signal));
     let path = |function: &Function| {
         let steps = function.path.iter().fold(0_i64, |sum, step| sum.saturating_add(worst_case(machine, *step)));
@@ -346,8 +353,7 @@ fn course_time(machine: &Machine, signal: usize) -> i64 {
             .map_or(0, |signal| worst_case(machine, Step::Connection(signal.connection)).saturating_mul(2));
         steps.saturating_add(back)
     };
-    let longest = functions.map(path).max().unwrap_or(0);
-    longest.saturating_add(HOLD.1).saturating_add(AFTERGLOW.1).saturating_add(200 * MILLISECOND)
+    functions.map(path).max().unwrap_or(0)
 }
 
 fn demandable(function: &Function) -> Option<usize> {

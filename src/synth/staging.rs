@@ -94,12 +94,11 @@ impl<W: Write> Plant<'_, W> {
                 self.links.get_mut(connection)?.lane_mut(direction).put(sent.octets, false);
                 return None;
             }
-            if kind == FaultKind::IncorrectSequence && sent.jump == 0 {
-                if let Some((until, ahead)) = self.swap(index) {
-                    self.finish_fault(index);
-                    self.links.get_mut(connection)?.lane_mut(direction).put(ahead, true);
-                    return Some((index, until, sent.octets));
-                }
+            if kind == FaultKind::IncorrectSequence
+                && let Some((until, ahead)) = self.swap(index)
+            {
+                self.links.get_mut(connection)?.lane_mut(direction).put(ahead, true);
+                return Some((index, until, sent.octets));
             }
             let machine = self.machine();
             if let Some(octets) = self.faults.get_mut(index)?.twist(machine, &self.links, &sent.octets) {
@@ -169,7 +168,8 @@ impl<W: Write> Plant<'_, W> {
         let wait = link.periods.exchange() / 2;
         let until = self.now.saturating_add(wait);
         link.lane_mut(plan.direction).stalled_until = until.saturating_add(wait);
-        fault.detail = "the telegram with the next number arrives before this one".into();
+        fault.detail = "the telegram with the next number arrived before this one".into();
+        fault.state = State::Done;
         Some((until, ahead))
     }
 

@@ -112,7 +112,9 @@ pub fn cell() -> Machine {
         fscp_3_1("curtain", 0x0815, Short, [1, 12], [udp(50_001), udp(50_002)]),
         fscp_3_1("line", 0x0999, Long, [14, 13], [type10(0x8010), type10(0x8011)]),
     ];
-    connections[TURNTABLE].cycles = Some(Cycles { bus: ms(1), host: ms(3), device: ms(5) });
+    connections[TURNTABLE].cycles = Some(Cycles { bus: ms(2), host: ms(3), device: ms(5) });
+    // Shorter than twice the default cycles together.
+    connections[CURTAIN].worst_case = ms(15);
     Machine {
         name: "Reel wrapping cell".into(),
         elements: vec![

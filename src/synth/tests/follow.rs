@@ -26,6 +26,8 @@ pub fn follow(connection: &Connection, telegrams: &[Seen]) -> Vec<Verdict> {
 
 fn follow_12_1(data: [usize; 2], telegrams: &[Seen]) -> Vec<Verdict> {
     let (mut sequences, mut crcs) = ([1_u16; 2], [0_u16; 2]);
+    // Sender, inherited CRC and sequence number of an answer that was under way when the partner sent a Reset.
+    let mut crossing: Option<(usize, u16, u16)> = None;
     let mut verdicts = Vec::new();
     for seen in telegrams {
         let me = usize::from(seen.direction == Direction::ToHost);
@@ -37,23 +39,29 @@ fn follow_12_1(data: [usize; 2], telegrams: &[Seen]) -> Vec<Verdict> {
             connection_id: telegram.connection_id,
             sequence: if unchained { 1 } else { sequences[me] },
         };
+        let crossed = crossing.take().filter(|(side, ..)| *side == me && !unchained);
         if !unchained && telegram.verify(key).is_err() {
             // The CRC-equal rule has taken the next number.
             key.sequence = fscp_12_1::next_sequence(key.sequence);
         }
+        let data = || telegram.safe_data().collect();
         if telegram.verify(key).is_err() {
-            verdicts.push(Verdict::Unfit);
+            let has_crossed = crossed
+                .is_some_and(|(_, inherited, sequence)| telegram.verify(Key { inherited, sequence, ..key }).is_ok());
+            verdicts.push(if has_crossed { Verdict::Data(data()) } else { Verdict::Unfit });
             continue;
+        }
+        if telegram.command == Command::Reset {
+            crossing = Some((1 - me, crcs[me], sequences[1 - me]));
         }
         crcs[me] = telegram.crc0();
         sequences[me] = fscp_12_1::next_sequence(key.sequence);
         if telegram.command == Command::Reset {
             sequences = [1, 1];
         }
-        let data = telegram.safe_data().collect();
         verdicts.push(match telegram.command {
-            Command::ProcessData => Verdict::Data(data),
-            command => Verdict::Other(command.octet(), data),
+            Command::ProcessData => Verdict::Data(data()),
+            command => Verdict::Other(command.octet(), data()),
         });
     }
     verdicts
