@@ -273,7 +273,7 @@ fn literal_length(text: &str) -> Option<usize> {
     }
     let mut chars = body.char_indices();
     let (_, quote) = chars.next().filter(|(_, quote)| matches!(quote, '"' | '\''))?;
-    if quote == '\'' && !body[1..].starts_with('\\') && !body[1..].chars().nth(1).is_some_and(|next| next == '\'') {
+    if quote == '\'' && !body[1..].starts_with('\\') && body[1..].chars().nth(1).is_none_or(|next| next != '\'') {
         let name = body[1..].find(|next: char| !next.is_alphanumeric() && next != '_');
         return Some(name.map_or(text.len(), |length| 1 + length));
     }
