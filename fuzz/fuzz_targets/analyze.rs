@@ -13,7 +13,8 @@ fuzz_target!(|octets: &[u8]| {
         assert!(places.is_sorted(), "{:?}", connection.findings);
     }
     let verdict = verdict::judge(&MACHINE, &outcome, &summary);
-    let report = report::verify("machine.toml", &MACHINE, &outcome, &summary, &verdict);
+    let named = Some(("machine.toml", &*MACHINE));
+    let report = report::analyze(named, &outcome, &summary, &verdict, verdict.communication());
     report::text(&report, 80, true);
     report::json(&report).expect("a report is plain data");
 });
