@@ -1,0 +1,292 @@
+//! The program as it is run: arguments, exit codes, messages, files.
+
+use std::fs;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+
+use tempfile::TempDir;
+
+use super::support::{
+    Ran, SCENARIO, interface, packet, run, run_with_input, scenario_file, section, stopspan as command,
+};
+
+/// A folder of its own for each test.
+fn folder() -> TempDir {
+    tempfile::tempdir().unwrap()
+}
+
+fn write(folder: &TempDir, name: &str, content: impl AsRef<[u8]>) -> PathBuf {
+    let path = folder.path().join(name);
+    fs::write(&path, content).unwrap();
+    path
+}
+
+fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+/// The job was refused: exit code 2, nothing on standard output, one message that says `parts`.
+fn assert_refused(ran: &Ran, parts: &[&str]) {
+    assert_eq!((ran.code, ran.out.as_str()), (2, ""), "{}", ran.err);
+    assert!(ran.err.starts_with("stopspan: "), "{}", ran.err);
+    for part in parts {
+        assert!(ran.err.contains(part), "'{part}' is not in: {}", ran.err);
+    }
+    assert!(!ran.err.contains("panicked"), "{}", ran.err);
+}
+
+/// A small capture of nothing that the machine knows.
+fn small_capture() -> Vec<u8> {
+    [section(), interface(), packet(0, 1, &[0; 60]), packet(0, 2, &[0; 60])].concat()
+}
+
+#[test]
+fn version_and_help() {
+    let version = run(["--version"]);
+    assert_eq!(version.code, 0);
+    assert!(version.out.starts_with(concat!("stopspan ", env!("CARGO_PKG_VERSION"), " (")), "{}", version.out);
+    let help = run(["--help"]);
+    assert_eq!(help.code, 0);
+    for command in ["verify", "budget", "analyze", "synth", "init"] {
+        let told = help.out.lines().any(|line| line.trim_start().starts_with(&format!("{command} ")));
+        assert!(told, "{command} is not in:\n{}", help.out);
+        let own = run([command, "--help"]);
+        assert_eq!(own.code, 0);
+        assert!(own.out.contains(&format!("Example: stopspan {command} ")), "{}", own.out);
+    }
+    for told in ["0 examined and within limits", "1 findings or a limit missed", "does not certify"] {
+        assert!(help.out.split_whitespace().collect::<Vec<_>>().join(" ").contains(told), "{}", help.out);
+    }
+}
+
+#[test]
+fn wrong_arguments_are_refused() {
+    for arguments in [&[][..], &["certify"], &["budget"], &["analyze"], &["budget", "a", "--format", "tea"]] {
+        let ran = run(arguments);
+        assert_eq!((ran.code, ran.out.as_str()), (2, ""), "{arguments:?}");
+        assert!(ran.err.contains("--help"), "{arguments:?}: {}", ran.err);
+    }
+}
+
+#[test]
+fn a_machine_within_its_limits_gives_0_and_a_missed_limit_1() {
+    let met = run(["budget", text(&scenario_file())]);
+    assert_eq!((met.code, met.err.as_str()), (0, ""));
+    assert!(met.out.contains("Reel wrapping cell"), "{}", met.out);
+
+    let folder = folder();
+    let allowed = "time = \"1300 ms\"";
+    assert_eq!(SCENARIO.matches(allowed).count(), 1);
+    let tight = write(&folder, "tight.toml", SCENARIO.replace(allowed, "time = \"130 ms\""));
+    let missed = run(["budget", text(&tight), "--format", "json"]);
+    assert_eq!((missed.code, missed.err.as_str()), (1, ""));
+    let report = missed.json();
+    assert_eq!(report["verdict"], "findings");
+    let verdicts: Vec<_> = report["functions"].as_array().unwrap().iter().map(|f| (&f["id"], &f["verdict"])).collect();
+    for (id, verdict) in verdicts {
+        assert_eq!(verdict, if id == "emergency-stop" { "missed" } else { "met" }, "{id}");
+    }
+}
+
+#[test]
+fn mistakes_in_the_machine_file_are_told_with_their_places() {
+    let folder = folder();
+    // A number without its unit, and a step of a path that does not exist.
+    let mistaken = SCENARIO.replacen("worst_case = \"8 ms\"", "worst_case = \"8\"", 1).replacen(
+        "\"gate-input\", \"gate\"",
+        "\"gate-inptu\", \"gate\"",
+        1,
+    );
+    let path = write(&folder, "mistaken.toml", &mistaken);
+    let place = |part: &str, skip: usize| {
+        let at = mistaken.find(part).unwrap() + skip;
+        let before = &mistaken[..at];
+        let column = at - before.rfind('\n').unwrap();
+        format!("{}:{}:{column}: ", text(&path), before.matches('\n').count() + 1)
+    };
+    let ran = run(["budget", text(&path)]);
+    let (unit, step) = (place("worst_case = \"8\"", "worst_case = ".len()), place("\"gate-inptu\"", 0));
+    assert_refused(&ran, &[&unit, &step, "did you mean 'gate-input'?", "2 mistakes in the machine file"]);
+    // The same file is as wrong for the commands that also read a capture.
+    let capture = write(&folder, "run.pcapng", small_capture());
+    assert_refused(&run(["verify", text(&path), text(&capture)]), &[&unit, &step]);
+    assert_refused(&run(["analyze", text(&capture), "--machine", text(&path)]), &[&unit, &step]);
+    let binary = write(&folder, "binary.toml", [b'a', 0xFF, 0xFE]);
+    assert_refused(&run(["budget", text(&binary)]), &["binary.toml:1:2: "]);
+}
+
+#[test]
+fn what_is_no_capture_is_refused_by_name() {
+    let folder = folder();
+    let missing = folder.path().join("missing.pcapng");
+    let a_folder = folder.path().join("a-folder");
+    fs::create_dir(&a_folder).unwrap();
+    let empty = write(&folder, "empty.pcapng", []);
+    let prose = write(&folder, "prose.txt", "The reel is wrapped.");
+    let (machine, capture) = (scenario_file(), write(&folder, "run.pcapng", small_capture()));
+    for (path, why) in [
+        (&missing, "cannot open"),
+        (&a_folder, "is a directory"),
+        (&empty, "it is empty"),
+        (&prose, "it starts with 54 68 65 20"),
+    ] {
+        assert_refused(&run(["analyze", text(path)]), &[text(path), why]);
+        assert_refused(&run(["verify", text(&machine), text(path)]), &[text(path), why]);
+        // Also as one of several.
+        assert_refused(&run(["analyze", text(&capture), text(path)]), &[text(path), why]);
+    }
+    for path in [&missing, &a_folder] {
+        assert_refused(&run(["budget", text(path)]), &["could not read", text(path)]);
+    }
+    assert_refused(&run(["analyze", text(&capture), text(&capture)]), &[text(&capture), "given twice"]);
+}
+
+#[test]
+fn an_input_is_never_written_over() {
+    let folder = folder();
+    let machine = write(&folder, "machine.toml", SCENARIO);
+    let capture = write(&folder, "run.pcapng", small_capture());
+    fs::create_dir(folder.path().join("sub")).unwrap();
+    let (machine, capture) = (text(&machine), text(&capture));
+    // Another name of the same file is the same file.
+    let detour = folder.path().join("sub").join("..").join("machine.toml");
+    for arguments in [
+        &["budget", machine, "-o", machine][..],
+        &["budget", machine, "-o", text(&detour)],
+        &["analyze", capture, "--format", "json", "-o", capture],
+        &["analyze", capture, "--machine", machine, "-o", machine],
+        &["verify", machine, capture, "-o", capture],
+        &["verify", machine, capture, "-o", machine],
+    ] {
+        let ran = run(arguments);
+        assert_refused(&ran, &["is an input", arguments.last().unwrap()]);
+    }
+    assert_eq!(fs::read(machine).unwrap(), SCENARIO.as_bytes());
+    assert_eq!(fs::read(capture).unwrap(), small_capture());
+}
+
+#[test]
+fn the_extension_of_the_output_chooses_json() {
+    let folder = folder();
+    let (machine, output) = (scenario_file(), folder.path().join("budget.json"));
+    let ran = run(["budget", text(&machine), "-o", text(&output)]);
+    assert_eq!((ran.code, ran.out.as_str(), ran.err.as_str()), (0, "", ""));
+    let report: serde_json::Value = serde_json::from_slice(&fs::read(&output).unwrap()).unwrap();
+    assert_eq!(report["schema"], "stopspan.budget/1");
+    assert_eq!(
+        (&report["machine"]["name"], &report["verdict"]),
+        (&"Reel wrapping cell".into(), &"within limits".into())
+    );
+    let function = &report["functions"][0];
+    // Sums of the machine file, by hand: 8 + 4 + 20 + 8 + 20 + 6 ms; gate watchdog 40 ms over 4 + 20 ms: 16 ms more.
+    assert_eq!((&function["no_fault_ns"], &function["one_fault_ns"]), (&66_000_000.into(), &82_000_000.into()));
+    // The same as on standard output, and text where it is asked for.
+    assert_eq!(run(["budget", text(&machine), "--format", "json"]).out, fs::read_to_string(&output).unwrap());
+    let asked = folder.path().join("text.json");
+    assert_eq!(run(["budget", text(&machine), "--format", "text", "-o", text(&asked)]).code, 0);
+    assert!(fs::read_to_string(&asked).unwrap().contains("Safety functions"));
+    let names: Vec<_> = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(names.len(), 2, "nothing half-written stays behind: {names:?}");
+}
+
+#[test]
+fn an_output_that_cannot_be_written_is_told() {
+    let (folder, machine) = (folder(), scenario_file());
+    let nowhere = folder.path().join("no-such-folder").join("report.json");
+    assert_refused(&run(["budget", text(&machine), "-o", text(&nowhere)]), &["could not write", text(&nowhere)]);
+    let a_folder = text(folder.path());
+    assert_refused(&run(["budget", text(&machine), "-o", a_folder]), &["could not write", a_folder, "directory"]);
+    assert_refused(&run(["init", text(&nowhere)]), &["could not write", text(&nowhere)]);
+}
+
+/// A reader that goes away early is no reason to complain.
+#[test]
+fn a_closed_pipe_ends_quietly() {
+    let machine = scenario_file();
+    for arguments in [&["budget", text(&machine), "--format", "json", "--detailed"][..], &["init", "-"], &["--help"]] {
+        let mut child = command(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        drop(child.stdout.take());
+        let mut complaints = String::new();
+        child.stderr.take().unwrap().read_to_string(&mut complaints).unwrap();
+        assert_eq!(complaints, "", "{arguments:?}");
+        assert_eq!(child.wait().unwrap().code(), Some(0), "{arguments:?}");
+    }
+}
+
+#[test]
+fn a_cut_capture_is_not_examined() {
+    let folder = folder();
+    let whole = small_capture();
+    let path = write(&folder, "cut.pcapng", &whole[..whole.len() - 10]);
+    let ran = run(["analyze", text(&path), "--format", "json"]);
+    assert_eq!((ran.code, ran.err.as_str()), (2, ""));
+    let report = ran.json();
+    assert_eq!((&report["verdict"], &report["capture"]["packets"]), (&"not examined".into(), &1.into()));
+    assert!(report["capture"]["files"][0]["cut"].is_string(), "{report}");
+    assert!(report["not_examined"][0].as_str().unwrap().contains("cut.pcapng"), "{report}");
+    // What it is cut from is examined.
+    let path = write(&folder, "whole.pcapng", whole);
+    assert_eq!(run(["analyze", text(&path)]).code, 0);
+    // A capture without the machine's connections is not: 2 outranks the 0 of the budget.
+    let ran = run(["verify", text(&scenario_file()), text(&path), "--format", "json"]);
+    assert_eq!((ran.code, &ran.json()["verdict"]), (2, &"not examined".into()));
+}
+
+#[test]
+fn a_missed_limit_does_not_hide_that_the_capture_is_cut() {
+    let folder = folder();
+    let tight = write(&folder, "tight.toml", SCENARIO.replace("time = \"1300 ms\"", "time = \"130 ms\""));
+    let path = write(&folder, "cut.pcapng", &small_capture()[..100]);
+    assert_eq!(run(["budget", text(&tight)]).code, 1);
+    assert_eq!(run(["verify", text(&tight), text(&path)]).code, 2);
+}
+
+#[test]
+fn init_writes_a_file_to_start_from() {
+    let folder = folder();
+    let path = folder.path().join("new.toml");
+    let ran = run(["init", text(&path)]);
+    assert_eq!((ran.code, ran.err.as_str()), (0, ""));
+    assert!(ran.out.contains(text(&path)), "{}", ran.out);
+    let written = fs::read_to_string(&path).unwrap();
+    assert_eq!(run(["budget", text(&path)]).code, 0);
+    fs::write(&path, "mine").unwrap();
+    assert_refused(&run(["init", text(&path)]), &[text(&path), "exists already"]);
+    assert_eq!(fs::read_to_string(&path).unwrap(), "mine");
+    assert_eq!(run(["init", "-"]).out, written);
+    // Without a name it is machine.toml in the folder in which the program runs.
+    assert!(command(["init"]).current_dir(folder.path()).output().unwrap().status.success());
+    assert_eq!(fs::read_to_string(folder.path().join("machine.toml")).unwrap(), written);
+}
+
+#[test]
+fn a_capture_may_come_on_standard_input() {
+    let folder = folder();
+    let path = write(&folder, "run.pcapng", small_capture());
+    let piped = run_with_input(["analyze", "-", "--format", "json"], &small_capture());
+    assert_eq!((piped.code, piped.err.as_str()), (0, ""));
+    let (mut piped, mut named) = (piped.json(), run(["analyze", text(&path), "--format", "json"]).json());
+    assert_eq!(piped["capture"]["files"][0]["name"].take(), "standard input");
+    assert_eq!(named["capture"]["files"][0]["name"].take(), text(&path));
+    assert_eq!(piped, named);
+    assert_refused(&run_with_input(["analyze", "-"], &[]), &["standard input is not a capture: it is empty"]);
+    assert_refused(&run_with_input(["analyze", "-", "-"], &small_capture()), &["given twice"]);
+}
+
+/// Permission bits are Unix's; on a system (or for a user) that reads all the same there is nothing to test.
+#[cfg(unix)]
+#[test]
+fn a_file_that_may_not_be_read_is_told() {
+    use std::os::unix::fs::PermissionsExt;
+
+    let folder = folder();
+    let path = write(&folder, "secret.pcapng", small_capture());
+    fs::set_permissions(&path, fs::Permissions::from_mode(0o000)).unwrap();
+    if fs::read(&path).is_ok() {
+        eprintln!("skipped: this user may read everything");
+        return;
+    }
+    assert_refused(&run(["analyze", text(&path)]), &[text(&path), "cannot open"]);
+    assert_refused(&run(["budget", text(&path)]), &[text(&path), "could not read"]);
+}

@@ -1,0 +1,8 @@
+//! Everything that is tested from outside the crate, as one program: linking is what takes the time.
+
+mod arrows;
+mod cli;
+mod hostile;
+mod real_captures;
+mod same_bytes;
+mod support;
