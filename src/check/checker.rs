@@ -211,7 +211,8 @@ impl<'m> Signals<'m> {
             };
             let level = match update {
                 Update::Process => octet(signal.bit >> 3).map(|octet| octet >> (signal.bit & 7) & 1 == 1),
-                Update::FailSafe => Some(false),
+                // Fail-safe values say that the connection failed, not that somebody demands something: the budget with
+                // faults covers that, and no reaction is measured from it.
                 _ => None,
             };
             let before = *state;

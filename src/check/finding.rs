@@ -86,11 +86,18 @@ pub struct Finding {
 /// What was expected and what was seen instead.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Detail {
-    /// A CRC fits no hypothesis.
+    /// FSCP 12/1: a CRC fits no hypothesis.
     Crc {
-        /// Index of the CRC within the telegram.
+        /// Index i of CRC_i.
         segment: u16,
         /// CRC under the expected sequence number.
+        expected: u16,
+        /// CRC in the telegram.
+        seen: u16,
+    },
+    /// FSCP 3/1: CRC2 fits no hypothesis.
+    Crc2 {
+        /// CRC under the expected number.
         expected: u32,
         /// CRC in the telegram.
         seen: u32,

@@ -37,9 +37,7 @@ pub(super) enum Update {
     Unchanged,
     /// New valid process data.
     Process,
-    /// Fail-safe: all safe data count as zero.
-    FailSafe,
-    /// The connection carries no data now.
+    /// The connection carries no process data now: it starts, or sends fail-safe values.
     NoData,
     /// The receiver will not take this telegram.
     Rejected,

@@ -47,6 +47,7 @@ struct Side {
 struct Pending {
     direction: Direction,
     at: Location,
+    octets: Vec<u8>,
     crc0: u16,
     command: Command,
     /// Sequence number under the inherited CRC_0 that was expected.
@@ -83,7 +84,7 @@ impl Fscp12_1 {
         }
         if let Some(key) = self.expected_key(direction, &telegram) {
             if telegram.command.is_unconnected() || telegram.connection_id == self.parameters.connection_id {
-                self.drop_pending(base, direction, &telegram);
+                self.settle_pending(base, direction, &telegram);
                 return self.accept(base, direction, &telegram, key, at);
             }
             let detail = Detail::ConnectionId { expected: self.parameters.connection_id, seen: telegram.connection_id };
@@ -387,6 +388,7 @@ impl Fscp12_1 {
         self.pending = Some(Pending {
             direction,
             at,
+            octets: octets.to_vec(),
             crc0: telegram.crc0(),
             command: telegram.command,
             sequence,
@@ -395,15 +397,34 @@ impl Fscp12_1 {
         Update::Rejected
     }
 
-    /// A telegram that is due arrived: a pending one was not taken by its receiver.
-    fn drop_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
+    /// A telegram that is due arrived. If a pending one inherits from it, that one was only seen first (the capture missed
+    /// the moment); otherwise its receiver did not take it.
+    fn settle_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
         let Some(pending) = self.pending.take() else { return };
+        if let Some(key) = self.key_inheriting(&pending, direction, telegram)
+            && let Ok(earlier) = Telegram::parse(&pending.octets, self.data_length(pending.direction))
+        {
+            self.accept(base, pending.direction, &earlier, key, pending.at);
+            return;
+        }
         let detail = if telegram.command == Command::Reset && direction != pending.direction {
             Detail::Rejected { reason: ResetReason(telegram.safe_data().next().unwrap_or_default()) }
         } else {
             pending.mismatch
         };
         base.finding(pending.direction, pending.at, Class::Corruption, detail);
+    }
+
+    /// The key under which a pending telegram is the answer to `telegram`.
+    fn key_inheriting(&self, pending: &Pending, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
+        let side = self.side(pending.direction);
+        let earlier = Telegram::parse(&pending.octets, self.data_length(pending.direction)).ok()?;
+        let connection_id = self.parameters.connection_id;
+        let mut key = Key { inherited: telegram.crc0(), connection_id, sequence: side.next? };
+        let (first_data, _) = earlier.segments().next()?;
+        key.sequence = sequence_by_rule(earlier.command, first_data, key, side.crc0?);
+        let fits = pending.direction != direction && !earlier.command.is_unconnected() && earlier.verify(key).is_ok();
+        fits.then_some(key)
     }
 
     fn give_up_pending(&mut self, base: &mut Base) {
@@ -483,12 +504,10 @@ impl Fscp12_1 {
             sequence: self.side(direction).next.unwrap_or(1),
         };
         match telegram.verify(key) {
-            Err(mismatch) => Detail::Crc {
-                segment: mismatch.segment,
-                expected: mismatch.expected.into(),
-                seen: mismatch.seen.into(),
-            },
-            Ok(()) => Detail::Crc { segment: 0, expected: telegram.crc0().into(), seen: telegram.crc0().into() },
+            Err(mismatch) => {
+                Detail::Crc { segment: mismatch.segment, expected: mismatch.expected, seen: mismatch.seen }
+            }
+            Ok(()) => Detail::Crc { segment: 0, expected: telegram.crc0(), seen: telegram.crc0() },
         }
     }
 
@@ -538,7 +557,6 @@ fn foreign(
 const fn update_of(command: Command) -> Update {
     match command {
         Command::ProcessData => Update::Process,
-        Command::FailSafeData => Update::FailSafe,
         _ => Update::NoData,
     }
 }

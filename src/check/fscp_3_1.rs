@@ -160,7 +160,7 @@ impl Fscp3_1 {
         } else if !counting && !before.has(reset_bit(direction)) && before != Flags(0) {
             base.event(direction, at, EventKind::Restart);
         }
-        if fail_safe { Update::FailSafe } else { Update::Process }
+        if fail_safe { Update::NoData } else { Update::Process }
     }
 
     fn note_joining(&mut self, base: &mut Base, direction: Direction, number: u32, at: Location) {
@@ -203,7 +203,7 @@ impl Fscp3_1 {
             Some(connection) => (Class::Addressing, Detail::Foreign { connection }),
             None => {
                 let expected = crc2(crc1, telegram.data, telegram.flags, due);
-                (Class::Corruption, Detail::Crc { segment: 0, expected, seen: telegram.crc2 })
+                (Class::Corruption, Detail::Crc2 { expected, seen: telegram.crc2 })
             }
         };
         base.finding(direction, at, class, detail);

@@ -23,9 +23,12 @@ pub(super) const CAUTIONS: &[&str] = &[
 pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
     match detail {
         Detail::Crc { segment, expected, seen } => (
-            format!("CRC_{segment} 0x{expected:X}"),
-            format!("CRC_{segment} 0x{seen:X}, which fits no counter and no connection"),
+            format!("CRC_{segment} 0x{expected:04X}"),
+            format!("CRC_{segment} 0x{seen:04X}, which fits no counter and no connection"),
         ),
+        Detail::Crc2 { expected, seen } => {
+            (format!("CRC2 0x{expected:06X}"), format!("CRC2 0x{seen:06X}, which fits no number and no connection"))
+        }
         Detail::ConnectionId { expected, seen } => {
             (format!("connection ID {expected}"), format!("connection ID {seen} although the CRCs fit {expected}"))
         }

@@ -5,4 +5,5 @@ mod cli;
 mod hostile;
 mod real_captures;
 mod same_bytes;
+mod scenario;
 mod support;

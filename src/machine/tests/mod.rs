@@ -120,7 +120,7 @@ fn what_the_file_says_arrives() {
     let counts = (machine.elements.len(), machine.connections.len(), machine.axes.len(), machine.functions.len());
     assert_eq!(counts, (15, 8, 4, 6));
     let gate = &machine.connections[0];
-    assert_eq!((gate.worst_case, gate.worst_case_derived), (Span::from_millis(20), true));
+    assert_eq!((gate.worst_case, gate.worst_case_derived), (Span::from_millis(24), true));
     assert_eq!((gate.to_host.length, gate.to_device.length), (6, 6));
     assert_eq!(machine.elements[gate.supervises[0]].id, "gate-input");
     let Profile::Fscp3_1(line) = &machine.connections[7].profile else { panic!() };

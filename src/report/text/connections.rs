@@ -148,40 +148,24 @@ pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width
     more(out, found.len());
 }
 
-pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
+pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], start: Instant) {
     let mut found: Vec<_> =
         connections.iter().flat_map(|connection| connection.trips.iter().map(move |trip| (connection, trip))).collect();
     if found.is_empty() {
         return;
     }
     found.sort_by_key(|(_, trip)| (trip.at_ns, trip.file, trip.packet));
-    line(out, "\nTrips (last new telegram each way: ms before the trip)\n");
-    let head = [
-        ("packet", Right),
-        ("time", Right),
-        ("connection", Left),
-        ("told by", Left),
-        ("cause", Left),
-        ("to_device", Right),
-        ("to_host", Right),
-    ];
-    let rows: Vec<_> = found
-        .iter()
-        .take(SHOWN)
-        .map(|(connection, trip)| {
-            let teller = if trip.direction == "to_host" { "device" } else { "host" };
-            vec![
-                place(trip.file, trip.packet),
-                since(Instant::from_nanos(trip.at_ns), start),
-                connection.id.clone(),
-                teller.to_owned(),
-                trip.cause.clone(),
-                time(trip.since_to_device_ns),
-                time(trip.since_to_host_ns),
-            ]
-        })
-        .collect();
-    out.push_str(&table(&head, &rows, width));
+    line(out, "\nTrips\n");
+    for (connection, trip) in found.iter().take(SHOWN) {
+        let teller = if trip.direction == "to_host" { "device" } else { "host" };
+        let at = since(Instant::from_nanos(trip.at_ns), start);
+        let (packet, id) = (place(trip.file, trip.packet), printable(&connection.id));
+        line(out, format_args!("  packet {packet} at {at}, {id}, told by the {teller}: {}", trip.cause));
+        let last = [("to_device", trip.since_to_device_ns), ("to_host", trip.since_to_host_ns)].map(|(way, nanos)| {
+            nanos.map_or_else(|| format!("{way} none"), |nanos| format!("{way} {} ms", millis_short(nanos)))
+        });
+        line(out, format_args!("      last new telegram before: {}", last.join(", ")));
+    }
     more(out, found.len());
 }
 
