@@ -9,7 +9,7 @@ use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::watch::{Silence, Watch};
 use crate::machine::{Connection, Direction, Profile};
-use crate::telegram::fscp_3_1::{Flags, next_number};
+use crate::telegram::fscp_3_1::Flags;
 use crate::time::Instant;
 use crate::timing::Intervals;
 
@@ -252,24 +252,17 @@ impl Base {
         }
     }
 
-    /// A telegram reported missing at `told` came late after all. If it was the only one, that was no loss: the telegram at
-    /// `told` came too early, which is told instead. Returns whether it was.
-    pub(super) fn arrived_late(&mut self, direction: Direction, told: Location, number: u32) -> bool {
-        let loss =
-            self.findings.iter_mut().rev().find(|finding| {
-                finding.direction == direction && finding.location == told && finding.class == Class::Loss
-            });
-        match loss {
-            Some(Finding { detail: Detail::Missing { telegrams }, .. }) if *telegrams > 1 => {
-                *telegrams = telegrams.saturating_sub(1);
-                false
+    /// A telegram reported missing at `told` came late after all: it was not lost.
+    pub(super) fn arrived_late(&mut self, direction: Direction, told: Location) {
+        let loss = self.findings.iter().rposition(|finding| {
+            finding.direction == direction && finding.location == told && finding.class == Class::Loss
+        });
+        let Some(loss) = loss else { return };
+        match self.findings.get_mut(loss).map(|finding| &mut finding.detail) {
+            Some(Detail::Missing { telegrams }) if *telegrams > 1 => *telegrams = telegrams.saturating_sub(1),
+            _ => {
+                self.findings.remove(loss);
             }
-            Some(finding) => {
-                finding.class = Class::IncorrectSequence;
-                finding.detail = Detail::Number { expected: number, seen: next_number(number) };
-                true
-            }
-            None => false,
         }
     }
 

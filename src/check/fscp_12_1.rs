@@ -36,6 +36,8 @@ struct Side {
     due_before_trust: Option<u16>,
     /// CRC_0 of the last telegram taken.
     crc0: Option<u16>,
+    /// CRC_0 of the one before it: what a partner inherits whose telegram crosses a Reset.
+    previous_crc0: Option<u16>,
     command: Option<Command>,
     /// Telegrams that agreed with a prediction.
     confirmed: bool,
@@ -145,11 +147,19 @@ impl Fscp12_1 {
         let (first_data, _) = telegram.segments().next()?;
         let own_previous = side.crc0?;
         key.sequence = sequence_by_rule(telegram.command, first_data, key, own_previous);
-        fits(key).or_else(|| {
+        fits(key).or_else(|| self.crossing_key(direction, key, telegram)).or_else(|| {
             // Stacks disagree on what the CRC-equal rule compares with in the first Session answer.
             let first = telegram.command == Command::Session && side.next == Some(1);
             first.then(|| fits(Key { sequence: 1, ..key }).or_else(|| fits(Key { sequence: 2, ..key })))?
         })
+    }
+
+    /// The key of a telegram that was on its way while the partner already sent a Reset.
+    fn crossing_key(&self, direction: Direction, due: Key, telegram: &Telegram<'_>) -> Option<Key> {
+        let partner = self.side(direction.opposite());
+        let inherited = partner.previous_crc0.filter(|_| partner.command == Some(Command::Reset))?;
+        let key = Key { inherited, ..due };
+        telegram.verify(key).is_ok().then_some(key)
     }
 
     /// Behind a telegram that was taken on trust: the key, if its sequence number is nearby.
@@ -182,6 +192,7 @@ impl Fscp12_1 {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
             due_before_trust: None,
             crc0: Some(telegram.crc0()),
+            previous_crc0: before.crc0,
             command: Some(command),
             confirmed: true,
         };
@@ -194,7 +205,10 @@ impl Fscp12_1 {
             self.reset(base, direction, telegram, key, before.command, partner, at);
         } else {
             self.joined |= before.command == Some(Command::Reset) || partner == Some(Command::Reset);
-            self.check_order(base, direction, command, before.command, partner, at);
+            let crosses = Some(key.inherited) != self.side(direction.opposite()).crc0 && key.inherited != 0;
+            if !crosses {
+                self.check_order(base, direction, command, before.command, partner, at);
+            }
             self.check_contents(base, direction, telegram, at);
             self.note_joining(base, direction, at);
         }
@@ -425,6 +439,7 @@ impl Fscp12_1 {
             next: None,
             due_before_trust: due_before,
             crc0: Some(pending.crc0),
+            previous_crc0: other.crc0,
             command: Some(pending.command),
             confirmed: false,
         };

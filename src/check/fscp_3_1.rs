@@ -255,9 +255,8 @@ impl Fscp3_1 {
         let side = self.side_mut(direction);
         if let Some(index) = side.missing.iter().position(|(lost, _)| *lost == seen)
             && let Some((_, told)) = side.missing.remove(index)
-            && base.arrived_late(direction, told, seen)
         {
-            return;
+            base.arrived_late(direction, told);
         }
         let detail = Detail::Number { expected: due, seen };
         base.finding(direction, at, Class::IncorrectSequence, detail);
