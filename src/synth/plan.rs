@@ -76,8 +76,8 @@ pub enum FaultKind {
     /// A telegram sent two to five telegrams before stands in the place of the new one.
     UnintendedRepetition,
     /// FSCP 12/1: the sender's sequence number jumps by 3 to 9 with nothing missing on the wire.
-    /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1; it shows in the first,
-    /// though only the second tells it from a loss.
+    /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1; until the second is there it
+    /// could be a loss, so that one counts.
     IncorrectSequence,
     /// A telegram that the endpoints exchanged never appeared where the tap is; the connection runs on.
     Loss,

@@ -129,19 +129,19 @@ impl<W: Write> Plant<'_, W> {
     fn stage(&mut self, connection: usize, direction: Direction, sent: &Sent) -> Option<Staged> {
         let fault = self.any_armed(connection, direction)?;
         let staged = match self.faults.get(fault)?.plan.kind {
-            // The telegram after the lost one shows it.
+            // These two show in a later telegram.
             FaultKind::Loss => return self.lose(fault).then_some(Staged::Lost),
             FaultKind::IncorrectSequence => {
                 let (until, by) = self.swap(fault)?;
-                Staged::Overtaken { fault, by, until }
+                return Some(Staged::Overtaken { fault, by, until });
             }
             _ => {
                 let machine = self.machine();
-                Staged::Replaced(self.faults.get_mut(fault)?.twist(machine, &self.links, &sent.octets)?)
+                self.faults.get_mut(fault)?.twist(machine, &self.links, &sent.octets)?
             }
         };
         self.finish_fault(fault);
-        Some(staged)
+        Some(Staged::Replaced(staged))
     }
 
     /// Notes faults that the sender itself has made.
@@ -196,7 +196,8 @@ impl<W: Write> Plant<'_, W> {
         let wait = link.periods.exchange() / 2;
         let until = self.now.saturating_add(wait);
         link.lane_mut(plan.direction).stalled_until = until.saturating_add(wait);
-        fault.detail = "this telegram overtakes the one with the number before it".into();
+        fault.detail = "the telegram with the next number arrived before this one".into();
+        fault.state = State::Done;
         Some((until, ahead))
     }
 

@@ -103,12 +103,10 @@ fn fscp_3_1_goes_to_fail_safe_values() {
 fn swapped_telegrams_of_fscp_3_1_have_each_others_numbers() {
     for (direction, data) in [(ToHost, 4), (ToDevice, 2)] {
         let (capture, verdicts) = staged(FaultKind::IncorrectSequence, GATE, direction);
-        let first = named(&capture, GATE, &capture.ledger.faults[0]);
-        let telegrams = capture.telegrams[GATE].iter().zip(&verdicts);
+        let second = named(&capture, GATE, &capture.ledger.faults[0]);
+        let telegrams = capture.telegrams[GATE][..=second].iter().zip(&verdicts);
         let telegrams: Vec<_> = telegrams.filter(|(seen, _)| seen.direction == direction).collect();
-        let packet = capture.telegrams[GATE][first].packet;
-        let first = telegrams.iter().position(|(seen, _)| seen.packet == packet).unwrap();
-        let (before, second, first) = (telegrams[first - 1], telegrams[first + 1], telegrams[first]);
+        let [.., before, first, second] = telegrams[..] else { panic!("three telegrams") };
         let number = |seen: &cell::Seen| {
             let telegram = fscp_3_1::Telegram::parse(&seen.octets, data, fscp_3_1::Crc2Form::Short).unwrap();
             telegram.solve_number(0x1234).unwrap()
