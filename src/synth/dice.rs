@@ -25,6 +25,8 @@ pub(super) enum Concern {
     Endpoint(usize),
     /// Demands and the delays behind them.
     Demands,
+    /// Reactions to fail-safe values.
+    FailSafe,
     /// A planned fault.
     Fault(usize),
 }
@@ -39,6 +41,7 @@ impl Concern {
             Self::Device(index) => (5, index),
             Self::Endpoint(index) => (6, index),
             Self::Demands => (7, 0),
+            Self::FailSafe => (9, 0),
             Self::Fault(index) => (8, index),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind

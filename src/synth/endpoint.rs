@@ -25,7 +25,7 @@ pub(super) struct Input<'a> {
 pub(super) struct Outcome {
     /// A new telegram.
     pub(super) sent: Option<Sent>,
-    /// The process data of a new telegram that was accepted.
+    /// The process data of a new telegram that was accepted, or zeros if it says that fail-safe values hold.
     pub(super) taken: Option<Vec<u8>>,
 }
 

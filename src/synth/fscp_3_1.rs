@@ -139,7 +139,7 @@ impl Host {
             HostState::Off => Outcome::default(),
             HostState::Reset if news && self.is_reset_answer(input.arrived) => {
                 self.state = HostState::Running;
-                only(self.send(input))
+                Outcome { taken: Some(vec![0; self.settings.to_host]), ..only(self.send(input)) }
             }
             HostState::Reset => Outcome::default(),
             HostState::Running if news => self.take(input),
@@ -162,14 +162,15 @@ impl Host {
         }) else {
             return only(self.reset_after_fault(input.now));
         };
+        let zeros = || vec![0; self.settings.to_host];
+        let taken = if telegram.flags.has(Flags::FAIL_SAFE) { zeros() } else { telegram.data.to_vec() };
         if telegram.flags.has(Flags::CE_CRC | Flags::WD_TIMEOUT) {
-            return only(self.reset_after_fault(input.now));
+            return Outcome { taken: Some(taken), ..only(self.reset_after_fault(input.now)) };
         }
         if !stepped {
             return Outcome::default();
         }
-        let taken = (!telegram.flags.has(Flags::FAIL_SAFE)).then(|| telegram.data.to_vec());
-        Outcome { taken, ..only(self.send(input)) }
+        Outcome { taken: Some(taken), ..only(self.send(input)) }
     }
 
     fn send(&mut self, input: &Input<'_>) -> Sent {
@@ -248,7 +249,7 @@ impl Device {
             Ok(telegram) if telegram.flags.has(Flags::R_CONS_NR) && self.settings.fits(&telegram, 0) => {
                 self.counters.reset();
                 self.state = DeviceState::Reset;
-                return only(self.send_fail_safe(Flags::CONS_NR_R));
+                return self.follow_fail_safe(Flags::CONS_NR_R);
             }
             Ok(telegram) => telegram,
             Err(_) => return self.reject(),
@@ -265,12 +266,17 @@ impl Device {
                 self.state = DeviceState::Running { fail_safe };
                 self.counters.step();
                 if fail_safe {
-                    return only(self.send_fail_safe(0));
+                    return self.follow_fail_safe(0);
                 }
                 let octets = self.settings.write(input.data, self.counters.toggle_bit(), self.counters.number);
                 Outcome { sent: Some(Sent::new(octets, true)), taken: Some(telegram.data.to_vec()) }
             }
         }
+    }
+
+    /// Takes fail-safe values at the host's wish and answers with some.
+    fn follow_fail_safe(&self, flags: u8) -> Outcome {
+        Outcome { taken: Some(vec![0; self.settings.to_device]), ..only(self.send_fail_safe(flags)) }
     }
 
     fn reject(&mut self) -> Outcome {

@@ -61,6 +61,8 @@ pub(super) struct Lane {
     pub(super) history: VecDeque<Vec<u8>>,
     /// The sender does nothing until then.
     pub(super) stalled_until: i64,
+    /// Whether the last telegram carried process data.
+    has_process_data: bool,
     captured: Vec<u8>,
     /// New telegrams in the capture.
     pub(super) telegrams: u64,
@@ -88,6 +90,7 @@ impl Lane {
             transit_marks: Vec::new(),
             history: VecDeque::new(),
             stalled_until: i64::MIN,
+            has_process_data: false,
             captured: Vec::new(),
             telegrams: 0,
         }
@@ -138,16 +141,18 @@ impl Lane {
         self.sent.serial = self.sent.serial.saturating_add(1);
     }
 
-    /// Remembers a data telegram; anything else begins a new run.
-    pub(super) fn remember(&mut self, octets: &[u8], process_data: bool) {
+    /// Remembers a data telegram; anything else begins a new run. True if it ends a run.
+    pub(super) fn remember(&mut self, octets: &[u8], process_data: bool) -> bool {
+        let had_process_data = std::mem::replace(&mut self.has_process_data, process_data);
         if !process_data {
             self.history.clear();
-            return;
+            return had_process_data;
         }
         self.history.push_back(octets.to_vec());
         if self.history.len() > HISTORY {
             self.history.pop_front();
         }
+        false
     }
 }
 

@@ -6,8 +6,8 @@
 //! on a machine. The endpoints here and the checker are two readings of the same profiles and share no code: what one
 //! makes the other has to understand.
 //!
-//! What is left out: a connection in its safe state demands nothing of the functions behind it; Type 10 connections are
-//! not established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins.
+//! What is left out: a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
+//! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins.
 //!
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.

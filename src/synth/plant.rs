@@ -76,7 +76,7 @@ pub(super) struct Plant<'m, W: Write> {
     acyclic_dice: Dice,
     acyclic_due: i64,
     acyclic_back: Vec<u8>,
-    scenario: Scenario<'m>,
+    pub(super) scenario: Scenario<'m>,
     due: Vec<Due>,
     pub(super) faults: Vec<Fault>,
     /// Tap losses whose end has to show.
@@ -186,12 +186,7 @@ impl<'m, W: Write> Plant<'m, W> {
             Event::Stream(index) => return self.stream(index),
             Event::HostTask(index) => {
                 self.next_task(event);
-                let Some(period) = self.hosts.get(index).map(|task| task.period) else { return Ok(()) };
-                for connection in 0..self.links.len() {
-                    if self.links.get(connection).is_some_and(|link| link.periods.host == period) {
-                        self.run_end(connection, Direction::ToDevice);
-                    }
-                }
+                self.run_hosts(index);
             }
             Event::DeviceTask(connection) => {
                 self.next_task(event);
@@ -215,6 +210,16 @@ impl<'m, W: Write> Plant<'m, W> {
             }
         }
         Ok(())
+    }
+
+    /// One run of a host's task: the ends of all connections with its period.
+    fn run_hosts(&mut self, index: usize) {
+        let Some(period) = self.hosts.get(index).map(|task| task.period) else { return };
+        for connection in 0..self.links.len() {
+            if self.links.get(connection).is_some_and(|link| link.periods.host == period) {
+                self.run_end(connection, Direction::ToDevice);
+            }
+        }
     }
 
     fn go_out(&mut self, number: usize) -> Result<(), SynthError> {

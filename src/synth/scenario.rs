@@ -5,6 +5,8 @@
 //! its sender. A reaction that the device reports needs one step more: the host's next telegram carries the command to
 //! the device, the elements behind the connection take their share, and the device reports. What lies before the
 //! demand's connection cannot be seen in a capture and is left out.
+//!
+//! A connection with fail-safe values demands what its signals that are active when low would demand.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -15,7 +17,7 @@ use super::ledger::LedgerDemand;
 use super::link::{Link, Mark, bit, set_bit};
 use super::plan::{Demands, FaultKind, Plan};
 use super::tap::Place;
-use crate::machine::{Direction, Function, Machine, Signal, Step};
+use crate::machine::{Direction, Function, Machine, Profile, Signal, Step};
 use crate::time::Span;
 
 const MILLISECOND: i64 = 1_000_000;
@@ -86,6 +88,7 @@ struct Level {
 pub(super) struct Scenario<'m> {
     machine: &'m Machine,
     dice: Dice,
+    fail_safe_dice: Dice,
     levels: Vec<Level>,
     courses: Vec<Course>,
     open: Vec<usize>,
@@ -105,7 +108,8 @@ impl<'m> Scenario<'m> {
             Demands::List(list) => listed(machine, plan, list, links, faults)?,
         };
         let levels = vec![Level::default(); machine.signals.len()];
-        Ok((Self { machine, dice, levels, courses: Vec::new(), open: Vec::new() }, due))
+        let fail_safe_dice = Dice::new(plan.seed, Concern::FailSafe);
+        Ok((Self { machine, dice, fail_safe_dice, levels, courses: Vec::new(), open: Vec::new() }, due))
     }
 
     /// Makes the demand, unless one of its connections does not run; then a listed one is an error.
@@ -123,28 +127,39 @@ impl<'m> Scenario<'m> {
         let hold = self.dice.between(HOLD.0, HOLD.1).saturating_add(reaction_time(self.machine, due.signal));
         let released_at = now.saturating_add(hold);
         self.request(due.signal, links);
-        for (index, function) in self.machine.functions.iter().enumerate() {
-            if function.demand != Some(due.signal) {
-                continue;
-            }
-            let Some(reaction) = function.reaction else { continue };
-            let (before, after) = self.delays(function, due.signal, reaction);
-            let course = self.courses.len();
-            self.courses.push(Course {
-                function: index,
-                demand: due.signal,
-                reaction,
-                stage: Stage::Demanded,
-                before,
-                after,
-                released_at,
-                demand_place: None,
-                reaction_place: None,
-            });
-            self.open.push(course);
-            self.mark(due.signal, Mark::Demand(course), links);
+        for course in open(self.machine, &mut self.dice, due.signal, released_at) {
+            let index = self.start(course);
+            self.mark(due.signal, Mark::Demand(index), links);
         }
         Ok(Some((released_at, Later::Release { signal: due.signal })))
+    }
+
+    /// A run of process data ends. In FSCP 3/1 fail-safe values follow, which demand as the signals' level 0 does; the
+    /// demand is over by itself when process data are back.
+    pub(super) fn fail_safe(&mut self, connection: usize, direction: Direction, now: i64, links: &mut [Link]) {
+        let declared = self.machine.connections.get(connection);
+        if !declared.is_some_and(|connection| matches!(connection.profile, Profile::Fscp3_1(_))) {
+            return;
+        }
+        for (index, signal) in self.machine.signals.iter().enumerate() {
+            let requested = self.levels.get(index).is_none_or(|level| level.requests > 0);
+            if signal.connection != connection || signal.direction != direction || signal.active_high || requested {
+                continue;
+            }
+            for course in open(self.machine, &mut self.fail_safe_dice, index, now.saturating_add(HOLD.1)) {
+                let index = self.start(course);
+                if let Some(link) = links.get_mut(connection) {
+                    link.lane_mut(direction).marks.push(Mark::Demand(index));
+                }
+            }
+        }
+    }
+
+    fn start(&mut self, course: Course) -> usize {
+        let index = self.courses.len();
+        self.courses.push(course);
+        self.open.push(index);
+        index
     }
 
     /// A receiver has taken process data of a telegram.
@@ -238,6 +253,8 @@ impl<'m> Scenario<'m> {
     pub(super) fn finish(self) -> Vec<LedgerDemand> {
         let entry = |course: &Course| {
             let (demand, reaction) = (course.demand_place?, course.reaction_place?);
+            // Where another demand's reaction was active already there is nothing to measure.
+            (reaction.packet > demand.packet).then_some(())?;
             Some(LedgerDemand {
                 function: self.machine.functions.get(course.function)?.id.clone(),
                 demand_packet: demand.packet,
@@ -271,17 +288,32 @@ impl<'m> Scenario<'m> {
             link.lane_mut(signal.direction).edges.push(mark);
         }
     }
+}
 
-    /// Draws the delays before and behind the command of a function.
-    fn delays(&mut self, function: &Function, demand: usize, reaction: usize) -> (i64, Option<i64>) {
-        let (between, behind) = visible(self.machine, function, demand, reaction);
+/// The courses of a demand on `signal`, one for each function, with their delays drawn.
+fn open(machine: &Machine, dice: &mut Dice, signal: usize, released_at: i64) -> Vec<Course> {
+    let mut courses = Vec::new();
+    for (index, function) in machine.functions.iter().enumerate() {
+        let Some(reaction) = function.reaction.filter(|_| function.demand == Some(signal)) else { continue };
+        let (between, behind) = visible(machine, function, signal, reaction);
         let mut draw = |steps: &[Step]| {
-            steps.iter().fold(0_i64, |sum, step| {
-                sum.saturating_add(self.dice.share(worst_case(self.machine, *step), SHARE.0, SHARE.1))
-            })
+            steps
+                .iter()
+                .fold(0_i64, |sum, step| sum.saturating_add(dice.share(worst_case(machine, *step), SHARE.0, SHARE.1)))
         };
-        (draw(between), behind.map(draw))
+        courses.push(Course {
+            function: index,
+            demand: signal,
+            reaction,
+            stage: Stage::Demanded,
+            before: draw(between),
+            after: behind.map(draw),
+            released_at,
+            demand_place: None,
+            reaction_place: None,
+        });
     }
+    courses
 }
 
 fn is_active(signal: &Signal, data: &[u8]) -> bool {
@@ -328,10 +360,13 @@ fn visible<'f>(
     (between, (reaction.direction == Direction::ToHost).then(|| behind(to)))
 }
 
-/// The connections that a demand on `signal` and its reactions travel over.
+/// The connections that a demand on `signal` and its reactions travel over, and those that may demand the same
+/// reactions by fail-safe values.
 fn involved(machine: &Machine, signal: usize) -> Vec<usize> {
     let functions = machine.functions.iter().filter(|function| function.demand == Some(signal));
-    let signals = functions.filter_map(|function| function.reaction).chain([signal]);
+    let reactions: Vec<usize> = functions.filter_map(|function| function.reaction).collect();
+    let others = machine.functions.iter().filter(|f| f.reaction.is_some_and(|reaction| reactions.contains(&reaction)));
+    let signals = others.filter_map(|function| function.demand).chain([signal]).chain(reactions.iter().copied());
     signals.filter_map(|signal| machine.signals.get(signal)).map(|signal| signal.connection).collect()
 }
 

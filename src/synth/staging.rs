@@ -15,6 +15,16 @@ use crate::time::Span;
 /// Nanoseconds after which a fault that finds its connection down looks again.
 const RETRY: i64 = 20_000_000;
 
+/// What a fault makes of a new telegram.
+enum Staged {
+    /// The tap does not see it.
+    Lost,
+    /// These octets stand in its place.
+    Replaced(Vec<u8>),
+    /// The telegram `by` stands in the place until then.
+    Overtaken { fault: usize, by: Vec<u8>, until: i64 },
+}
+
 impl<W: Write> Plant<'_, W> {
     /// A fault's time has come. Gives the time after which it has to be tried again.
     pub(super) fn arm(&mut self, index: usize) -> Option<i64> {
@@ -82,38 +92,56 @@ impl<W: Write> Plant<'_, W> {
         sent: Sent,
     ) -> Option<(usize, i64, Vec<u8>)> {
         let lane = self.links.get_mut(connection)?.lane_mut(direction);
-        lane.remember(&sent.octets, sent.process_data);
+        let ends_run = lane.remember(&sent.octets, sent.process_data);
         let mut next_marks = std::mem::take(&mut lane.next_marks);
         lane.marks.append(&mut next_marks);
         self.note(connection, direction, &sent);
-        if sent.process_data
-            && let Some(index) = self.any_armed(connection, direction)
-        {
-            let kind = self.faults.get(index)?.plan.kind;
-            if kind == FaultKind::Loss && self.lose(index) {
-                self.links.get_mut(connection)?.lane_mut(direction).put(sent.octets, false);
-                return None;
-            }
-            if kind == FaultKind::IncorrectSequence
-                && let Some((until, ahead)) = self.swap(index)
-            {
-                self.links.get_mut(connection)?.lane_mut(direction).put(ahead, true);
-                return Some((index, until, sent.octets));
-            }
-            let machine = self.machine();
-            if let Some(octets) = self.faults.get_mut(index)?.twist(machine, &self.links, &sent.octets) {
-                self.finish_fault(index);
-                self.links.get_mut(connection)?.lane_mut(direction).put(octets, true);
-                return None;
-            }
+        if ends_run {
+            self.scenario.fail_safe(connection, direction, self.now, &mut self.links);
         }
+        let staged = if sent.process_data { self.stage(connection, direction, &sent) } else { None };
         let lane = self.links.get_mut(connection)?.lane_mut(direction);
-        if sent.process_data {
-            let mut edges = std::mem::take(&mut lane.edges);
-            lane.marks.append(&mut edges);
+        match staged {
+            None => {
+                if sent.process_data {
+                    let mut edges = std::mem::take(&mut lane.edges);
+                    lane.marks.append(&mut edges);
+                }
+                lane.put(sent.octets, true);
+                None
+            }
+            Some(Staged::Lost) => {
+                lane.put(sent.octets, false);
+                None
+            }
+            Some(Staged::Replaced(octets)) => {
+                lane.put(octets, true);
+                None
+            }
+            Some(Staged::Overtaken { fault, by, until }) => {
+                lane.put(by, true);
+                Some((fault, until, sent.octets))
+            }
         }
-        lane.put(sent.octets, true);
-        None
+    }
+
+    /// What the fault that waits for a telegram makes of this one.
+    fn stage(&mut self, connection: usize, direction: Direction, sent: &Sent) -> Option<Staged> {
+        let fault = self.any_armed(connection, direction)?;
+        let staged = match self.faults.get(fault)?.plan.kind {
+            // These two show in a later telegram.
+            FaultKind::Loss => return self.lose(fault).then_some(Staged::Lost),
+            FaultKind::IncorrectSequence => {
+                let (until, by) = self.swap(fault)?;
+                return Some(Staged::Overtaken { fault, by, until });
+            }
+            _ => {
+                let machine = self.machine();
+                self.faults.get_mut(fault)?.twist(machine, &self.links, &sent.octets)?
+            }
+        };
+        self.finish_fault(fault);
+        Some(Staged::Replaced(staged))
     }
 
     /// Notes faults that the sender itself has made.

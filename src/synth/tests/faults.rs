@@ -106,7 +106,7 @@ fn swapped_telegrams_of_fscp_3_1_have_each_others_numbers() {
         let second = named(&capture, GATE, &capture.ledger.faults[0]);
         let telegrams = capture.telegrams[GATE][..=second].iter().zip(&verdicts);
         let telegrams: Vec<_> = telegrams.filter(|(seen, _)| seen.direction == direction).collect();
-        let [.., before, first, second] = &telegrams[..] else { panic!("three telegrams") };
+        let [.., before, first, second] = telegrams[..] else { panic!("three telegrams") };
         let number = |seen: &cell::Seen| {
             let telegram = fscp_3_1::Telegram::parse(&seen.octets, data, fscp_3_1::Crc2Form::Short).unwrap();
             telegram.solve_number(0x1234).unwrap()
@@ -259,6 +259,20 @@ fn impossible_plans_are_refused_before_the_start() {
     hasty.connections[LIFT].watchdog = Span::from_millis(10);
     let error = synthesise(&hasty, &plan(6), Vec::new()).unwrap_err();
     assert!(matches!(&error, SynthError::Machine { connection, .. } if connection == "lift"), "{error}");
+}
+
+/// The gate's signal is active when low: fail-safe values demand both functions behind it.
+#[test]
+fn fail_safe_values_are_a_demand() {
+    let (capture, verdicts) = staged(FaultKind::Corruption, GATE, ToDevice);
+    let functions: Vec<_> = capture.ledger.demands.iter().map(|d| d.function.as_str()).collect();
+    assert_eq!(functions, ["gate-lift", "gate-turntable"]);
+    let seen =
+        capture.telegrams[GATE].iter().zip(&verdicts).skip_while(|(seen, _)| seen.at < capture.ledger.faults[0].at);
+    let mut to_host = seen.filter(|(seen, verdict)| seen.direction == ToHost && !matches!(verdict, Verdict::Data(_)));
+    let (first, verdict) = to_host.next().unwrap();
+    assert!(matches!(verdict, Verdict::Other(flags, data) if flags & 0x14 == 0x14 && data[1] == 0));
+    assert!(capture.ledger.demands.iter().all(|d| d.demand_packet == first.packet && d.reaction.as_nanos() > 0));
 }
 
 /// A full disk is an error of the output, not of the plan.
