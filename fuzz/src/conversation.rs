@@ -66,7 +66,7 @@ impl Ends {
     /// are not `shown` are left out of both.
     fn cycle(&self, shown: [bool; 2]) -> Vec<Vec<u8>> {
         let link = Headers { destination: Mac([0xFF; 6]), source: Mac([0, 0, 0, 0, 0, 1]), ..Headers::default() };
-        let places = [(Access::Lwr, 0x0100_0000), (Access::Lrd, 0x0100_0100)];
+        let places = [(Access::Lwr, 0x0100_0000), (Access::Lrd, 0x0100_0048)];
         let frame = |(pass, working_counter)| {
             let ends = places.iter().zip(&self.image).zip(shown).filter(|(_, shown)| *shown);
             let datagrams: Vec<_> = ends

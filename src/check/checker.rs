@@ -9,7 +9,7 @@ use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use crate::capture::Packet;
-use crate::carrier::{Headers, Kind, Payload, Walker};
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker};
 use crate::machine::{Carrier, Direction, Machine};
 use crate::time::Instant;
 
@@ -84,7 +84,15 @@ impl<'m> Checker<'m> {
         let mut datagrams = 0_usize;
         let walked = self.walker.walk(packet.link_type, packet.octets, |headers, payload| {
             match &payload {
-                Payload::Type12 { .. } => datagrams = datagrams.saturating_add(1),
+                Payload::Type12 { pass, datagram, index_in_frame } => {
+                    datagrams = datagrams.saturating_add(1);
+                    // Before its telegrams: whoever judges them has to know what the capture lost.
+                    if *index_in_frame == 0 && tap.type12(*pass, datagram.index, at) {
+                        tell_gap(machine, followers, |carrier| {
+                            matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
+                        });
+                    }
+                }
                 Payload::Type10(frame) => {
                     contents.type10.count(frame.frame_id);
                     if is_cut {
@@ -107,12 +115,8 @@ impl<'m> Checker<'m> {
         match walked {
             Ok(kind) => {
                 contents.count(kind);
-                if let Kind::Type12 { pass, first_index, .. } = kind
-                    && tap.type12(pass, first_index, datagrams, at)
-                {
-                    tell_gap(machine, followers, |carrier| {
-                        matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
-                    });
+                if let Kind::Type12 { pass: Pass::Outgoing, first_index, .. } = kind {
+                    tap.type12_datagrams(first_index, datagrams);
                 }
             }
             Err(_) if is_cut => contents.cut_short = contents.cut_short.saturating_add(1),
@@ -211,8 +215,8 @@ impl<'m> Signals<'m> {
             };
             let level = match update {
                 Update::Process => octet(signal.bit >> 3).map(|octet| octet >> (signal.bit & 7) & 1 == 1),
-                // Fail-safe values say that the connection failed, not that somebody demands something: the budget with
-                // faults covers that, and no reaction is measured from it.
+                // Fail-safe values are zeros, and zero is what a receiver has to act on.
+                Update::FailSafe => Some(false),
                 _ => None,
             };
             let before = *state;

@@ -37,7 +37,9 @@ pub(super) enum Update {
     Unchanged,
     /// New valid process data.
     Process,
-    /// The connection carries no process data now: it starts, or sends fail-safe values.
+    /// Fail-safe values: all safe data count as zero.
+    FailSafe,
+    /// The connection carries no data now.
     NoData,
     /// The receiver will not take this telegram.
     Rejected,

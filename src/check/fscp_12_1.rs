@@ -557,6 +557,7 @@ fn foreign(
 const fn update_of(command: Command) -> Update {
     match command {
         Command::ProcessData => Update::Process,
+        Command::FailSafeData => Update::FailSafe,
         _ => Update::NoData,
     }
 }

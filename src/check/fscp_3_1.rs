@@ -141,7 +141,11 @@ impl Fscp3_1 {
         let counting = !telegram.flags.has(reset_bit(direction));
         let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
         let supervised = counting && !fail_safe;
-        if before.is_none_or(|before| before.toggle() != telegram.flags.toggle()) {
+        // A reset of the number is new whatever its toggle bit says.
+        let is_new = |before: Flags| {
+            before.toggle() != telegram.flags.toggle() || (!counting && !before.has(reset_bit(direction)))
+        };
+        if before.is_none_or(is_new) {
             base.new_telegram(direction, at, supervised);
         }
         if !supervised {
@@ -160,7 +164,7 @@ impl Fscp3_1 {
         } else if !counting && !before.has(reset_bit(direction)) && before != Flags(0) {
             base.event(direction, at, EventKind::Restart);
         }
-        if fail_safe { Update::NoData } else { Update::Process }
+        if fail_safe { Update::FailSafe } else { Update::Process }
     }
 
     fn note_joining(&mut self, base: &mut Base, direction: Direction, number: u32, at: Location) {

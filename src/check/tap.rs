@@ -115,8 +115,8 @@ impl Tap {
         self.last = Some(at.at);
     }
 
-    /// Looks at a Type 12 frame of `datagrams` datagrams; returns whether the capture has lost something before it.
-    pub(super) fn type12(&mut self, pass: Pass, first_index: u8, datagrams: usize, at: Location) -> bool {
+    /// Looks at a Type 12 frame by its first datagram; returns whether the capture has lost something before it.
+    pub(super) fn type12(&mut self, pass: Pass, first_index: u8, at: Location) -> bool {
         let state = &mut self.type12;
         match pass {
             Pass::Outgoing => {
@@ -132,7 +132,7 @@ impl Tap {
                     }
                     state.in_count = 0;
                 }
-                state.next_index = Some(first_index.wrapping_add(u8::try_from(datagrams % 256).unwrap_or_default()));
+                state.next_index = None;
                 state.on_the_way.push_back((first_index, at));
                 if state.on_the_way.len() > ON_THE_WAY
                     && let Some((_, at)) = state.on_the_way.pop_front()
@@ -154,6 +154,12 @@ impl Tap {
                 lost.iter().fold(false, |gap, (_, at)| gap | state.lose(*at))
             }
         }
+    }
+
+    /// A Type 12 frame going out had this many datagrams: a master that counts goes on behind them.
+    pub(super) fn type12_datagrams(&mut self, first_index: u8, datagrams: usize) {
+        let datagrams = u8::try_from(datagrams % 256).unwrap_or_default();
+        self.type12.next_index = Some(first_index.wrapping_add(datagrams));
     }
 
     /// Looks at the cycle counter of a cyclic Type 10 frame; returns whether the capture has lost frames before it.
@@ -219,6 +225,15 @@ mod tests {
         Location { at: Instant::from_nanos(i64::try_from(packet).unwrap()), file: 0, packet }
     }
 
+    /// A frame of `datagrams` datagrams.
+    fn frame(tap: &mut Tap, pass: Pass, first_index: u8, datagrams: usize, at: Location) -> bool {
+        let gap = tap.type12(pass, first_index, at);
+        if pass == Pass::Outgoing {
+            tap.type12_datagrams(first_index, datagrams);
+        }
+        gap
+    }
+
     fn told(tap: Tap) -> Vec<(TapFault, u64, u64)> {
         tap.finish().iter().map(|(fault, number, at)| (fault, number, at.packet)).collect()
     }
@@ -227,12 +242,12 @@ mod tests {
     fn whole_type12_traffic_has_no_fault() {
         let mut tap = Tap::default();
         // Begins while a frame is on its way and ends with one.
-        assert!(!tap.type12(Pass::Returning, 9, 1, at(1)));
+        assert!(!frame(&mut tap, Pass::Returning, 9, 1, at(1)));
         for n in 0..200_u64 {
             let index = u8::try_from(n * 2 % 256).unwrap();
-            assert!(!tap.type12(Pass::Outgoing, index, 2, at(2 * n + 2)));
+            assert!(!frame(&mut tap, Pass::Outgoing, index, 2, at(2 * n + 2)));
             if n < 199 {
-                assert!(!tap.type12(Pass::Returning, index, 2, at(2 * n + 3)));
+                assert!(!frame(&mut tap, Pass::Returning, index, 2, at(2 * n + 3)));
             }
         }
         assert_eq!(told(tap), []);
@@ -248,7 +263,7 @@ mod tests {
                 // Packet 101 goes out and is not seen coming back, 121 comes back unseen going out, 141 is missing both ways.
                 let lost = matches!((index, pass), (50, Pass::Returning) | (60, Pass::Outgoing) | (140, _));
                 if !lost {
-                    let gap = tap.type12(pass, index, 1, at(packet));
+                    let gap = frame(&mut tap, pass, index, 1, at(packet));
                     let expected = matches!(
                         (index, pass),
                         (51, Pass::Returning) | (60, Pass::Returning) | (61 | 141, Pass::Outgoing)
@@ -271,7 +286,7 @@ mod tests {
     fn a_tap_of_one_pass_loses_nothing() {
         let mut tap = Tap::default();
         for index in 0..=255_u8 {
-            assert!(!tap.type12(Pass::Outgoing, index, 1, at(index.into())));
+            assert!(!frame(&mut tap, Pass::Outgoing, index, 1, at(index.into())));
         }
         assert_eq!(told(tap), []);
     }

@@ -29,7 +29,7 @@ fn datagram(pass: Pass, telegram: &[u8]) -> Datagram<'_> {
     Datagram {
         command: if pass == Pass::Outgoing { Command::Lwr } else { Command::Lrd },
         index: 7,
-        address_field: if pass == Pass::Outgoing { 0x0100_0000_u32 } else { 0x0100_0100 }.to_le_bytes(),
+        address_field: if pass == Pass::Outgoing { 0x0100_0000_u32 } else { 0x0100_0048 }.to_le_bytes(),
         circulated: false,
         more_follow: false,
         interrupt: 0,
