@@ -9,7 +9,7 @@ use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use crate::capture::Packet;
-use crate::carrier::{Headers, Kind, Pass, Payload, Walker};
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker, type10};
 use crate::machine::{Carrier, Direction, Machine};
 use crate::time::Instant;
 
@@ -99,6 +99,9 @@ impl<'m> Checker<'m> {
                         // Where such a frame ends decides what is data: without its end it says nothing.
                         return;
                     }
+                    if is_withdrawn(frame) {
+                        contents.type10_withdrawn = contents.type10_withdrawn.saturating_add(1);
+                    }
                     if type10_gap(tap, headers, frame, at) {
                         tell_gap(machine, followers, |carrier| {
                             matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id)
@@ -107,6 +110,9 @@ impl<'m> Checker<'m> {
                 }
                 Payload::Udp(datagram) => contents.udp.count(datagram.destination_port),
                 Payload::Other { .. } => {}
+            }
+            if matches!(&payload, Payload::Type10(frame) if is_withdrawn(frame)) {
+                return;
             }
             places.find(headers, &payload, |connection, direction, octets| {
                 telegram(followers, signals, connection, direction, octets, at);
@@ -139,7 +145,12 @@ impl<'m> Checker<'m> {
     }
 }
 
-fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &crate::carrier::type10::Frame<'_>, at: Location) -> bool {
+/// Whether the sender itself says that nobody is to use the data of this frame.
+fn is_withdrawn(frame: &type10::Frame<'_>) -> bool {
+    frame.trailer.is_some_and(|trailer| !trailer.data_status.is_valid() || trailer.data_status.is_to_be_ignored())
+}
+
+fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> bool {
     frame.class().is_cyclic()
         && frame.trailer.is_some_and(|trailer| tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at))
 }

@@ -20,6 +20,8 @@ pub struct Contents {
     pub type12_in_udp: u64,
     /// Type 10 RT frames by FrameID.
     pub type10: Counts<u16>,
+    /// Of these, frames whose data status says that the data are not valid or to be ignored.
+    pub type10_withdrawn: u64,
     /// UDP datagrams by destination port.
     pub udp: Counts<u16>,
     /// Frames of other EtherTypes.

@@ -62,8 +62,10 @@ pub(super) fn print(text: &str) -> Result<(), Error> {
 
 /// Prints an error to standard error.
 pub(super) fn complain(error: &Error) {
+    // `file:line:column:` has to stand at the start of a line for editors to find it.
+    let name = if matches!(error, Error::Machine(_)) { "" } else { "stopspan: " };
     // Nobody is left to tell if standard error is closed.
-    let _ = writeln!(io::stderr().lock(), "stopspan: {error}");
+    let _ = writeln!(io::stderr().lock(), "{name}{error}");
 }
 
 /// Refuses to write over an input.

@@ -82,6 +82,7 @@ fn carriers(outcome: &Outcome) -> (Vec<CarrierReport>, Vec<CarrierReport>) {
     add("IEC 61158 Type 12, coming back".to_owned(), contents.type12_returning);
     add("of these in UDP datagrams".to_owned(), contents.type12_in_udp);
     by_key(&contents.type10, &mut add, |id| format!("IEC 61158 Type 10 RT, FrameID 0x{id:04X}"), "further FrameIDs");
+    add("of these with a data status of not valid or ignore".to_owned(), contents.type10_withdrawn);
     by_key(&contents.udp, &mut add, |port| format!("UDP to port {port}"), "UDP to further ports");
     by_key(&contents.other, &mut add, |kind| format!("EtherType 0x{kind:04X}"), "further EtherTypes");
     for (reason, packets) in &contents.not_examined.by_key {

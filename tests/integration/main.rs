@@ -3,6 +3,7 @@
 mod arrows;
 mod cli;
 mod hostile;
+mod readme;
 mod real_captures;
 mod same_bytes;
 mod scenario;

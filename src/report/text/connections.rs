@@ -148,7 +148,7 @@ pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width
     more(out, found.len());
 }
 
-pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], start: Instant) {
+pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
     let mut found: Vec<_> =
         connections.iter().flat_map(|connection| connection.trips.iter().map(move |trip| (connection, trip))).collect();
     if found.is_empty() {
@@ -160,7 +160,7 @@ pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], start: I
         let teller = if trip.direction == "to_host" { "device" } else { "host" };
         let at = since(Instant::from_nanos(trip.at_ns), start);
         let (packet, id) = (place(trip.file, trip.packet), printable(&connection.id));
-        line(out, format_args!("  packet {packet} at {at}, {id}, told by the {teller}: {}", trip.cause));
+        paragraph(out, "  ", &format!("packet {packet} at {at}, {id}, told by the {teller}: {}", trip.cause), width);
         let last = [("to_device", trip.since_to_device_ns), ("to_host", trip.since_to_host_ns)].map(|(way, nanos)| {
             nanos.map_or_else(|| format!("{way} none"), |nanos| format!("{way} {} ms", millis_short(nanos)))
         });

@@ -37,7 +37,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
             connections::intervals(&mut out, told, width);
         }
         connections::findings(&mut out, told, width, start(report));
-        connections::trips(&mut out, told, start(report));
+        connections::trips(&mut out, told, width, start(report));
         if detailed {
             connections::events(&mut out, told, width, start(report));
         }

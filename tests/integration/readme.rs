@@ -1,0 +1,56 @@
+//! The commands in the README run, and print what the README says they print.
+
+use std::path::Path;
+
+use crate::support::run;
+
+/// Splits at blanks outside of double quotes.
+fn words(command: &str) -> Vec<String> {
+    let mut words = vec![String::new()];
+    let mut quoted = false;
+    for c in command.chars() {
+        match c {
+            '"' => quoted = !quoted,
+            ' ' if !quoted => words.push(String::new()),
+            c => words.last_mut().unwrap().push(c),
+        }
+    }
+    words
+}
+
+/// The `console` blocks with a single command of this program that prints something: command, lines.
+fn blocks(text: &str) -> Vec<(String, Vec<String>)> {
+    text.split("```console\n")
+        .skip(1)
+        .filter_map(|rest| {
+            let mut lines = rest.split("```").next()?.lines();
+            let command = lines.next()?.strip_prefix("$ stopspan ")?.to_owned();
+            let lines: Vec<_> = lines.map(str::to_owned).collect();
+            (!lines.is_empty()).then_some((command, lines))
+        })
+        .collect()
+}
+
+#[test]
+fn the_readme_shows_what_the_program_prints() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(root.join("README.md")).unwrap();
+    let blocks = blocks(&text);
+    assert!(blocks.len() >= 2, "the README shows the clean and the faulty run");
+    for (command, shown) in blocks {
+        let ran = run(words(&command));
+        let mut printed = ran.out.lines();
+        // A line of dots stands for lines left out; every other line has to come in this order.
+        let mut skipping = false;
+        for line in shown {
+            if line == "..." {
+                skipping = true;
+            } else if skipping {
+                assert!(printed.any(|printed| printed == line), "stopspan {command}: no line '{line}'");
+                skipping = false;
+            } else {
+                assert_eq!(printed.next(), Some(line.as_str()), "stopspan {command}");
+            }
+        }
+    }
+}
