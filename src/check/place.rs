@@ -168,3 +168,125 @@ const fn is_on(pass: Pass, command: Command, direction: Direction) -> bool {
         _ => false,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::carrier::udp::Addresses;
+    use crate::carrier::{type10, vlan};
+    use crate::machine;
+    use Direction::{ToDevice, ToHost};
+
+    const MACHINE: &str = r#"
+schema = 1
+machine = { name = "Reel wrapping cell", revision = "C" }
+element = [{ id = "switch", worst_case = "8 ms" }, { id = "logic", worst_case = "8 ms" }]
+[[connection]]
+id = "gate"
+profile = "FSCP 12/1"
+worst_case = "20 ms"
+watchdog = "100 ms"
+telegram = { connection_id = 7, device_address = 3, to_device_data = 1, to_host_data = 2 }
+to_device = { carrier = "type12", address = 0x1000, offset = 2 }
+to_host = { carrier = "type12", address = 0x1010, working_counter = 3 }
+[[connection]]
+id = "curtain"
+profile = "FSCP 12/1"
+worst_case = "20 ms"
+watchdog = "100 ms"
+telegram = { connection_id = 9, device_address = 4, to_device_data = 1, to_host_data = 1 }
+to_device = { carrier = "type12", station = 0x1001, memory = 0x1100, offset = 1 }
+to_host = { carrier = "type12", station = 0x1001, memory = 0x1180 }
+[[connection]]
+id = "line"
+profile = "FSCP 3/1"
+worst_case = "20 ms"
+watchdog = "100 ms"
+telegram = { to_device_data = 2, to_host_data = 2, parameter_crc = 1 }
+to_device = { carrier = "udp", destination_port = 4000, source = "192.0.2.1", offset = 3 }
+to_host = { carrier = "type10", frame_id = 0xC002, source = "02:00:00:00:00:02" }
+[[function]]
+id = "gate-opens"
+path = ["switch", "gate", "logic"]
+required = { response_time = "1 s" }
+"#;
+
+    fn found(payload: Payload<'_>) -> Vec<(usize, Direction, Vec<u8>)> {
+        let machine = machine::read("test", MACHINE).unwrap_or_else(|problems| panic!("{problems}"));
+        let mac = |last| Mac([2, 0, 0, 0, 0, last]);
+        let headers = Headers {
+            destination: mac(1),
+            source: mac(2),
+            tags: vlan::Tags::default(),
+            ether_type: type10::ETHER_TYPE,
+        };
+        let mut found = Vec::new();
+        Places::new(&machine).find(&headers, &payload, |connection, direction, octets| {
+            found.push((connection, direction, octets.to_vec()));
+        });
+        found
+    }
+
+    fn datagram(command: Command, address: u32, data: &[u8], working_counter: u16) -> type12::Datagram<'_> {
+        type12::Datagram {
+            command,
+            index: 1,
+            address_field: address.to_le_bytes(),
+            circulated: false,
+            more_follow: false,
+            interrupt: 0,
+            data,
+            working_counter,
+        }
+    }
+
+    fn type12(pass: Pass, datagram: type12::Datagram<'_>) -> Vec<(usize, Direction, Vec<u8>)> {
+        found(Payload::Type12 { pass, datagram, index_in_frame: 0 })
+    }
+
+    #[test]
+    fn outputs_are_read_going_out_and_inputs_coming_back() {
+        let image: Vec<u8> = (0..0x20).collect();
+        let (outputs, inputs) = ((0, ToDevice, vec![2, 3, 4, 5, 6, 7]), (0, ToHost, (0x10..0x17).collect::<Vec<u8>>()));
+        let out = datagram(Command::Lrw, 0x1000, &image, 0);
+        assert_eq!(type12(Pass::Outgoing, out), [outputs.clone()]);
+        let back = datagram(Command::Lrw, 0x1000, &image, 3);
+        assert_eq!(type12(Pass::Returning, back), [inputs]);
+        // Not everybody answered: what stands there are not the inputs.
+        assert_eq!(type12(Pass::Returning, datagram(Command::Lrw, 0x1000, &image, 2)), []);
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Lwr, 0x1000, &image, 0)), [outputs]);
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Lrd, 0x1000, &image, 0)), []);
+        // A datagram that begins or ends inside of the telegram does not hold it.
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Lwr, 0x1003, &image, 0)), []);
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Lwr, 0x1000, &image[..7], 0)), []);
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Lwr, 0x1000, &image[..8], 0)).len(), 1);
+    }
+
+    #[test]
+    fn memory_of_a_station_is_read_by_its_address() {
+        let data = [9, 1, 2, 3, 4, 5, 6];
+        let at = |memory: u32| memory << 16 | 0x1001;
+        let out = (1, ToDevice, vec![1, 2, 3, 4, 5, 6]);
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Fpwr, at(0x1100), &data, 0)), [out]);
+        assert_eq!(type12(Pass::Outgoing, datagram(Command::Fpwr, at(0x1101), &data, 0)), []);
+        let back = (1, ToHost, vec![9, 1, 2, 3, 4, 5]);
+        assert_eq!(type12(Pass::Returning, datagram(Command::Fprd, at(0x1180), &data, 1)), [back]);
+        assert_eq!(type12(Pass::Returning, datagram(Command::Fprd, at(0x1180), &data, 0)), []);
+        assert_eq!(type12(Pass::Returning, datagram(Command::Aprd, at(0x1180), &data, 1)), []);
+    }
+
+    #[test]
+    fn type10_frames_and_udp_datagrams_are_told_by_their_addresses() {
+        let frame = |frame_id| Payload::Type10(type10::Frame { frame_id, data: &[1, 2, 3, 4, 5, 6, 7], trailer: None });
+        assert_eq!(found(frame(0xC002)), [(2, ToHost, vec![1, 2, 3, 4, 5, 6])]);
+        assert_eq!(found(frame(0xC003)), []);
+        let datagram = |last, destination_port| {
+            let addresses = Addresses::V4 { source: [192, 0, 2, last].into(), destination: [192, 0, 2, 9].into() };
+            let payload = &[0, 0, 0, 1, 2, 3, 4, 5, 6];
+            Payload::Udp(udp::Datagram { addresses, source_port: 1, destination_port, checksum: 0, payload })
+        };
+        assert_eq!(found(datagram(1, 4000)), [(2, ToDevice, vec![1, 2, 3, 4, 5, 6])]);
+        assert_eq!(found(datagram(2, 4000)), []);
+        assert_eq!(found(datagram(1, 4001)), []);
+    }
+}

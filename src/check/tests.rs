@@ -510,3 +510,38 @@ fn forms_without_a_crc_rule_are_not_checkable_and_never_bad() {
     assert_eq!(outcome.unchecked, Some(Unchecked::NoCrcRule));
     assert_eq!(outcome.to_host.intervals.count(), 5, "the toggle bit is followed all the same");
 }
+
+#[test]
+fn type10_data_that_their_sender_withdraws_are_not_read() {
+    use crate::capture::Packet;
+    use crate::carrier::{Headers, Mac, compose, type10, vlan};
+
+    let machine = machine();
+    let link = Headers {
+        destination: Mac([2, 0, 0, 0, 0, 1]),
+        source: Mac([2, 0, 0, 0, 0, 2]),
+        tags: vlan::Tags::default(),
+        ether_type: type10::ETHER_TYPE,
+    };
+    // Data status: 0x35 as seen in a capture, then not valid, then to be ignored.
+    for (status, taken) in [(0x35, 1), (0x31, 0), (0xB5, 0)] {
+        let (_, telegram) = &numbered(0x22FF, &[5])[0];
+        let trailer =
+            type10::Trailer { cycle_counter: 64, data_status: type10::DataStatus(status), transfer_status: 0 };
+        let octets =
+            compose::type10(&link, &type10::Frame { frame_id: 0xC002, data: telegram, trailer: Some(trailer) });
+        let mut checker = Checker::new(&machine);
+        checker.packet(&Packet {
+            file: 0,
+            number: 1,
+            at: Some(Instant::from_nanos(1)),
+            interface: 0,
+            link_type: 1,
+            original_length: u32::try_from(octets.len()).unwrap(),
+            octets: &octets,
+        });
+        let outcome = checker.finish();
+        assert_eq!(outcome.connections[3].to_host.telegrams, taken, "data status 0x{status:02X}");
+        assert_eq!(outcome.contents.type10_withdrawn, 1 - taken);
+    }
+}
