@@ -14,6 +14,7 @@
 
 pub mod chain;
 mod function;
+pub mod residual;
 pub mod response;
 mod rounding;
 pub mod separation;

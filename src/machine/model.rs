@@ -4,6 +4,7 @@
 use std::net::IpAddr;
 
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
+use crate::telegram::coverage::{self, Coverage};
 use crate::telegram::{fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
@@ -145,6 +146,15 @@ impl Profile {
         match direction {
             Direction::ToDevice => to_device,
             Direction::ToHost => to_host,
+        }
+    }
+
+    /// What the CRCs of a telegram of `direction` cover; `None` for a form whose CRC rule is not known.
+    pub fn coverage(&self, direction: Direction) -> Option<Vec<Coverage>> {
+        let data = self.safe_data_length(direction);
+        match self {
+            Self::Fscp12_1(_) => coverage::fscp_12_1(data),
+            Self::Fscp3_1(p) => Some(vec![coverage::fscp_3_1(data, p.crc2)?]),
         }
     }
 }

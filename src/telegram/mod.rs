@@ -3,6 +3,7 @@
 //! `parse` never judges and `verify` never parses: a telegram with a wrong CRC is still shown with all its fields. What
 //! the profiles keep off the wire (sequence numbers, seeds) is an argument here; who knows it is decided elsewhere.
 
+pub mod coverage;
 pub mod fscp_12_1;
 pub mod fscp_3_1;
 pub mod solve;
