@@ -9,6 +9,7 @@ mod budget;
 mod error;
 mod init;
 mod output;
+mod residual;
 mod run;
 mod synth;
 mod verify;
@@ -42,6 +43,9 @@ enum Command {
     /// Compute the reaction times, stops and distances of a machine file.
     #[command(after_help = "Example: stopspan budget machine.toml")]
     Budget(budget::Arguments),
+    /// Compute how probable undetected telegram errors are, by the CRCs of a machine file's connections.
+    #[command(after_help = "Example: stopspan residual machine.toml")]
+    Residual(residual::Arguments),
     /// Tell what a capture holds; with a machine file, check its connections.
     #[command(after_help = "Example: stopspan analyze run.pcapng --machine machine.toml")]
     Analyze(analyze::Arguments),
@@ -89,6 +93,7 @@ pub fn main() -> ExitCode {
     let result = match &cli.command {
         Command::Verify(arguments) => verify::run(arguments),
         Command::Budget(arguments) => budget::run(arguments),
+        Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),

@@ -3,8 +3,10 @@
 use super::build_capture::capture;
 use super::build_connection::connections;
 use super::build_function::{bounded_functions, functions};
+use super::build_residual::{self, Computed};
 use super::model::{MachineHead, Program, Report};
-use super::words::{self, CAUTIONS};
+use super::words::{self, CAUTIONS, RESIDUAL_CAUTIONS};
+use crate::budget::residual::BitError;
 use crate::budget::{FunctionBudget, FunctionError};
 use crate::capture::Summary;
 use crate::check::Outcome;
@@ -32,6 +34,23 @@ pub fn budget(
         functions: Some(functions),
         not_examined,
         ..empty("stopspan.budget/1", result)
+    }
+}
+
+/// Report of `residual`.
+pub fn residual(
+    file: &str,
+    machine: &Machine,
+    bit_error: &BitError,
+    directions: &[Computed],
+    result: Judgement,
+) -> Report {
+    Report {
+        machine: Some(head(file, machine)),
+        residual: Some(build_residual::residual(machine, bit_error, directions)),
+        not_examined: build_residual::gaps(machine, directions),
+        cautions: RESIDUAL_CAUTIONS,
+        ..empty("stopspan.residual/1", result)
     }
 }
 
@@ -85,6 +104,7 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
         capture: None,
         functions: None,
         connections: None,
+        residual: None,
         tap_faults: None,
         not_examined: Vec::new(),
         verdict: words::judgement(result),

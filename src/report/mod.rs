@@ -6,14 +6,18 @@ mod assemble;
 mod build_capture;
 mod build_connection;
 mod build_function;
+mod build_residual;
 mod columns;
 mod model;
 mod number;
+mod scientific;
 mod text;
 mod words;
 
-pub use assemble::{PROGRAM, analyze, budget, verify};
+pub use assemble::{PROGRAM, analyze, budget, residual, verify};
+pub use build_residual::Computed;
 pub use model::*;
+pub use scientific::Scientific;
 pub use text::text;
 
 /// The report as JSON, indented, with a newline at the end.

@@ -19,6 +19,16 @@ pub(super) const CAUTIONS: &[&str] = &[
     "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.",
 ];
 
+/// What the reports of the residual error do not say.
+pub(super) const RESIDUAL_CAUTIONS: &[&str] = &[
+    "A wrong figure can hurt somebody. This program computes; it does not certify.",
+    "These figures are for the CRC alone and for bits that are inverted independently of each other. IEC 61784-3 has further terms (authenticity, timeliness, masquerade), which are not computed.",
+    "What a CRC covers without being sent (inherited CRC, sequence or consecutive number, index, CRC1) is taken as known to the receiver without error. A comparison by the receiver, of the connection ID for example, is not counted. A telegram of several CRCs passes only if each of its wrong parts does; the sum is an upper bound.",
+    "Every copy on the wire is counted as a new telegram with the assumed bit errors, one in each shortest cycle of bus, host and device. A missed limit says that this argument alone does not suffice, as at 1e-2 it often does not; it does not say that the profile is unsafe. Its own proof may use more, such as the stop of the connection at the first CRC error found.",
+    "The limit is 1 % of the highest probability of a dangerous failure per hour of the SIL (IEC 61784-3 and IEC 61508, from memory). It is for a safety function: the rates of the connections on its path add up.",
+    "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.",
+];
+
 /// What was expected, and what was seen instead.
 pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
     match detail {

@@ -14,11 +14,13 @@ use crate::time::Span;
 
 const NANOS_PER_HOUR: u64 = 3_600_000_000_000;
 
+/// The connections of these profiles join one host and one device.
+const RECEIVERS: u32 = 1;
+
 /// Examines connection after connection under the same assumptions; codes that occur again are counted once.
 #[derive(Clone, Debug)]
 pub struct Examination {
     bit_error: BitError,
-    receivers: u32,
     known: Vec<(Code, Figures)>,
 }
 
@@ -101,20 +103,9 @@ impl Error for NotComputable {
 }
 
 impl Examination {
-    /// Assumes that each bit is inverted with probability `bit_error` independently of the others, and `receivers` receivers
-    /// of each telegram.
-    pub const fn new(bit_error: BitError, receivers: u32) -> Self {
-        Self { bit_error, receivers, known: Vec::new() }
-    }
-
-    /// The assumed bit error probability.
-    pub const fn bit_error(&self) -> &BitError {
-        &self.bit_error
-    }
-
-    /// The assumed number of receivers.
-    pub const fn receivers(&self) -> u32 {
-        self.receivers
+    /// Assumes that each bit is inverted with probability `bit_error` independently of the others.
+    pub const fn new(bit_error: BitError) -> Self {
+        Self { bit_error, known: Vec::new() }
     }
 
     /// The telegrams of `connection` in one `direction`.
@@ -148,7 +139,7 @@ impl Examination {
         // Held telegrams count too: each copy on the wire can be falsified into a new one. No more copies than bus cycles are
         // on the wire, and the shortest of the three cycles is on the safe side of that.
         let interval = connection.cycles.map(|cycles| cycles.bus.min(cycles.host).min(cycles.device));
-        let rate = interval.and_then(|interval| rate_per_hour(&telegram, interval, self.receivers));
+        let rate = interval.and_then(|interval| rate_per_hour(&telegram, interval, RECEIVERS));
         Ok(DirectionResidual { crcs, telegram, interval, rate, limit: connection.sil.and_then(limit_per_hour) })
     }
 

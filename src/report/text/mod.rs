@@ -3,6 +3,7 @@
 mod connections;
 mod contents;
 mod functions;
+mod residual;
 
 use std::fmt::Write;
 
@@ -43,6 +44,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         }
     } else if let Some(capture) = &report.capture {
         contents::contents(&mut out, capture, width);
+    }
+    if let Some(told) = &report.residual {
+        residual::residual(&mut out, told, width);
     }
     tail(&mut out, report, width);
     out
