@@ -1,16 +1,17 @@
 //! Pure mathematics of a safety function: how long from demand to safe state, how far until standstill, how far away
 //! the safeguard has to be.
 //!
-//! Integers only (nanoseconds, nanometres or nanodegrees), every operation checked, every division rounded to the safe
-//! side: times and distances up, available decelerations and admissible times down. A case that comes out even stays
-//! exact. Nothing here knows a capture or a report, and only [`function`](fn@function), which puts the parts together for one
-//! safety function, knows the machine.
+//! Integers only (nanoseconds, nanometres or nanodegrees; exact fractions for probabilities), every operation checked, every
+//! division rounded to the safe side: times and distances up, available decelerations and admissible times down. A case
+//! that comes out even stays exact. Nothing here knows a capture or a report, and only [`function`](fn@function), which puts the parts together for one
+//! safety function, and [`residual::Examination`] know the machine.
 //!
 //! - [`response`]: demand to safe state along a path, without a fault, with one, with all
 //! - [`chain`]: worst case of a chain of unsynchronised periodic tasks
 //! - [`watchdog`]: the shortest watchdog time that doesn't trip by itself
 //! - [`stop`]: time and travel of one axis from the demand to standstill
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
+//! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 pub mod chain;
 mod function;

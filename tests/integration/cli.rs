@@ -48,7 +48,7 @@ fn version_and_help() {
     assert!(version.out.starts_with(concat!("stopspan ", env!("CARGO_PKG_VERSION"), " (")), "{}", version.out);
     let help = run(["--help"]);
     assert_eq!(help.code, 0);
-    for command in ["verify", "budget", "analyze", "synth", "init"] {
+    for command in ["verify", "budget", "residual", "analyze", "synth", "init"] {
         let told = help.out.lines().any(|line| line.trim_start().starts_with(&format!("{command} ")));
         assert!(told, "{command} is not in:\n{}", help.out);
         let own = run([command, "--help"]);
