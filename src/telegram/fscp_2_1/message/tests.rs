@@ -57,6 +57,8 @@ fn another_identity_or_rollover_count_is_a_wrong_crc() {
         let octets = octets(hex);
         let telegram = Telegram::parse(&octets, data, format).unwrap();
         assert!(matches!(telegram.verify(another), Err(Flaw::Crc { .. })), "{hex}");
+        assert_eq!(telegram.solve_rollover(another.producer), None, "{hex}");
+        assert_eq!(telegram.solve_rollover(PRODUCER), (format == Format::Extended).then_some(rollover), "{hex}");
         let next = telegram.verify(key(rollover + 1));
         assert_eq!(next.is_ok(), format == Format::Base, "{hex}: the base format has no rollover count");
     }
