@@ -5,5 +5,6 @@
 
 pub mod coverage;
 pub mod fscp_12_1;
+pub mod fscp_2_1;
 pub mod fscp_3_1;
 pub mod solve;
