@@ -1,6 +1,6 @@
 //! Residual error: results to report data.
 
-use super::model::{CrcReport, ResidualDirection, ResidualReport};
+use super::residual_model::{CrcReport, ResidualDirection, ResidualReport};
 use super::scientific::Scientific;
 use crate::budget::residual::{BitError, CrcResidual, DirectionResidual, NotComputable, Properness, Ratio};
 use crate::machine::{Connection, Direction, Machine};

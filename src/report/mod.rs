@@ -10,6 +10,7 @@ mod build_residual;
 mod columns;
 mod model;
 mod number;
+mod residual_model;
 mod scientific;
 mod text;
 mod words;
@@ -17,6 +18,7 @@ mod words;
 pub use assemble::{PROGRAM, analyze, budget, residual, verify};
 pub use build_residual::Computed;
 pub use model::*;
+pub use residual_model::*;
 pub use scientific::Scientific;
 pub use text::text;
 

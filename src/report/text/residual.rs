@@ -2,8 +2,8 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
-use super::super::model::{ResidualDirection, ResidualReport};
 use super::super::number::millis;
+use super::super::residual_model::{ResidualDirection, ResidualReport};
 use super::super::scientific::Scientific;
 use super::{line, paragraph};
 
