@@ -249,7 +249,7 @@ required = { response_time = "1 s" }
         let image: Vec<u8> = (0..0x20).collect();
         let (outputs, inputs) = ((0, ToDevice, vec![2, 3, 4, 5, 6, 7]), (0, ToHost, (0x10..0x17).collect::<Vec<u8>>()));
         let out = datagram(Command::Lrw, 0x1000, &image, 0);
-        assert_eq!(type12(Pass::Outgoing, out), [outputs.clone()]);
+        assert_eq!(type12(Pass::Outgoing, out), std::slice::from_ref(&outputs));
         let back = datagram(Command::Lrw, 0x1000, &image, 3);
         assert_eq!(type12(Pass::Returning, back), [inputs]);
         // Not everybody answered: what stands there are not the inputs.
