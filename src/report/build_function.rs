@@ -191,6 +191,7 @@ fn measured(measured: &Measured) -> MeasuredReport {
         unanswered: measured.unanswered,
         interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
+        disturbed: reaction.disturbed,
         occurrences: occurrences.collect(),
     }
 }

@@ -283,6 +283,8 @@ pub struct MeasuredReport {
     pub interrupted: u64,
     /// Demands while the reaction was active already.
     pub already_reacted: u64,
+    /// Demands during which the capture lost packets or its clock stepped back: not measured.
+    pub disturbed: u64,
     /// Each reaction (the first 10 000).
     pub occurrences: Vec<OccurrenceReport>,
 }

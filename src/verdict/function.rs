@@ -85,5 +85,6 @@ fn is_exercised(reaction: &ReactionOutcome) -> bool {
     reaction.sample.count() > 0
         || reaction.interrupted > 0
         || reaction.already_reacted > 0
+        || reaction.disturbed > 0
         || reaction.waiting.is_some()
 }
