@@ -143,6 +143,9 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",
             direction.name()
         ),
+        Unchecked::NeverInOperation(direction) => {
+            format!("it never got beyond its start-up: no data {} were seen", direction.name())
+        }
     }
 }
 
