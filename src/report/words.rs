@@ -169,7 +169,7 @@ pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
         Gap::Fragments { packets } => {
             format!("{} in IP fragments, which are not put together", counted(*packets, "packet"))
         }
-        Gap::Tap { fault, count } => format!("the capture lost packets: {} ({})", tap_fault(*fault), grouped(*count)),
+        Gap::Tap { fault, count } => format!("the capture is at fault: {} ({})", tap_fault(*fault), grouped(*count)),
         Gap::Connection { connection, why } => {
             let id = machine.connections.get(*connection).map_or("?", |connection| connection.id.as_str());
             format!("connection '{id}': {}", unchecked(*why))
