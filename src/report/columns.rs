@@ -71,8 +71,12 @@ fn widths(head: &[(&str, Align)], rows: &[Vec<String>], width: usize) -> Vec<usi
     let gaps = GAP.saturating_mul(head.len().saturating_sub(1));
     let room = width.saturating_sub(gaps);
     shrink(&mut widths, &least, room);
-    // Words and figures too long for the page are broken after all.
-    let narrowest = vec![NARROWEST; widths.len()];
+    // Words too long for the page are broken after all; figures never.
+    let narrowest: Vec<_> = head
+        .iter()
+        .zip(&least)
+        .map(|((_, align), least)| if *align == Align::Right { *least } else { NARROWEST })
+        .collect();
     shrink(&mut widths, &narrowest, room);
     widths
 }
@@ -184,6 +188,13 @@ mod tests {
              curtain-broken-  12.5  watchdog of\n  \
              at-outfeed             conveyor-drive\n"
         );
+    }
+
+    #[test]
+    fn figures_stay_whole_on_a_narrow_page() {
+        let figures = vec!["-12345678.901".to_owned(); 4];
+        let text = table(&[("time", Align::Right); 4], std::slice::from_ref(&figures), 20);
+        assert!(text.contains(&figures.join("  ")), "{text}");
     }
 
     #[test]
