@@ -205,7 +205,7 @@ impl Fscp12_1 {
             command: Some(command),
             confirmed: true,
         };
-        if command == Command::Session && direction == Direction::ToDevice && key.inherited == 0 {
+        if command == Command::Session && direction == Direction::ToDevice && (key.inherited, key.sequence) == (0, 1) {
             // The master starts over: the slave counts from 1 too.
             self.to_host.next = Some(1);
             self.to_host.confirmed = true;

@@ -14,13 +14,13 @@ pub(super) fn millis_short(nanos: i64) -> String {
 }
 
 /// Nanometres (or nanodegrees) as an exact number of thousandths of a millimetre (degree), rounded up, for JSON.
-#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine thousand kilometres is exact in f64")]
+#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine million kilometres is exact in f64")]
 pub(super) fn milli_units(nano: i64, per_unit: i64) -> f64 {
     ceil_div(nano, per_unit / 1_000) as f64 / 1_000.0
 }
 
 /// As [`milli_units`], rounded down: for margins and allowed values.
-#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine thousand kilometres is exact in f64")]
+#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine million kilometres is exact in f64")]
 pub(super) fn milli_units_down(nano: i64, per_unit: i64) -> f64 {
     nano.div_euclid(per_unit / 1_000) as f64 / 1_000.0
 }
