@@ -94,9 +94,8 @@ impl Follower {
     }
 
     pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
-        match &mut self.rules {
-            Rules::Fscp12_1(rules) => rules.finish(&mut self.base),
-            Rules::Fscp3_1(rules) => rules.finish(&mut self.base),
+        if let Rules::Fscp12_1(rules) = &mut self.rules {
+            rules.finish(&mut self.base);
         }
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
             self.base.silence(silence, true);

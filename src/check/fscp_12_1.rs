@@ -123,9 +123,7 @@ impl Fscp12_1 {
     }
 
     pub(super) fn finish(&mut self, base: &mut Base) {
-        if let Some(pending) = self.pending.take() {
-            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
-        }
+        self.give_up_pending(base);
     }
 
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {

@@ -99,8 +99,6 @@ impl Fscp3_1 {
         }
     }
 
-    pub(super) fn finish(&mut self, _base: &mut Base) {}
-
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
         let form = (self.parameters.crc2 != Crc2Form::Short).then_some(Unchecked::NoCrcRule);
         let seed = self.parameters.crc1.is_none().then_some(Unchecked::NoCrc1);
@@ -154,6 +152,7 @@ impl Fscp3_1 {
         if !supervised {
             base.watch.stop(direction, at);
         }
+        let is_first = before.is_none();
         let before = before.unwrap_or(Flags(telegram.flags.0 & Flags::FAIL_SAFE));
         if direction == Direction::ToHost {
             base.status_faults(at, before, telegram.flags);
@@ -164,7 +163,7 @@ impl Fscp3_1 {
         }
         if counting && before.has(reset_bit(direction)) {
             base.event(direction, at, EventKind::Operating);
-        } else if !counting && !before.has(reset_bit(direction)) && before != Flags(0) {
+        } else if !counting && !before.has(reset_bit(direction)) && !is_first {
             base.event(direction, at, EventKind::Restart);
         }
         if fail_safe { Update::FailSafe } else { Update::Process }
