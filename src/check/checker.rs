@@ -9,19 +9,14 @@ use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use crate::capture::Packet;
-use crate::carrier::{Headers, Kind, Pass, Payload, Walker, type10};
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ipv4, ipv6, type10, udp};
 use crate::machine::{Carrier, Direction, Machine};
 use crate::time::Instant;
 
 /// Checks the packets of one run against one machine.
 pub struct Checker<'m> {
-    machine: &'m Machine,
     walker: Walker,
-    places: Places,
-    followers: Vec<Follower>,
-    signals: Signals<'m>,
-    tap: Tap,
-    contents: Contents,
+    state: State<'m>,
     packets: u64,
     first: Option<Instant>,
     last: Option<Instant>,
@@ -51,93 +46,61 @@ impl<'m> Checker<'m> {
     pub fn new(machine: &'m Machine) -> Self {
         let followers =
             machine.connections.iter().enumerate().map(|(index, connection)| Follower::new(index, connection));
-        Self {
+        let state = State {
             machine,
-            walker: Walker::default(),
             places: Places::new(machine),
             followers: followers.collect(),
             signals: Signals::new(machine),
             tap: Tap::default(),
             contents: Contents::default(),
-            packets: 0,
-            first: None,
-            last: None,
-        }
+        };
+        Self { walker: Walker::default(), state, packets: 0, first: None, last: None }
     }
 
     /// Takes the next packet of the run.
     pub fn packet(&mut self, packet: &Packet<'_>) {
         self.packets = self.packets.saturating_add(1);
+        let state = &mut self.state;
         if packet.at.is_none() {
-            self.contents.without_time = self.contents.without_time.saturating_add(1);
+            state.contents.without_time = state.contents.without_time.saturating_add(1);
         }
         let at = packet.at.or(self.last).unwrap_or_default();
         self.first = self.first.or(packet.at);
         self.last = self.last.max(packet.at);
         let at = Location { at, file: packet.file, packet: packet.number };
         if packet.at.is_some() {
-            self.tap.clock(at);
+            state.tap.clock(at);
         }
         let is_cut = packet.is_cut();
-        let (places, followers, signals) = (&self.places, &mut self.followers, &mut self.signals);
-        let (tap, contents, machine) = (&mut self.tap, &mut self.contents, self.machine);
-        let mut datagrams = 0_usize;
+        let mut payloads = 0_usize;
         let walked = self.walker.walk(packet.link_type, packet.octets, |headers, payload| {
-            match &payload {
-                Payload::Type12 { pass, datagram, index_in_frame } => {
-                    datagrams = datagrams.saturating_add(1);
-                    // Before its telegrams: whoever judges them has to know what the capture lost.
-                    if *index_in_frame == 0 && tap.type12(*pass, datagram.index, at) {
-                        tell_gap(machine, followers, |carrier| {
-                            matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
-                        });
-                    }
-                }
-                Payload::Type10(frame) => {
-                    contents.type10.count(frame.frame_id);
-                    if is_cut {
-                        // Where such a frame ends decides what is data: without its end it says nothing.
-                        return;
-                    }
-                    if is_withdrawn(frame) {
-                        contents.type10_withdrawn = contents.type10_withdrawn.saturating_add(1);
-                    }
-                    if type10_gap(tap, headers, frame, at) {
-                        tell_gap(machine, followers, |carrier| {
-                            matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id)
-                        });
-                    }
-                }
-                Payload::Udp(datagram) => contents.udp.count(datagram.destination_port),
-                Payload::Other { .. } => {}
-            }
-            if matches!(&payload, Payload::Type10(frame) if is_withdrawn(frame)) {
-                return;
-            }
-            places.find(headers, &payload, |connection, direction, octets| {
-                telegram(followers, signals, connection, direction, octets, at);
-            });
+            payloads = payloads.saturating_add(1);
+            state.payload(headers, &payload, is_cut, at);
         });
         match walked {
             Ok(kind) => {
-                contents.count(kind);
+                state.contents.count(kind);
                 if let Kind::Type12 { pass: Pass::Outgoing, first_index, .. } = kind {
-                    tap.type12_datagrams(first_index, datagrams);
+                    state.tap.type12_datagrams(first_index, payloads);
                 }
             }
-            Err(_) if is_cut => contents.cut_short = contents.cut_short.saturating_add(1),
-            Err(malformed) => contents.count_malformed(at, malformed),
+            Err(malformed) if is_cut => {
+                state.contents.cut_short = state.contents.cut_short.saturating_add(1);
+                // Telegrams may have stood behind the cut.
+                state.tell_gap(|carrier| may_be_behind(malformed.layer, carrier));
+            }
+            Err(malformed) => state.contents.count_malformed(at, malformed),
         }
     }
 
     /// The outcome at the end of the run.
     pub fn finish(self) -> Outcome {
-        let last = self.last;
+        let (state, last) = (self.state, self.last);
         Outcome {
-            connections: self.followers.into_iter().map(|follower| follower.finish(last)).collect(),
-            reactions: self.signals.meters.into_iter().map(Meter::finish).collect(),
-            tap_faults: self.tap.finish(),
-            contents: self.contents,
+            connections: state.followers.into_iter().map(|follower| follower.finish(last)).collect(),
+            reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
+            tap_faults: state.tap.finish(),
+            contents: state.contents,
             packets: self.packets,
             first: self.first,
             last,
@@ -150,17 +113,75 @@ fn is_withdrawn(frame: &type10::Frame<'_>) -> bool {
     frame.trailer.is_some_and(|trailer| !trailer.data_status.is_valid() || trailer.data_status.is_to_be_ignored())
 }
 
+/// What is known between two packets.
+struct State<'m> {
+    machine: &'m Machine,
+    places: Places,
+    followers: Vec<Follower>,
+    signals: Signals<'m>,
+    tap: Tap,
+    contents: Contents,
+}
+
+impl State<'_> {
+    fn payload(&mut self, headers: &Headers, payload: &Payload<'_>, is_cut: bool, at: Location) {
+        // Gaps are told before the telegrams: whoever judges them has to know what the capture lost.
+        match payload {
+            Payload::Type12 { pass, datagram, index_in_frame } => {
+                if *index_in_frame == 0 && self.tap.type12(*pass, datagram.index, at) {
+                    self.tell_gap(|carrier| {
+                        matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
+                    });
+                }
+            }
+            Payload::Type10(frame) => {
+                self.contents.type10.count(frame.frame_id);
+                if is_cut || type10_gap(&mut self.tap, headers, frame, at) {
+                    self.tell_gap(
+                        |carrier| matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id),
+                    );
+                }
+                if is_cut {
+                    // Where such a frame ends decides what is data: without its end it says nothing.
+                    return;
+                }
+                if is_withdrawn(frame) {
+                    self.contents.type10_withdrawn = self.contents.type10_withdrawn.saturating_add(1);
+                    return;
+                }
+            }
+            Payload::Udp(datagram) => self.contents.udp.count(datagram.destination_port),
+            Payload::Other { .. } => {}
+        }
+        let (followers, signals) = (&mut self.followers, &mut self.signals);
+        self.places.find(headers, payload, |connection, direction, octets| {
+            telegram(followers, signals, connection, direction, octets, at);
+        });
+    }
+
+    /// Tells the connections on the carriers concerned, and the reactions they show, that the capture lost packets.
+    fn tell_gap(&mut self, concerned: impl Fn(&Carrier) -> bool) {
+        for (index, (follower, connection)) in self.followers.iter_mut().zip(&self.machine.connections).enumerate() {
+            if concerned(&connection.to_device.carrier) || concerned(&connection.to_host.carrier) {
+                follower.base.watch.tap_gap();
+                self.signals.tap_gap(index);
+            }
+        }
+    }
+}
+
 fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> bool {
     frame.class().is_cyclic()
         && frame.trailer.is_some_and(|trailer| tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at))
 }
 
-/// Tells the connections on the carriers concerned that the capture lost packets.
-fn tell_gap(machine: &Machine, followers: &mut [Follower], concerned: impl Fn(&Carrier) -> bool) {
-    for (follower, connection) in followers.iter_mut().zip(&machine.connections) {
-        if concerned(&connection.to_device.carrier) || concerned(&connection.to_host.carrier) {
-            follower.base.watch.tap_gap();
-        }
+/// Whether data on `carrier` may stand behind the place in `layer` at which a packet is cut.
+fn may_be_behind(layer: &str, carrier: &Carrier) -> bool {
+    let is_internet = [ipv4::LAYER, ipv6::LAYER, ipv6::EXTENSION_LAYER, udp::LAYER].contains(&layer);
+    match carrier {
+        Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => !is_internet && layer != type10::LAYER,
+        Carrier::Type10 { .. } => layer == type10::LAYER,
+        Carrier::Udp { .. } => is_internet,
     }
 }
 
@@ -207,6 +228,15 @@ impl<'m> Signals<'m> {
             .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
             .collect();
         Self { machine, of_connection, active: vec![None; machine.signals.len()], meters }
+    }
+
+    /// The capture lost packets that may have held telegrams of `connection`.
+    fn tap_gap(&mut self, connection: usize) {
+        for signal in self.of_connection.get(connection).into_iter().flatten().flatten() {
+            for meter in &mut self.meters {
+                meter.tap_gap(*signal);
+            }
+        }
     }
 
     /// Takes new safe data: `octet(n)` is octet n.

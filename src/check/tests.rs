@@ -3,10 +3,13 @@
 use super::*;
 use crate::check::follower::{Follower, Siblings};
 use crate::machine::{self, Direction, Machine};
-use crate::telegram::fscp_3_1::{self, Flags};
 use crate::telegram::fscp_12_1::{self, Command, Key, next_sequence, sequence_by_rule};
 use crate::time::{Instant, Span};
 use Direction::{ToDevice, ToHost};
+
+mod cut_packets;
+mod fscp_3_1_numbers;
+mod start_up;
 
 const MACHINE: &str = r#"
 schema = 1
@@ -423,94 +426,6 @@ fn silence_is_blamed_on_the_side_that_fell_silent() {
     assert_eq!(outcome.to_device.intervals.longest().unwrap().span, Span::from_millis(130));
 }
 
-/// FSCP 3/1: telegrams to the host with the numbers given, toggle bit as the number says.
-fn numbered(crc1: u16, numbers: &[u32]) -> Vec<(Direction, Vec<u8>)> {
-    numbers
-        .iter()
-        .map(|number| {
-            let toggle = if number % 2 == 1 { Flags::TOGGLE } else { 0 };
-            let mut out = Vec::new();
-            fscp_3_1::emit(&[0x41, 1, 0, 4, 0, 0, 0, 0], Flags(toggle), crc1, *number, &mut out);
-            (ToHost, out)
-        })
-        .collect()
-}
-
-/// Telegrams of a real device, numbers 0 to 7, with the reset bit in the first.
-#[test]
-fn telegrams_of_a_real_device_are_followed() {
-    let telegrams: Vec<_> = [
-        "410100040000000040bb5fb5",
-        "410100040000000020811199",
-        "414d00040000000000e18aa8",
-        "414d00040000000020b5474a",
-        "414d00040000000000f5cf7d",
-        "414d00040000000020a1029f",
-        "414d0004000000000032d777",
-        "414d00040000000020661a95",
-    ]
-    .into_iter()
-    .map(|text| (ToHost, hex(text)))
-    .collect();
-    let outcome = follow(3, &telegrams, &[]);
-    assert_eq!(found(&outcome), []);
-    assert_eq!(outcome.to_host.confirmed, 8);
-    assert_eq!(outcome.unchecked, Some(Unchecked::NeverSeen(ToDevice)));
-    // Joined in the middle, where the first number has to be solved.
-    let outcome = follow(3, &telegrams[3..], &[]);
-    assert_eq!((found(&outcome), outcome.to_host.confirmed), (vec![], 4));
-}
-
-#[test]
-fn numbers_of_fscp_3_1_tell_loss_repetition_and_sequence_apart() {
-    let case = |numbers: &[u32]| found(&follow(3, &numbered(0x22FF, numbers), &[]));
-    assert_eq!(case(&[0xFF_FFFD, 0xFF_FFFE, 0xFF_FFFF]), []);
-    assert_eq!(case(&[5, 6, 7, 8, 9]), []);
-    assert_eq!(case(&[5, 6, 7, 9, 10]), [(Class::Loss, ToHost, 4)]);
-    assert_eq!(case(&[5, 6, 7, 10, 11]), [(Class::Loss, ToHost, 4)]);
-    assert_eq!(case(&[5, 6, 7, 5, 8, 9]), [(Class::UnintendedRepetition, ToHost, 4)]);
-    assert_eq!(case(&[5, 6, 7, 9, 8, 10]), [(Class::IncorrectSequence, ToHost, 5)], "late, so not lost");
-    assert_eq!(case(&[5, 6, 7, 3, 8]), [(Class::IncorrectSequence, ToHost, 4)], "a number long gone");
-}
-
-#[test]
-fn corrupted_and_misdelivered_telegrams_of_fscp_3_1_are_told_apart() {
-    let machine = machine();
-    let mut sibling = Follower::new(4, &machine.connections[4]);
-    let other = numbered(0x1234, &[100, 101, 102]);
-    for (index, (direction, octets)) in other.iter().enumerate() {
-        sibling.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
-    }
-    let siblings = [sibling];
-    let mut telegrams = numbered(0x22FF, &[5, 6, 7, 8]);
-    telegrams.insert(3, numbered(0x1234, &[103])[0].clone());
-    assert_eq!(found(&follow(3, &telegrams, &siblings)), [(Class::Addressing, ToHost, 4)]);
-    for bit in 0..96 {
-        let mut telegrams = numbered(0x22FF, &[5, 6, 7, 8, 9]);
-        telegrams[3].1[bit / 8] ^= 1 << (bit % 8);
-        // Held until the next telegram: the number of the corrupted one is not missing besides.
-        assert_eq!(found(&follow(3, &telegrams, &siblings)), [(Class::Corruption, ToHost, 4)], "bit {bit}");
-    }
-}
-
-#[test]
-fn forms_without_a_crc_rule_are_not_checkable_and_never_bad() {
-    let text = MACHINE.replace("parameter_crc = 0x22FF }", "parameter_crc = 0x22FF, crc2 = \"expanded\" }");
-    let machine = machine::read("test", text).unwrap();
-    let mut follower = Follower::new(3, &machine.connections[3]);
-    for n in 0..6_u8 {
-        let mut octets = vec![n; 8];
-        octets.extend([if n % 2 == 1 { 0x20 } else { 0 }, 1, 2, 3, n]);
-        for direction in [ToDevice, ToHost] {
-            follower.telegram(direction, &octets, place(usize::from(n) + 1), Siblings { before: &[], after: &[] });
-        }
-    }
-    let outcome = follower.finish(None);
-    assert_eq!(found(&outcome), []);
-    assert_eq!(outcome.unchecked, Some(Unchecked::NoCrcRule));
-    assert_eq!(outcome.to_host.intervals.count(), 5, "the toggle bit is followed all the same");
-}
-
 #[test]
 fn type10_data_that_their_sender_withdraws_are_not_read() {
     use crate::capture::Packet;
@@ -525,7 +440,7 @@ fn type10_data_that_their_sender_withdraws_are_not_read() {
     };
     // Data status: 0x35 as seen in a capture, then not valid, then to be ignored.
     for (status, taken) in [(0x35, 1), (0x31, 0), (0xB5, 0)] {
-        let (_, telegram) = &numbered(0x22FF, &[5])[0];
+        let (_, telegram) = &fscp_3_1_numbers::numbered(0x22FF, &[5])[0];
         let trailer =
             type10::Trailer { cycle_counter: 64, data_status: type10::DataStatus(status), transfer_status: 0 };
         let octets =

@@ -1,4 +1,9 @@
 //! Output: to the terminal, or to a file that appears whole or not at all and never over an input.
+//!
+//! A file is written under another name in the same folder, `.NAME.PROCESS.part`, and renamed when it is complete; that takes
+//! the place of an existing file on all systems. A program that is killed leaves the part behind, never half a report under
+//! the name asked for. What is no file (a device, a pipe) is written as it comes,
+//! and a link stays a link.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, IsTerminal, Write};
@@ -11,9 +16,16 @@ use crate::report::{self, Report};
 const WIDEST: usize = 140;
 
 impl Reporting {
-    /// Refuses an output that is one of `inputs` before any work is done.
+    /// Refuses an output that is one of `inputs` or can't be a file, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
-        self.output.as_deref().map_or(Ok(()), |output| keep_inputs(output, inputs))
+        let Some(output) = self.file() else { return Ok(()) };
+        keep_inputs(output, inputs)?;
+        check_place(output)
+    }
+
+    /// The file to write; `None` is standard output.
+    fn file(&self) -> Option<&Path> {
+        self.output.as_deref().filter(|path| *path != Path::new("-"))
     }
 
     /// Writes the report in the form asked for.
@@ -22,7 +34,7 @@ impl Reporting {
             Format::Text => report::text(report, self.width(), self.detailed),
             Format::Json => report::json(report).map_err(|error| Error::StandardOutput(error.into()))?,
         };
-        match self.output.as_deref().filter(|path| *path != Path::new("-")) {
+        match self.file() {
             Some(path) => {
                 let mut file = WholeFile::create(path)?;
                 file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
@@ -42,7 +54,7 @@ impl Reporting {
     }
 
     fn width(&self) -> usize {
-        let terminal = if self.output.is_none() && io::stdout().is_terminal() {
+        let terminal = if self.file().is_none() && io::stdout().is_terminal() {
             terminal_size::terminal_size().map(|(width, _)| usize::from(width.0))
         } else {
             None
@@ -75,29 +87,52 @@ pub(super) fn keep_inputs(output: &Path, inputs: &[PathBuf]) -> Result<(), Error
     if inputs.iter().any(is_output) { Err(Error::OutputIsInput(output.to_owned())) } else { Ok(()) }
 }
 
+/// Whether `path` names something in a folder that is there.
+fn check_place(path: &Path) -> Result<(), Error> {
+    let refused =
+        |kind: io::ErrorKind, why: &str| Error::Write { path: path.to_owned(), source: io::Error::new(kind, why) };
+    if path.is_dir() {
+        return Err(refused(io::ErrorKind::IsADirectory, "it is a directory"));
+    }
+    if path.file_name().is_none() {
+        return Err(refused(io::ErrorKind::InvalidFilename, "it has no file name"));
+    }
+    match path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        Some(folder) if !folder.is_dir() => Err(refused(io::ErrorKind::NotFound, "its folder does not exist")),
+        _ => Ok(()),
+    }
+}
+
 /// A file that takes its name only when it is complete.
 pub(super) struct WholeFile {
+    /// As the user names it.
     path: PathBuf,
-    part: PathBuf,
+    /// The file itself, behind links.
+    target: PathBuf,
+    /// Where it is written until then; `None` for a device or a pipe, which is no file to be replaced.
+    part: Option<PathBuf>,
     writer: Option<BufWriter<File>>,
 }
 
 impl WholeFile {
     /// Begins to write `path`, under another name beside it.
     pub(super) fn create(path: &Path) -> Result<Self, Error> {
-        let write_error = |source| Error::Write { path: path.to_owned(), source };
-        if path.is_dir() {
-            return Err(write_error(io::Error::other("it is a directory")));
+        check_place(path)?;
+        let named = path;
+        let write_error = |source| Error::Write { path: named.to_owned(), source };
+        let writer = |file| Some(BufWriter::with_capacity(1 << 18, file));
+        let path = path.to_owned();
+        let target = if path.is_symlink() { fs::canonicalize(&path).map_err(write_error)? } else { path.clone() };
+        if fs::metadata(&target).is_ok_and(|is| !is.is_file()) {
+            let device = File::options().write(true).open(&target).map_err(write_error)?;
+            return Ok(Self { path, target, part: None, writer: writer(device) });
         }
-        let Some(name) = path.file_name() else {
-            return Err(write_error(io::Error::other("it has no file name")));
-        };
         let mut part_name = std::ffi::OsString::from(".");
-        part_name.push(name);
+        part_name.push(target.file_name().unwrap_or_default());
         part_name.push(format!(".{}.part", std::process::id()));
-        let part = path.with_file_name(part_name);
+        let part = target.with_file_name(part_name);
         let file = File::create(&part).map_err(write_error)?;
-        Ok(Self { path: path.to_owned(), part, writer: Some(BufWriter::with_capacity(1 << 18, file)) })
+        Ok(Self { path, target, part: Some(part), writer: writer(file) })
     }
 
     /// The error that writing this file failed.
@@ -108,12 +143,12 @@ impl WholeFile {
     /// Gives the file its name.
     pub(super) fn finish(mut self) -> Result<(), Error> {
         let Some(writer) = self.writer.take() else { return Ok(()) };
-        writer
-            .into_inner()
-            .map_err(io::IntoInnerError::into_error)
-            .and_then(|file| file.sync_all())
-            .and_then(|()| fs::rename(&self.part, &self.path))
-            .map_err(|source| self.error(source))
+        let written = writer.into_inner().map_err(io::IntoInnerError::into_error);
+        match &self.part {
+            Some(part) => written.and_then(|file| file.sync_all()).and_then(|()| fs::rename(part, &self.target)),
+            None => written.map(drop),
+        }
+        .map_err(|source| self.error(source))
     }
 }
 
@@ -131,6 +166,8 @@ impl Drop for WholeFile {
     fn drop(&mut self) {
         // After a rename there is nothing left to remove.
         self.writer = None;
-        let _ = fs::remove_file(&self.part);
+        if let Some(part) = &self.part {
+            let _ = fs::remove_file(part);
+        }
     }
 }

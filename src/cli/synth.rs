@@ -49,6 +49,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     for path in [&arguments.output, &ledger_path] {
         keep_inputs(path, inputs)?;
     }
+    if arguments.output == ledger_path {
+        return Err(Error::Argument("--ledger: the ledger and the capture can't be one file".to_owned()));
+    }
     let machine = run::machine(&arguments.machine)?;
     let plan = plan(arguments, &machine)?;
     let mut capture = WholeFile::create(&arguments.output)?;

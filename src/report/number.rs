@@ -1,4 +1,4 @@
-//! Figures as text. What is bounded is rounded up (margins down), what is measured is shown to the digit.
+//! Figures as text. Times, bounded or measured, are rounded up; margins and allowed values down; the JSON has every digit.
 
 use crate::time::{Instant, Span};
 
@@ -7,20 +7,20 @@ pub(super) fn millis(nanos: i64) -> String {
     decimal(nanos, 6)
 }
 
-/// Milliseconds to the microsecond, rounded up: for measured figures in tables.
+/// Milliseconds to the microsecond, rounded up: for tables.
 pub(super) fn millis_short(nanos: i64) -> String {
     let micros = nanos.div_euclid(1_000).saturating_add(i64::from(nanos.rem_euclid(1_000) > 0));
     decimal(micros, 3)
 }
 
 /// Nanometres (or nanodegrees) as an exact number of thousandths of a millimetre (degree), rounded up, for JSON.
-#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine thousand kilometres is exact in f64")]
+#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine million kilometres is exact in f64")]
 pub(super) fn milli_units(nano: i64, per_unit: i64) -> f64 {
     ceil_div(nano, per_unit / 1_000) as f64 / 1_000.0
 }
 
 /// As [`milli_units`], rounded down: for margins and allowed values.
-#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine thousand kilometres is exact in f64")]
+#[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine million kilometres is exact in f64")]
 pub(super) fn milli_units_down(nano: i64, per_unit: i64) -> f64 {
     nano.div_euclid(per_unit / 1_000) as f64 / 1_000.0
 }

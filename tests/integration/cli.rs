@@ -202,6 +202,42 @@ fn an_output_that_cannot_be_written_is_told() {
     assert_refused(&run(["init", text(&nowhere)]), &["could not write", text(&nowhere)]);
 }
 
+#[test]
+fn an_existing_report_is_replaced_and_no_part_stays() {
+    let folder = folder();
+    let machine = scenario_file();
+    let report = write(&folder, "report.json", "an older and longer one".repeat(10_000));
+    let ran = run(["budget", text(&machine), "-o", text(&report)]);
+    assert_eq!((ran.code, ran.out.as_str(), ran.err.as_str()), (0, "", ""));
+    let json: serde_json::Value = serde_json::from_slice(&fs::read(&report).unwrap()).unwrap();
+    assert_eq!(json["schema"], "stopspan.budget/1");
+    let names: Vec<_> = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(names, ["report.json"]);
+    // Capture and ledger would take each other's place.
+    let one = text(&report);
+    assert_refused(&run(["synth", text(&machine), "-o", one, "--ledger", one]), &["--ledger"]);
+}
+
+/// Links and devices as Unix has them. What is no file must never be replaced by one.
+#[cfg(unix)]
+#[test]
+fn links_and_devices_stay_what_they_are() {
+    use std::os::unix::fs::{FileTypeExt, symlink};
+
+    let folder = folder();
+    let machine = scenario_file();
+    let report = write(&folder, "report.txt", "");
+    for (name, target) in [("link", report.as_path()), ("device", Path::new("/dev/null"))] {
+        let link = folder.path().join(name);
+        symlink(target, &link).unwrap();
+        let ran = run(["budget", text(&machine), "-o", text(&link)]);
+        assert_eq!((ran.code, ran.err.as_str()), (0, ""));
+        assert!(link.is_symlink());
+    }
+    assert!(fs::read_to_string(&report).unwrap().contains("Verdict: WITHIN LIMITS"));
+    assert!(fs::metadata("/dev/null").unwrap().file_type().is_char_device());
+}
+
 /// A reader that goes away early is no reason to complain.
 #[test]
 fn a_closed_pipe_ends_quietly() {

@@ -5,6 +5,7 @@ mod cli;
 mod hostile;
 mod readme;
 mod real_captures;
+mod report;
 mod residual;
 mod same_bytes;
 mod scenario;
