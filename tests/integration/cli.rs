@@ -139,6 +139,8 @@ fn what_is_no_capture_is_refused_by_name() {
     for path in [&missing, &a_folder] {
         assert_refused(&run(["budget", text(path)]), &["could not read", text(path)]);
     }
+    // The two arguments in the wrong order.
+    assert_refused(&run(["verify", text(&capture), text(&machine)]), &[text(&capture), "is a capture", "comes first"]);
     assert_refused(&run(["analyze", text(&capture), text(&capture)]), &[text(&capture), "given twice"]);
 }
 
