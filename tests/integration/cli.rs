@@ -145,6 +145,18 @@ fn what_is_no_capture_is_refused_by_name() {
 }
 
 #[test]
+fn kinds_of_faults_are_told_as_they_are_typed() {
+    let folder = folder();
+    let (machine, output) = (scenario_file(), folder.path().join("run.pcapng"));
+    let with = |fault: &str| run(["synth", text(&machine), "-o", text(&output), "--duration", "6 s", "--fault", fault]);
+    assert_refused(&with("tap-los,gate,to_host,3s"), &["'tap-los'", "'tap-loss'", "unintended-repetition"]);
+    for fault in ["tap-loss,gate,to_host,3s", "tap loss,gate,to_host,3s", "Tap-Loss,gate,to_host,3s"] {
+        let ran = with(fault);
+        assert_eq!(ran.code, 0, "{fault}: {}", ran.err);
+    }
+}
+
+#[test]
 fn an_input_is_never_written_over() {
     let folder = folder();
     let machine = write(&folder, "machine.toml", SCENARIO);
