@@ -32,25 +32,28 @@ pub enum TapFault {
     ReturnsWithoutType12Frame,
     /// Datagram indices missing in the count of a Type 12 master.
     MissingType12Indices,
+    /// Type 12 frames that were captured twice: the index of a master that counts stood still, or a frame came back twice.
+    RepeatedType12Frames,
     /// The clock of the capture went back.
     ClockStepsBack,
 }
 
 impl TapFault {
     /// All kinds, in the order of the report.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::MissingType10Frames,
         Self::RepeatedType10Frames,
         Self::DisorderedType10Frames,
         Self::UnreturnedType12Frames,
         Self::ReturnsWithoutType12Frame,
         Self::MissingType12Indices,
+        Self::RepeatedType12Frames,
         Self::ClockStepsBack,
     ];
 
     /// Whether telegrams or intervals may have gone unseen; a frame seen twice hides nothing.
     pub const fn hides_packets(self) -> bool {
-        !matches!(self, Self::RepeatedType10Frames)
+        !matches!(self, Self::RepeatedType10Frames | Self::RepeatedType12Frames)
     }
 }
 
@@ -96,6 +99,8 @@ struct Type12 {
     unreturned: Vec<(u64, Location)>,
     next_index: Option<u8>,
     in_count: u32,
+    last_out: Option<u8>,
+    last_returned: Option<u8>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -120,12 +125,17 @@ impl Tap {
         let state = &mut self.type12;
         match pass {
             Pass::Outgoing => {
+                if state.is_counting() && state.last_out == Some(first_index) {
+                    self.faults.count(TapFault::RepeatedType12Frames, 1, at);
+                    return false;
+                }
+                state.last_out = Some(first_index);
                 state.out = state.out.saturating_add(1);
                 let mut gap = false;
                 if state.next_index == Some(first_index) {
                     state.in_count = state.in_count.saturating_add(1);
                 } else if state.next_index.is_some() {
-                    if state.in_count >= COUNTING {
+                    if state.is_counting() {
                         let missing = first_index.wrapping_sub(state.next_index.unwrap_or_default());
                         self.faults.count(TapFault::MissingType12Indices, missing.into(), at);
                         gap = true;
@@ -143,7 +153,12 @@ impl Tap {
             }
             Pass::Returning => {
                 state.returned = state.returned.saturating_add(1);
+                let last_returned = state.last_returned.replace(first_index);
                 let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
+                    if state.is_counting() && last_returned == Some(first_index) {
+                        self.faults.count(TapFault::RepeatedType12Frames, 1, at);
+                        return false;
+                    }
                     // A capture may begin while a frame is on its way.
                     if state.out > 0 {
                         self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
@@ -207,6 +222,11 @@ impl Tap {
 }
 
 impl Type12 {
+    /// Whether the master has counted long enough for a break of its count to say something.
+    const fn is_counting(&self) -> bool {
+        self.in_count >= COUNTING
+    }
+
     /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
     fn lose(&mut self, at: Location) -> bool {
         match self.unreturned.first_mut() {
@@ -280,6 +300,25 @@ mod tests {
                 (TapFault::MissingType12Indices, 2, 123),
             ]
         );
+    }
+
+    #[test]
+    fn type12_frames_that_a_mirror_port_gives_twice_are_not_missing() {
+        let mut tap = Tap::default();
+        let mut packet = 0;
+        for n in 0..200_u64 {
+            let index = u8::try_from(n * 2 % 256).unwrap();
+            for pass in [Pass::Outgoing, Pass::Returning] {
+                // Frame 60 is captured twice going out, frame 70 coming back, frame 150 both ways.
+                let copies =
+                    if matches!((n, pass), (60, Pass::Outgoing) | (70, Pass::Returning) | (150, _)) { 2 } else { 1 };
+                for _ in 0..copies {
+                    packet += 1;
+                    assert!(!frame(&mut tap, pass, index, 2, at(packet)), "frame {n}");
+                }
+            }
+        }
+        assert_eq!(told(tap), [(TapFault::RepeatedType12Frames, 4, 122)]);
     }
 
     #[test]
