@@ -3,8 +3,7 @@
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
-use stopspan::verdict::Judgement;
-use stopspan::{budget, machine, report};
+use stopspan::{machine, report, verdict};
 
 fuzz_target!(|octets: &[u8]| {
     match machine::read("fuzz.toml", octets) {
@@ -19,8 +18,8 @@ fuzz_target!(|octets: &[u8]| {
             }
         }
         Ok(machine) => {
-            let budgets = machine.functions.iter().map(|function| budget::function(&machine, function)).collect();
-            let report = report::budget("fuzz.toml", &machine, budgets, Judgement::Findings);
+            let (functions, result) = verdict::judge_budgets(&machine);
+            let report = report::budget("fuzz.toml", &machine, &functions, result);
             report::text(&report, 80, true);
             report::json(&report).expect("a report is plain data");
         }

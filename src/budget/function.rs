@@ -9,7 +9,8 @@ use super::response::{self, Response, ResponseError, Supervision, Watched};
 use super::separation::{Safeguard, Separation, SeparationError};
 use super::stop::{self, Ramp, Stop, StopError, StopFunction};
 use crate::machine::{
-    Approach, Axis, AxisKind, BrakeStrength, Direction, Faults, Function, FunctionStop, Machine, Step, StopKind,
+    Approach, Axis, AxisKind, BrakeStrength, Connection, Direction, Faults, Function, FunctionStop, Machine, Step,
+    StopKind,
 };
 use crate::quantity::Travel;
 use crate::time::Span;
@@ -31,7 +32,8 @@ pub struct FunctionBudget {
     pub separation: Option<Separation>,
     /// Each limit of the function against its figure.
     pub limits: Vec<Limit>,
-    /// Bound of the part of the reaction that shows on the wire, if demand and reaction signals are declared.
+    /// Bound of the part of the reaction that shows on the wire; `None` without a demand and a reaction signal, or if nothing
+    /// in the machine file bounds the time between them.
     pub on_the_wire: Option<Span>,
 }
 
@@ -93,17 +95,6 @@ impl Limit {
             Self::Separation { built, needed, .. } => built.as_nano().saturating_sub(needed.as_nano()),
         }
     }
-
-    /// Margin as a share of the limit, in ten-thousandths, for comparing limits of different kinds.
-    pub fn relative_margin(&self) -> i64 {
-        let limit = match self {
-            Self::ResponseTime { allowed, .. } | Self::OverallTime { allowed, .. } => allowed.as_nanos(),
-            Self::Travel { allowed, .. } => allowed.as_nano(),
-            Self::Separation { built, .. } => built.as_nano(),
-        };
-        let share = i128::from(self.margin_nano()).saturating_mul(10_000).checked_div(i128::from(limit.max(1)));
-        share.and_then(|share| i64::try_from(share).ok()).unwrap_or(i64::MIN)
-    }
 }
 
 /// Why a function has no budget.
@@ -138,11 +129,12 @@ impl Error for FunctionError {}
 /// [`FunctionError`] if the figures allow none: nothing stops the axis, a rule does not cover the approach, a sum exceeds
 /// the range.
 pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget, FunctionError> {
-    let (response, watching) = path_response(machine, &function.path)?;
+    let chain = Chain::new(machine, &function.path);
+    let response = chain.response()?;
     let deciding = decide(&response, function.faults);
     let decided_by = response.one_fault_span.and_then(|watched| match watched {
         Watched::Element(place) => function.path.get(place).copied(),
-        Watched::Connection(supervision) => watching.get(supervision).copied(),
+        Watched::Connection(supervision) => chain.watching.get(supervision).copied(),
     });
     let stop = match &function.stop {
         Some(stop) => Some(axis_stop(machine, stop, deciding)?),
@@ -170,39 +162,64 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     Ok(FunctionBudget { response, deciding, decided_by, stop, overall, separation, limits, on_the_wire })
 }
 
-/// The response times of a path, and the connection steps in the order of the supervisions.
-fn path_response(machine: &Machine, path: &[Step]) -> Result<(Response, Vec<Step>), FunctionError> {
-    let mut elements = Vec::new();
-    let mut supervisions = Vec::new();
-    let mut watching = Vec::new();
-    for (place, step) in path.iter().enumerate() {
-        match step {
-            Step::Element(index) => {
-                let Some(element) = machine.elements.get(*index) else { continue };
-                elements.push(response::Element {
-                    name: element.id.clone(),
-                    worst_case: element.worst_case,
-                    watchdog: element.watchdog,
-                });
-            }
-            Step::Connection(index) => {
-                let Some(connection) = machine.connections.get(*index) else { continue };
-                elements.push(response::Element {
-                    name: connection.id.clone(),
-                    worst_case: connection.worst_case,
-                    watchdog: None,
-                });
-                let supervised = path.iter().enumerate().filter_map(|(other, step)| match step {
-                    Step::Element(element) if connection.supervises.contains(element) => Some(other),
-                    _ => None,
-                });
-                supervisions
-                    .push(Supervision { members: supervised.chain([place]).collect(), watchdog: connection.watchdog });
-                watching.push(*step);
+/// A path as the response is computed from it.
+#[derive(Default)]
+struct Chain {
+    elements: Vec<response::Element>,
+    supervisions: Vec<Supervision>,
+    /// The connection steps in the order of the supervisions.
+    watching: Vec<Step>,
+}
+
+impl Chain {
+    fn new(machine: &Machine, path: &[Step]) -> Self {
+        let mut chain = Self::default();
+        for (place, step) in path.iter().enumerate() {
+            match step {
+                Step::Element(index) => {
+                    let Some(element) = machine.elements.get(*index) else { continue };
+                    chain.elements.push(response::Element {
+                        name: element.id.clone(),
+                        worst_case: element.worst_case,
+                        watchdog: element.watchdog,
+                    });
+                }
+                Step::Connection(index) => {
+                    let Some(connection) = machine.connections.get(*index) else { continue };
+                    chain.elements.push(response::Element {
+                        name: connection.id.clone(),
+                        worst_case: connection.worst_case,
+                        watchdog: None,
+                    });
+                    let members = supervised(connection, path).chain([place]).collect();
+                    chain.supervisions.push(Supervision { members, watchdog: connection.watchdog });
+                    chain.watching.push(*step);
+                }
             }
         }
+        chain
     }
-    Ok((response::response(&elements, &supervisions).map_err(FunctionError::Response)?, watching))
+
+    /// One more transfer at the end, by a connection that has a place on the path already.
+    fn transfer_back(&mut self, connection: &Connection) {
+        self.elements.push(response::Element {
+            name: connection.id.clone(),
+            worst_case: connection.worst_case,
+            watchdog: Some(connection.watchdog),
+        });
+    }
+
+    fn response(&self) -> Result<Response, FunctionError> {
+        response::response(&self.elements, &self.supervisions).map_err(FunctionError::Response)
+    }
+}
+
+/// Places of the elements of `path` that `connection` supervises.
+fn supervised(connection: &Connection, path: &[Step]) -> impl Iterator<Item = usize> {
+    path.iter().enumerate().filter_map(|(place, step)| match step {
+        Step::Element(element) if connection.supervises.contains(element) => Some(place),
+        _ => None,
+    })
 }
 
 const fn decide(response: &Response, faults: Faults) -> Span {
@@ -259,8 +276,12 @@ const fn safeguard(approach: Approach) -> Safeguard {
     }
 }
 
-/// The bound of what a tap sees: from the connection that carries the demand to the one that carries the reaction. A
-/// reaction that the device reports back also takes the element behind that connection and one more transfer.
+/// The bound of what a tap sees: from the telegram that shows the demand to the one that shows the reaction.
+///
+/// A tap may see a telegram at the very start of its transfer or at the very end, so the whole transfers of both count. A
+/// command to a device further down the path ends the part with its own transfer. Everything else is an answer: it has been
+/// through the rest of the path and takes one more transfer. Between two commands of the host on one connection there is
+/// nothing that the machine file bounds.
 fn on_the_wire(machine: &Machine, function: &Function) -> Result<Option<Span>, FunctionError> {
     let signal = |index: Option<usize>| index.and_then(|index| machine.signals.get(index));
     let (Some(demand), Some(reaction)) = (signal(function.demand), signal(function.reaction)) else {
@@ -270,14 +291,19 @@ fn on_the_wire(machine: &Machine, function: &Function) -> Result<Option<Span>, F
     let (Some(first), Some(last)) = (place(demand.connection), place(reaction.connection)) else {
         return Ok(None);
     };
-    let reports_back = reaction.direction == Direction::ToHost && first != last;
-    let end = if reports_back { function.path.len() } else { last.saturating_add(1) };
-    let Some(visible) = function.path.get(first..end) else { return Ok(None) };
-    let (response, _) = path_response(machine, visible)?;
-    let back = if reports_back {
-        machine.connections.get(reaction.connection).map_or(Span::ZERO, |connection| connection.worst_case)
-    } else {
-        Span::ZERO
+    let answers = match (reaction.direction, first == last) {
+        (Direction::ToDevice, false) => false,
+        (Direction::ToDevice, true) if demand.direction == Direction::ToDevice => return Ok(None),
+        _ => true,
     };
-    decide(&response, function.faults).checked_add(back).map(Some).ok_or(FunctionError::OutOfRange)
+    let end = if answers { function.path.len() } else { last.saturating_add(1) };
+    let Some(visible) = function.path.get(first..end) else { return Ok(None) };
+    let mut chain = Chain::new(machine, visible);
+    if let Some(connection) = machine.connections.get(reaction.connection).filter(|_| answers) {
+        chain.transfer_back(connection);
+    }
+    Ok(Some(decide(&chain.response()?, function.faults)))
 }
+
+#[cfg(test)]
+mod tests;

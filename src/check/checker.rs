@@ -9,7 +9,7 @@ use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use crate::capture::Packet;
-use crate::carrier::{Headers, Kind, Pass, Payload, Walker};
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ipv4, ipv6, type10, udp};
 use crate::machine::{Carrier, Direction, Machine};
 use crate::time::Instant;
 
@@ -88,21 +88,21 @@ impl<'m> Checker<'m> {
                     datagrams = datagrams.saturating_add(1);
                     // Before its telegrams: whoever judges them has to know what the capture lost.
                     if *index_in_frame == 0 && tap.type12(*pass, datagram.index, at) {
-                        tell_gap(machine, followers, |carrier| {
+                        tell_gap(machine, followers, signals, |carrier| {
                             matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
                         });
                     }
                 }
                 Payload::Type10(frame) => {
                     contents.type10.count(frame.frame_id);
+                    if is_cut || type10_gap(tap, headers, frame, at) {
+                        tell_gap(machine, followers, signals, |carrier| {
+                            matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id)
+                        });
+                    }
                     if is_cut {
                         // Where such a frame ends decides what is data: without its end it says nothing.
                         return;
-                    }
-                    if type10_gap(tap, headers, frame, at) {
-                        tell_gap(machine, followers, |carrier| {
-                            matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id)
-                        });
                     }
                 }
                 Payload::Udp(datagram) => contents.udp.count(datagram.destination_port),
@@ -119,7 +119,11 @@ impl<'m> Checker<'m> {
                     tap.type12_datagrams(first_index, datagrams);
                 }
             }
-            Err(_) if is_cut => contents.cut_short = contents.cut_short.saturating_add(1),
+            Err(malformed) if is_cut => {
+                contents.cut_short = contents.cut_short.saturating_add(1);
+                // Telegrams may have stood behind the cut.
+                tell_gap(machine, followers, signals, |carrier| may_be_behind(malformed.layer, carrier));
+            }
             Err(malformed) => contents.count_malformed(at, malformed),
         }
     }
@@ -139,16 +143,32 @@ impl<'m> Checker<'m> {
     }
 }
 
-fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &crate::carrier::type10::Frame<'_>, at: Location) -> bool {
+fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> bool {
     frame.class().is_cyclic()
         && frame.trailer.is_some_and(|trailer| tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at))
 }
 
-/// Tells the connections on the carriers concerned that the capture lost packets.
-fn tell_gap(machine: &Machine, followers: &mut [Follower], concerned: impl Fn(&Carrier) -> bool) {
-    for (follower, connection) in followers.iter_mut().zip(&machine.connections) {
+/// Whether data on `carrier` may stand behind the place in `layer` at which a packet is cut.
+fn may_be_behind(layer: &str, carrier: &Carrier) -> bool {
+    let is_internet = [ipv4::LAYER, ipv6::LAYER, ipv6::EXTENSION_LAYER, udp::LAYER].contains(&layer);
+    match carrier {
+        Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => !is_internet && layer != type10::LAYER,
+        Carrier::Type10 { .. } => layer == type10::LAYER,
+        Carrier::Udp { .. } => is_internet,
+    }
+}
+
+/// Tells the connections on the carriers concerned, and the reactions they show, that the capture lost packets.
+fn tell_gap(
+    machine: &Machine,
+    followers: &mut [Follower],
+    signals: &mut Signals<'_>,
+    concerned: impl Fn(&Carrier) -> bool,
+) {
+    for (index, (follower, connection)) in followers.iter_mut().zip(&machine.connections).enumerate() {
         if concerned(&connection.to_device.carrier) || concerned(&connection.to_host.carrier) {
             follower.base.watch.tap_gap();
+            signals.tap_gap(index);
         }
     }
 }
@@ -196,6 +216,15 @@ impl<'m> Signals<'m> {
             .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
             .collect();
         Self { machine, of_connection, active: vec![None; machine.signals.len()], meters }
+    }
+
+    /// The capture lost packets that may have held telegrams of `connection`.
+    fn tap_gap(&mut self, connection: usize) {
+        for signal in self.of_connection.get(connection).into_iter().flatten().flatten() {
+            for meter in &mut self.meters {
+                meter.tap_gap(*signal);
+            }
+        }
     }
 
     /// Takes new safe data: `octet(n)` is octet n.

@@ -146,6 +146,8 @@ pub(super) struct Line {
     held: u64,
     tap_losses: u64,
     pub(super) confirmed: u64,
+    /// Whether the connection got beyond its start-up.
+    in_operation: bool,
     /// As seen last.
     last: Vec<u8>,
     /// As accepted last.
@@ -219,6 +221,11 @@ impl Base {
     pub(super) const fn confirm(&mut self, direction: Direction) {
         let line = self.line_mut(direction);
         line.confirmed = line.confirmed.saturating_add(1);
+    }
+
+    /// A telegram of regular operation, with process or fail-safe data.
+    pub(super) const fn in_operation(&mut self, direction: Direction) {
+        self.line_mut(direction).in_operation = true;
     }
 
     /// Hands a new telegram to the watchdog and reports the silence that it ends.
@@ -353,15 +360,20 @@ pub enum Unchecked {
     NoCrc1,
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
+    /// The connection did not get beyond its start-up; the direction is the first without data.
+    NeverInOperation(Direction),
 }
 
 impl Base {
-    /// The first direction without any telegram, or with telegrams but none confirmed.
-    pub(super) fn gap(&self, checkable: bool) -> Option<Unchecked> {
-        let directions = [Direction::ToDevice, Direction::ToHost];
-        let unseen = directions.into_iter().find(|direction| self.line(*direction).telegrams == 0);
-        let unconfirmed = directions.into_iter().find(|direction| checkable && self.line(*direction).confirmed == 0);
-        unseen.map(Unchecked::NeverSeen).or(unconfirmed.map(Unchecked::NeverConfirmed))
+    /// The first direction without any telegram, with telegrams but none confirmed, or without data.
+    pub(super) fn gap(&self) -> Option<Unchecked> {
+        let first = |lacks: fn(&Line) -> bool| {
+            [Direction::ToDevice, Direction::ToHost].into_iter().find(|direction| lacks(self.line(*direction)))
+        };
+        let unseen = first(|line| line.telegrams == 0).map(Unchecked::NeverSeen);
+        let unconfirmed = || first(|line| line.confirmed == 0).map(Unchecked::NeverConfirmed);
+        let idle = || first(|line| !line.in_operation).map(Unchecked::NeverInOperation);
+        unseen.or_else(unconfirmed).or_else(idle)
     }
 
     /// Fault bits of a status byte that were not set before.

@@ -7,7 +7,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::finding::{Class, Detail, EventKind, Location, TripCause};
+use super::accepted::Accepted;
+use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
 use super::parameterisation::{Difference, Parameterisation};
 use crate::machine::{self, Direction};
@@ -25,6 +26,8 @@ pub(super) struct Fscp12_1 {
     pending: Option<Pending>,
     parameterisation: Parameterisation,
     joined: bool,
+    /// Telegrams were missing before the one that is being accepted: the order of the states can't be judged by it.
+    unseen: bool,
 }
 
 /// One direction.
@@ -65,6 +68,7 @@ impl Fscp12_1 {
             pending: None,
             parameterisation: Parameterisation::default(),
             joined: false,
+            unseen: false,
         }
     }
 
@@ -125,7 +129,7 @@ impl Fscp12_1 {
     }
 
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
-        base.gap(true)
+        base.gap()
     }
 
     /// The key under which the telegram is the one that is due, if there is one.
@@ -142,12 +146,13 @@ impl Fscp12_1 {
             _ => {}
         }
         let inherited = self.side(direction.opposite()).crc0?;
-        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let connection_id = self.connection_id(telegram.command);
         let side = self.side(direction);
         let mut key = Key { inherited, connection_id, sequence: side.next? };
         let (first_data, _) = telegram.segments().next()?;
-        let own_previous = side.crc0?;
-        key.sequence = sequence_by_rule(telegram.command, first_data, key, own_previous);
+        if let Some(own_previous) = side.crc0 {
+            key.sequence = sequence_by_rule(telegram.command, first_data, key, own_previous);
+        }
         fits(key).or_else(|| self.crossing_key(direction, key, telegram)).or_else(|| {
             // Stacks disagree on what the CRC-equal rule compares with in the first Session answer.
             let first = telegram.command == Command::Session && side.next == Some(1);
@@ -167,7 +172,7 @@ impl Fscp12_1 {
     fn key_after_trust(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
         let due = self.side(direction).due_before_trust?;
         let inherited = self.side(direction.opposite()).crc0?;
-        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let connection_id = self.connection_id(telegram.command);
         let sequence = telegram.solve_sequence(inherited, connection_id)?;
         let key = Key { inherited, connection_id, sequence };
         let nearby = (1..=NEARBY).contains(&ahead(due, sequence));
@@ -185,9 +190,12 @@ impl Fscp12_1 {
         let command = telegram.command;
         let before = *self.side(direction);
         let partner = self.side(direction.opposite()).command;
-        if let Some(due) = before.due_before_trust {
-            self.missing_since(base, direction, due, key.sequence, 1, at);
+        let accepted = Accepted { direction, telegram, key, at, before: before.command, partner };
+        // Reset and Session count from the start again.
+        if let Some(due) = before.due_before_trust.filter(|_| !command.is_unconnected()) {
+            self.missing_since_trust(base, direction, due, key.sequence, at);
         }
+        let unseen = std::mem::take(&mut self.unseen);
         base.confirm(direction);
         *self.side_mut(direction) = Side {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
@@ -203,91 +211,37 @@ impl Fscp12_1 {
             self.to_host.confirmed = true;
         }
         if command == Command::Reset {
-            self.reset(base, direction, telegram, key, before.command, partner, at);
+            self.joined = true;
+            accepted.reset(base);
         } else {
             self.joined |= before.command == Some(Command::Reset) || partner == Some(Command::Reset);
             let crosses = Some(key.inherited) != self.side(direction.opposite()).crc0 && key.inherited != 0;
-            if !crosses {
-                self.check_order(base, direction, command, before.command, partner, at);
+            if !crosses && !unseen {
+                accepted.check_order(base);
             }
-            self.check_contents(base, direction, telegram, at);
+            self.check_contents(base, &accepted);
             self.note_joining(base, direction, at);
         }
-        self.data_events(base, direction, command, before.command, at);
+        accepted.data_events(base);
         base.new_telegram(direction, at, command.is_data());
         if command == Command::Reset {
             base.watch.stop(direction, at);
+        } else if command.is_data() {
+            base.in_operation(direction);
         }
         update_of(command)
     }
 
-    #[expect(clippy::too_many_arguments, reason = "one place where all that a Reset means is told")]
-    fn reset(
-        &mut self,
-        base: &mut Base,
-        direction: Direction,
-        telegram: &Telegram<'_>,
-        key: Key,
-        before: Option<Command>,
-        partner: Option<Command>,
-        at: Location,
-    ) {
-        self.joined = true;
-        if key.sequence == 0 {
-            base.event(direction, at, EventKind::ResetWithSequenceZero);
-        }
-        let reason = ResetReason(telegram.safe_data().next().unwrap_or_default());
-        if reason != ResetReason::LOCAL {
-            base.trip(direction, at, TripCause::Reset(reason));
-        } else if before.is_some_and(|command| command != Command::Reset) && partner != Some(Command::Reset) {
-            base.event(direction, at, EventKind::Restart);
-        }
-    }
-
-    /// Session after Reset, Connection after Session, Parameter after Connection, data after Parameter; the slave answers in
-    /// the master's state.
-    fn check_order(
-        &self,
-        base: &mut Base,
-        direction: Direction,
-        command: Command,
-        before: Option<Command>,
-        partner: Option<Command>,
-        at: Location,
-    ) {
-        let rank = |command| -> u8 {
-            match command {
-                Command::Reset => 0,
-                Command::Session => 1,
-                Command::Connection => 2,
-                Command::Parameter => 3,
-                Command::ProcessData | Command::FailSafeData => 4,
-                Command::Unknown(_) => 5,
-            }
-        };
-        let (Some(before), Some(partner)) = (before, partner) else { return };
-        let wrong = match direction {
-            Direction::ToDevice => {
-                let after = if partner == Command::Reset { 0 } else { rank(before) };
-                !(after..=after.saturating_add(1)).contains(&rank(command))
-            }
-            Direction::ToHost => rank(command) != rank(partner),
-        };
-        if wrong {
-            let after = if direction == Direction::ToDevice { before } else { partner };
-            base.finding(direction, at, Class::IncorrectSequence, Detail::State { after, seen: command });
-        }
-    }
-
-    fn check_contents(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) {
+    fn check_contents(&mut self, base: &mut Base, accepted: &Accepted<'_>) {
+        let Accepted { direction, telegram, at, before, .. } = *accepted;
         if direction == Direction::ToHost {
             if !self.parameterisation.is_echo(telegram.command, telegram.safe_data()) {
                 base.finding(direction, at, Class::ParameterMismatch, Detail::Echo);
             }
             return;
         }
-        let transferred =
-            self.parameterisation.master(telegram.command, telegram.safe_data(), at, &self.parameters, self.watchdog);
+        self.parameterisation.enter(telegram.command, before);
+        let transferred = self.parameterisation.master(telegram.safe_data(), at, &self.parameters, self.watchdog);
         let Some(transferred) = transferred else { return };
         if let Some(watchdog) = transferred.watchdog {
             base.event(direction, at, EventKind::Parameterised { watchdog });
@@ -304,27 +258,6 @@ impl Fscp12_1 {
         }
     }
 
-    fn data_events(
-        &self,
-        base: &mut Base,
-        direction: Direction,
-        command: Command,
-        before: Option<Command>,
-        at: Location,
-    ) {
-        let kind = match (before, command) {
-            (Some(Command::ProcessData), Command::FailSafeData) => EventKind::FailSafe,
-            (Some(Command::FailSafeData), Command::ProcessData) => EventKind::EndOfFailSafe,
-            (Some(Command::Parameter), Command::ProcessData | Command::FailSafeData)
-                if direction == Direction::ToHost =>
-            {
-                EventKind::Operating
-            }
-            _ => return,
-        };
-        base.event(direction, at, kind);
-    }
-
     /// In the middle of a run: the first telegram is taken on trust, each further one solved for its sequence number, until
     /// one agrees with the number predicted from its predecessor.
     fn join(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) -> Update {
@@ -333,14 +266,17 @@ impl Fscp12_1 {
             return Update::Rejected;
         }
         let inherited = self.side(direction.opposite()).crc0;
-        let solved = inherited
-            .and_then(|inherited| telegram.solve_sequence(inherited, self.parameters.connection_id))
-            .map(next_sequence);
+        let connection_id = self.connection_id(telegram.command);
+        let solved =
+            inherited.and_then(|inherited| telegram.solve_sequence(inherited, connection_id)).map(next_sequence);
         let side = self.side_mut(direction);
         side.next = solved;
         side.crc0 = Some(telegram.crc0());
         side.command = Some(telegram.command);
         base.new_telegram(direction, at, false);
+        if direction == Direction::ToDevice {
+            self.parameterisation.missed();
+        }
         update_of(telegram.command)
     }
 
@@ -366,16 +302,15 @@ impl Fscp12_1 {
             return Update::Rejected;
         }
         let side = *self.side(direction);
-        let (Some(due), Some(inherited), Some(own)) = (side.next, self.side(direction.opposite()).crc0, side.crc0)
-        else {
+        let (Some(due), Some(inherited)) = (side.next, self.side(direction.opposite()).crc0) else {
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         };
-        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let connection_id = self.connection_id(telegram.command);
         let sequence = telegram.solve_sequence(inherited, connection_id).unwrap_or_default();
         let key = Key { inherited, connection_id, sequence };
         let unknown = matches!(telegram.command, Command::Unknown(_));
-        if telegram.crc0() == own || unknown || telegram.is_consistent() == Some(false) {
+        if Some(telegram.crc0()) == side.crc0 || unknown || telegram.is_consistent() == Some(false) {
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         }
@@ -443,7 +378,7 @@ impl Fscp12_1 {
     ) -> Option<Update> {
         let pending = self.pending.as_ref().filter(|pending| pending.direction != direction)?;
         let due = self.side(direction).next?;
-        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let connection_id = self.connection_id(telegram.command);
         if telegram.connection_id != connection_id {
             return None;
         }
@@ -465,6 +400,9 @@ impl Fscp12_1 {
             confirmed: false,
         };
         base.new_telegram(pending.direction, pending.at, pending.command.is_data());
+        if pending.direction == Direction::ToDevice {
+            self.parameterisation.missed();
+        }
         if missing == 0 {
             // Nothing of this direction is missing, so the pending telegram inherited what it had to: its number was wrong.
             let expected = due_before.unwrap_or_default().into();
@@ -474,30 +412,30 @@ impl Fscp12_1 {
             *other =
                 Side { next: Some(next_sequence(pending.sequence)), due_before_trust: None, confirmed: true, ..*other };
         } else {
-            base.missing(direction, at, missing.into());
+            self.missing(base, direction, missing, at);
         }
         Some(self.accept(base, direction, telegram, key, at))
     }
 
-    /// After `trusted` telegrams whose number could not be checked, `sequence` shows whether more were missing.
-    fn missing_since(
-        &self,
-        base: &mut Base,
-        direction: Direction,
-        due: u16,
-        sequence: u16,
-        trusted: u16,
-        at: Location,
-    ) {
-        let missing = ahead(due, sequence).saturating_sub(trusted);
+    /// Behind a telegram whose number could not be checked, `sequence` shows whether more were missing.
+    fn missing_since_trust(&mut self, base: &mut Base, direction: Direction, due: u16, sequence: u16, at: Location) {
+        let missing = ahead(due, sequence).saturating_sub(1);
         if (1..=NEARBY).contains(&missing) {
-            base.missing(direction, at, missing.into());
+            self.missing(base, direction, missing, at);
+        }
+    }
+
+    fn missing(&mut self, base: &mut Base, direction: Direction, telegrams: u16, at: Location) {
+        base.missing(direction, at, telegrams.into());
+        self.unseen = true;
+        if direction == Direction::ToDevice {
+            self.parameterisation.missed();
         }
     }
 
     /// CRC_0 against what it should be under the key that is due.
     fn crc_detail(&self, direction: Direction, telegram: &Telegram<'_>) -> Detail {
-        let connection_id = if telegram.command.is_unconnected() { 0 } else { self.parameters.connection_id };
+        let connection_id = self.connection_id(telegram.command);
         let key = Key {
             inherited: self.side(direction.opposite()).crc0.unwrap_or_default(),
             connection_id,
@@ -509,6 +447,11 @@ impl Fscp12_1 {
             }
             Ok(()) => Detail::Crc { segment: 0, expected: telegram.crc0(), seen: telegram.crc0() },
         }
+    }
+
+    /// The connection ID in telegrams with this command.
+    const fn connection_id(&self, command: Command) -> u16 {
+        if command.is_unconnected() { 0 } else { self.parameters.connection_id }
     }
 
     const fn data_length(&self, direction: Direction) -> usize {

@@ -72,7 +72,7 @@ impl Fscp3_1 {
                 self.accept(base, direction, &telegram, Some(number), at)
             }
             None if self.side(direction).confirmed => {
-                let update = self.reject(base, direction, &telegram, octets, at, crc1, siblings);
+                let update = self.reject(base, direction, &telegram, octets, at, siblings);
                 if update == Update::Rejected {
                     let side = self.side_mut(direction);
                     side.rejected = side.rejected.saturating_add(1);
@@ -104,7 +104,7 @@ impl Fscp3_1 {
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
         let form = (self.parameters.crc2 != Crc2Form::Short).then_some(Unchecked::NoCrcRule);
         let seed = self.parameters.crc1.is_none().then_some(Unchecked::NoCrc1);
-        form.or(seed).or_else(|| base.gap(true))
+        form.or(seed).or_else(|| base.gap())
     }
 
     /// CRC1, if the CRC2 of this form can be computed.
@@ -139,6 +139,9 @@ impl Fscp3_1 {
         side.number = number;
         side.rejected = 0;
         let counting = !telegram.flags.has(reset_bit(direction));
+        if counting {
+            base.in_operation(direction);
+        }
         let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
         let supervised = counting && !fail_safe;
         // A reset of the number is new whatever its toggle bit says.
@@ -176,7 +179,7 @@ impl Fscp3_1 {
         }
     }
 
-    #[expect(clippy::too_many_arguments, reason = "the hypotheses need all that is known of the telegram")]
+    /// A telegram that is not the one that is due.
     fn reject(
         &mut self,
         base: &mut Base,
@@ -184,11 +187,12 @@ impl Fscp3_1 {
         telegram: &Telegram<'_>,
         octets: &[u8],
         at: Location,
-        crc1: u16,
         siblings: Siblings<'_>,
     ) -> Update {
         let side = self.side(direction);
-        let (Some(number), Some(flags)) = (side.number, side.flags) else { return Update::Rejected };
+        let (Some(crc1), Some(number), Some(flags)) = (self.checkable(), side.number, side.flags) else {
+            return Update::Rejected;
+        };
         let due = if flags.toggle() == telegram.flags.toggle() { number } else { next_number(number) };
         let seen = telegram.solve_number(crc1).unwrap_or(u32::MAX);
         let steps = ahead(number, seen);
@@ -249,7 +253,7 @@ impl Fscp3_1 {
         let update = self.accept(base, direction, telegram, Some(seen), at);
         if edges_fit && steps.is_multiple_of(2) {
             // An even number of steps leaves the toggle bit alone, but it is a new telegram all the same.
-            base.new_telegram(direction, at, true);
+            base.new_telegram(direction, at, update == Update::Process);
         }
         update
     }

@@ -5,6 +5,7 @@
 //! parameterisation, fail-safe) is an [`Event`]; what ended operation is a [`Trip`]; what only the capture lost is told
 //! apart in [`TapFaults`]. No file, no clock, no text.
 
+mod accepted;
 mod checker;
 mod contents;
 mod finding;

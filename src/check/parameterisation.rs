@@ -18,8 +18,12 @@ pub(super) struct Parameterisation {
     octets: Vec<u8>,
     /// The packet that brought each octet.
     places: Vec<Location>,
+    /// The master's last chunk, for the slave to echo.
     chunk: Vec<u8>,
+    /// The transfer is complete, or its beginning was not seen.
     done: bool,
+    /// A telegram of the master was not seen.
+    missed: bool,
 }
 
 /// A parameter that differs.
@@ -43,22 +47,37 @@ pub(super) struct Transferred {
 }
 
 impl Parameterisation {
-    /// Takes the safe data of a master telegram; returns what was transferred once it is complete.
+    /// A telegram of the master was not seen, or not with certainty: what it held may be part of a transfer.
+    pub(super) fn missed(&mut self) {
+        self.missed = true;
+        self.chunk.clear();
+    }
+
+    /// The next telegram of the master has this command, the one before it had `before`.
+    pub(super) fn enter(&mut self, command: Command, before: Option<Command>) {
+        if self.state != Some(command) {
+            let begins = match command {
+                Command::Connection => before == Some(Command::Session),
+                Command::Parameter => before == Some(Command::Connection),
+                _ => true,
+            };
+            *self = Self { state: Some(command), done: !begins, missed: self.missed, ..Self::default() };
+        }
+        self.done |= std::mem::take(&mut self.missed);
+    }
+
+    /// Takes the safe data of that telegram; returns what was transferred once it is complete. A transfer that was not seen
+    /// from its beginning is not judged.
     pub(super) fn master(
         &mut self,
-        command: Command,
         data: impl Iterator<Item = u8>,
         at: Location,
         parameters: &Fscp12_1,
         watchdog: Span,
     ) -> Option<Transferred> {
-        if self.state != Some(command) {
-            *self = Self { state: Some(command), ..Self::default() };
-        }
-        if !matches!(command, Command::Connection | Command::Parameter) {
-            return None;
-        }
-        self.chunk = data.take(parameters.to_device_data.min(parameters.to_host_data)).collect();
+        let command = self.state.filter(|state| matches!(state, Command::Connection | Command::Parameter))?;
+        self.chunk.clear();
+        self.chunk.extend(data.take(parameters.to_device_data.min(parameters.to_host_data)));
         if self.done {
             return None;
         }
@@ -159,7 +178,9 @@ mod tests {
             assert_eq!(result, None, "complete before the last chunk");
             packet += 1;
             let watchdog = Span::from_millis(100);
-            result = collected.master(command, chunk.iter().copied(), place(packet), parameters, watchdog);
+            let before = if command == Command::Connection { Command::Session } else { Command::Connection };
+            collected.enter(command, Some(before));
+            result = collected.master(chunk.iter().copied(), place(packet), parameters, watchdog);
             assert!(collected.is_echo(command, [chunk[0], chunk[1], 9, 9].into_iter()));
             assert!(!collected.is_echo(command, [chunk[0] ^ 1, chunk[1]].into_iter()));
         }

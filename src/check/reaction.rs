@@ -33,6 +33,8 @@ pub struct ReactionOutcome {
     pub interrupted: u64,
     /// Demands while the reaction was active already: nothing to measure.
     pub already_reacted: u64,
+    /// Demands during which the capture lost packets or its clock stepped back: the time to the reaction is not known.
+    pub disturbed: u64,
     /// A demand that was still waiting for its reaction when the capture ended. A demand may be withdrawn before the
     /// reaction comes; it has to be answered all the same.
     pub waiting: Option<Location>,
@@ -43,6 +45,8 @@ pub struct ReactionOutcome {
 pub(super) struct Meter {
     demand: usize,
     reaction: usize,
+    /// The capture lost packets since the demand that waits.
+    tap_gap: bool,
     outcome: ReactionOutcome,
 }
 
@@ -63,9 +67,15 @@ impl Meter {
             sample: Sample::default(),
             interrupted: 0,
             already_reacted: 0,
+            disturbed: 0,
             waiting: None,
         };
-        Self { demand, reaction, outcome }
+        Self { demand, reaction, tap_gap: false, outcome }
+    }
+
+    /// The capture lost packets that may have shown `signal`.
+    pub(super) const fn tap_gap(&mut self, signal: usize) {
+        self.tap_gap |= signal == self.reaction;
     }
 
     /// Takes the edge of any signal; `is_active` tells the state of the others.
@@ -80,23 +90,34 @@ impl Meter {
         };
         if edge.signal == self.reaction {
             if let Some(demand) = outcome.waiting.take_if(|_| active) {
-                let span = edge.at.at.since(demand.at);
-                outcome.sample.record(span);
-                if outcome.occurrences.len() < KEPT {
-                    outcome.occurrences.push(Occurrence { demand, reaction: edge.at, span });
-                }
+                outcome.reacted(demand, edge.at, self.tap_gap);
             }
         } else if active && outcome.waiting.is_none() {
             if is_active(self.reaction) {
                 outcome.already_reacted = outcome.already_reacted.saturating_add(1);
             } else {
                 outcome.waiting = Some(edge.at);
+                self.tap_gap = false;
             }
         }
     }
 
     pub(super) fn finish(self) -> ReactionOutcome {
         self.outcome
+    }
+}
+
+impl ReactionOutcome {
+    fn reacted(&mut self, demand: Location, reaction: Location, tap_gap: bool) {
+        let span = reaction.at.since(demand.at);
+        if tap_gap || span < Span::ZERO {
+            self.disturbed = self.disturbed.saturating_add(1);
+            return;
+        }
+        self.sample.record(span);
+        if self.occurrences.len() < KEPT {
+            self.occurrences.push(Occurrence { demand, reaction, span });
+        }
     }
 }
 
@@ -141,5 +162,33 @@ mod tests {
         assert_eq!(outcome.already_reacted, 1);
         assert_eq!(outcome.interrupted, 1);
         assert_eq!(outcome.waiting, Some(at(140)));
+        assert_eq!(outcome.disturbed, 0);
+    }
+
+    /// A reaction may have shown in packets that the capture lost: its machine was faster than it looks.
+    #[test]
+    fn a_time_across_a_gap_or_a_step_of_the_clock_is_not_measured() {
+        let at = |ms: i64| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet: ms.unsigned_abs() };
+        let mut meter = Meter::new(0, 0, 1);
+        let edge = |meter: &mut Meter, signal, on, ms| {
+            meter.edge(Edge { signal, active: Some(on), at: at(ms) }, |_| false);
+        };
+        let exchange = |meter: &mut Meter, demand, lost: Option<usize>, reaction| {
+            edge(meter, 0, true, demand);
+            if let Some(signal) = lost {
+                meter.tap_gap(signal);
+            }
+            edge(meter, 1, true, reaction);
+            edge(meter, 0, false, reaction + 1);
+            edge(meter, 1, false, reaction + 2);
+        };
+        exchange(&mut meter, 10, Some(1), 500);
+        exchange(&mut meter, 600, Some(7), 620);
+        exchange(&mut meter, 700, None, 690);
+        exchange(&mut meter, 800, None, 830);
+        let outcome = meter.finish();
+        let spans: Vec<_> = outcome.occurrences.iter().map(|occurrence| occurrence.span).collect();
+        assert_eq!(spans, [Span::from_millis(20), Span::from_millis(30)]);
+        assert_eq!((outcome.sample.count(), outcome.disturbed), (2, 2));
     }
 }

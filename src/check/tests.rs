@@ -8,6 +8,8 @@ use crate::telegram::fscp_12_1::{self, Command, Key, next_sequence, sequence_by_
 use crate::time::{Instant, Span};
 use Direction::{ToDevice, ToHost};
 
+mod start_up;
+
 const MACHINE: &str = r#"
 schema = 1
 [machine]

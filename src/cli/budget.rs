@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::{Error, Reporting, run};
-use crate::verdict::Judgement;
-use crate::{budget, report};
+use crate::report;
+use crate::verdict::{self, Judgement};
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
@@ -19,17 +19,8 @@ pub(super) struct Arguments {
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.reporting.check(std::slice::from_ref(&arguments.machine))?;
     let machine = run::machine(&arguments.machine)?;
-    let budgets: Vec<_> = machine.functions.iter().map(|function| budget::function(&machine, function)).collect();
-    let result = budgets
-        .iter()
-        .map(|budget| match budget {
-            Err(_) => Judgement::NotExamined,
-            Ok(budget) if budget.is_met() => Judgement::WithinLimits,
-            Ok(_) => Judgement::Findings,
-        })
-        .max()
-        .unwrap_or(Judgement::NotExamined);
+    let (functions, result) = verdict::judge_budgets(&machine);
     let file = arguments.machine.display().to_string();
-    arguments.reporting.write(&report::budget(&file, &machine, budgets, result))?;
+    arguments.reporting.write(&report::budget(&file, &machine, &functions, result))?;
     Ok(result)
 }

@@ -2,35 +2,25 @@
 
 use super::build_capture::capture;
 use super::build_connection::connections;
-use super::build_function::{bounded_functions, functions};
-use super::model::{MachineHead, Program, Report};
+use super::build_function::functions;
+use super::model::{FunctionReport, MachineHead, Program, Report};
 use super::words::{self, CAUTIONS};
-use crate::budget::{FunctionBudget, FunctionError};
 use crate::capture::Summary;
 use crate::check::Outcome;
 use crate::machine::Machine;
-use crate::verdict::{Gap, Judgement, Verdict};
+use crate::verdict::{FunctionVerdict, Gap, Judgement, Verdict};
 
 /// The program as it stands in reports: version from the manifest, commit from the build.
 pub const PROGRAM: Program =
     Program { name: "stopspan", version: env!("CARGO_PKG_VERSION"), commit: env!("STOPSPAN_COMMIT") };
 
 /// Report of `budget`: bounded figures only.
-pub fn budget(
-    file: &str,
-    machine: &Machine,
-    budgets: Vec<Result<FunctionBudget, FunctionError>>,
-    result: Judgement,
-) -> Report {
-    let functions = bounded_functions(machine, budgets);
-    let not_examined = functions
-        .iter()
-        .filter_map(|function| Some(format!("function '{}': {}", function.id, function.no_budget.as_ref()?)))
-        .collect();
+pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], result: Judgement) -> Report {
+    let functions = functions(machine, verdicts);
     Report {
         machine: Some(head(file, machine)),
+        not_examined: without_budget(&functions).collect(),
         functions: Some(functions),
-        not_examined,
         ..empty("stopspan.budget/1", result)
     }
 }
@@ -59,13 +49,9 @@ pub fn analyze(
 /// Report of `verify`: everything.
 pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summary, verdict: &Verdict) -> Report {
     let contents = capture(outcome, summary);
-    let functions = functions(machine, verdict);
+    let functions = functions(machine, &verdict.functions);
     let mut not_examined = gaps(&verdict.gaps, machine, summary);
-    not_examined.extend(
-        functions
-            .iter()
-            .filter_map(|function| Some(format!("function '{}': {}", function.id, function.no_budget.as_ref()?))),
-    );
+    not_examined.extend(without_budget(&functions));
     Report {
         machine: Some(head(file, machine)),
         capture: Some(contents.capture),
@@ -94,6 +80,12 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
 
 fn head(file: &str, machine: &Machine) -> MachineHead {
     MachineHead { file: file.to_owned(), name: machine.name.clone(), revision: machine.revision.clone() }
+}
+
+fn without_budget(functions: &[FunctionReport]) -> impl Iterator<Item = String> {
+    functions
+        .iter()
+        .filter_map(|function| Some(format!("function '{}': {}", function.id, function.no_budget.as_ref()?)))
 }
 
 fn gaps(gaps: &[Gap], machine: &Machine, summary: &Summary) -> Vec<String> {

@@ -102,8 +102,10 @@ fn intervals(intervals: &Intervals<Location>) -> IntervalReport {
     IntervalReport {
         count: intervals.count(),
         min_ns: shortest.map(|extreme| extreme.span.as_nanos()),
+        min_file: shortest.map(|extreme| extreme.place.file),
         min_packet: shortest.map(|extreme| extreme.place.packet),
         max_ns: longest.map(|extreme| extreme.span.as_nanos()),
+        max_file: longest.map(|extreme| extreme.place.file),
         max_packet: longest.map(|extreme| extreme.place.packet),
         p50_ns: intervals.quantile(0.5).map(Span::as_nanos),
         p999_ns: intervals.quantile(0.999).map(Span::as_nanos),

@@ -5,40 +5,14 @@ use super::model::{
 };
 use super::number::{Unit, milli_units, milli_units_down};
 use super::words;
-use crate::budget::{FunctionBudget, FunctionError, Limit};
+use crate::budget::{FunctionBudget, Limit};
 use crate::machine::{AxisKind, Function, Machine, Step};
 use crate::time::Span;
-use crate::verdict::{FunctionStatus, FunctionVerdict, Measured, Verdict};
+use crate::verdict::{FunctionVerdict, Measured};
 
-/// Functions with what was measured.
-pub fn functions(machine: &Machine, verdict: &Verdict) -> Vec<FunctionReport> {
-    machine
-        .functions
-        .iter()
-        .zip(&verdict.functions)
-        .map(|(function, verdict)| report(machine, function, verdict))
-        .collect()
-}
-
-/// Functions with bounded figures only.
-pub fn bounded_functions(
-    machine: &Machine,
-    budgets: Vec<Result<FunctionBudget, FunctionError>>,
-) -> Vec<FunctionReport> {
-    let status = |budget: &Result<FunctionBudget, FunctionError>| match budget {
-        Err(_) => FunctionStatus::NoBudget,
-        Ok(budget) if budget.is_met() => FunctionStatus::Met,
-        Ok(_) => FunctionStatus::Missed,
-    };
-    machine
-        .functions
-        .iter()
-        .zip(budgets)
-        .map(|(function, budget)| {
-            let status = status(&budget);
-            report(machine, function, &FunctionVerdict { budget, measured: None, status })
-        })
-        .collect()
+/// Functions with their figures.
+pub fn functions(machine: &Machine, verdicts: &[FunctionVerdict]) -> Vec<FunctionReport> {
+    machine.functions.iter().zip(verdicts).map(|(function, verdict)| report(machine, function, verdict)).collect()
 }
 
 fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> FunctionReport {
@@ -189,8 +163,10 @@ fn measured(measured: &Measured) -> MeasuredReport {
         s_ns: sample.standard_deviation().map(Span::as_nanos),
         max_ns: sample.longest().map(Span::as_nanos),
         unanswered: measured.unanswered,
+        pending: u64::from(reaction.waiting.is_some()).saturating_sub(measured.unanswered),
         interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
+        disturbed: reaction.disturbed,
         occurrences: occurrences.collect(),
     }
 }

@@ -71,9 +71,8 @@ fn widths(head: &[(&str, Align)], rows: &[Vec<String>], width: usize) -> Vec<usi
     let gaps = GAP.saturating_mul(head.len().saturating_sub(1));
     let room = width.saturating_sub(gaps);
     shrink(&mut widths, &least, room);
-    // Words too long for the page are broken after all.
-    let narrowest: Vec<usize> =
-        least.iter().map(|least| if *least == usize::MAX { *least } else { NARROWEST }).collect();
+    // Words and figures too long for the page are broken after all.
+    let narrowest = vec![NARROWEST; widths.len()];
     shrink(&mut widths, &narrowest, room);
     widths
 }
@@ -126,7 +125,10 @@ fn pieces(text: &str) -> Vec<&str> {
         let end = index.saturating_add(c.len_utf8());
         let next = text[end..].chars().next();
         let breaks = match c {
-            ' ' => !(before.is_some_and(|c| c.is_ascii_digit()) && next.is_some_and(char::is_alphanumeric)),
+            ' ' => {
+                let unit = next.is_some_and(|c| c.is_alphanumeric() || c == '%');
+                !(unit && before.is_some_and(|c| c.is_ascii_digit()))
+            }
             '-' | '/' => before.is_some_and(char::is_alphabetic) && next.is_some_and(char::is_alphanumeric),
             _ => false,
         };
@@ -164,6 +166,7 @@ mod tests {
         assert_eq!(wrap("curtain-broken-at-outfeed", 16), ["curtain-broken-", "at-outfeed"]);
         assert_eq!(wrap("watchdog of carriage-drive", 14), ["watchdog of", "carriage-drive"]);
         assert_eq!(wrap("a new telegram within 12 ms", 24), ["a new telegram within", "12 ms"]);
+        assert_eq!(wrap("the 99.9 % quantile", 8), ["the", "99.9 %", "quantile"]);
         assert_eq!(wrap("-12.5 mm", 4), ["-12.", "5 mm"]);
         assert_eq!(wrap("", 4), [""]);
         assert_eq!(wrap("abcdefghij", 4), ["abcd", "efgh", "ij"]);

@@ -65,9 +65,9 @@ pub struct CaptureReport {
     pub packets: u64,
     /// Time of the first packet.
     pub first_ns: Option<i64>,
-    /// Time of the last packet.
+    /// Latest time of a packet.
     pub last_ns: Option<i64>,
-    /// From the first to the last packet.
+    /// From the one to the other.
     pub span_ns: Option<i64>,
     /// Packets by carrier.
     pub carriers: Vec<CarrierReport>,
@@ -166,7 +166,7 @@ pub struct FunctionReport {
     pub required: Figures,
     /// What is left to each limit; negative if it is missed.
     pub margin: Figures,
-    /// Bound of the part of the reaction that shows on the wire.
+    /// Bound of the part of the reaction that shows on the wire; null without signals, or if nothing bounds it.
     pub on_the_wire_ns: Option<i64>,
     /// What was measured; null if no demand of this function shows in the capture.
     pub measured: Option<MeasuredReport>,
@@ -279,10 +279,14 @@ pub struct MeasuredReport {
     pub max_ns: Option<i64>,
     /// Demands that were not answered within the bound.
     pub unanswered: u64,
+    /// Demands still without a reaction when the capture ended, but not longer than the bound.
+    pub pending: u64,
     /// Demands during which one of the connections fell out of operation.
     pub interrupted: u64,
     /// Demands while the reaction was active already.
     pub already_reacted: u64,
+    /// Demands during which the capture lost packets or its clock stepped back: not measured.
+    pub disturbed: u64,
     /// Each reaction (the first 10 000).
     pub occurrences: Vec<OccurrenceReport>,
 }
@@ -359,10 +363,14 @@ pub struct IntervalReport {
     pub count: u64,
     /// Shortest.
     pub min_ns: Option<i64>,
+    /// File of the packet that ended it, an index into `capture.files`.
+    pub min_file: Option<usize>,
     /// Packet that ended it.
     pub min_packet: Option<u64>,
     /// Longest.
     pub max_ns: Option<i64>,
+    /// File of the packet that ended it.
+    pub max_file: Option<usize>,
     /// Packet that ended it.
     pub max_packet: Option<u64>,
     /// Median, by histogram: at most 0.1 % too long.

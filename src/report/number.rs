@@ -1,4 +1,4 @@
-//! Figures as text. What is bounded is rounded up (margins down), what is measured is shown to the digit.
+//! Figures as text. Times, bounded or measured, are rounded up; margins and allowed values down; the JSON has every digit.
 
 use crate::time::{Instant, Span};
 
@@ -7,7 +7,7 @@ pub(super) fn millis(nanos: i64) -> String {
     decimal(nanos, 6)
 }
 
-/// Milliseconds to the microsecond, rounded up: for measured figures in tables.
+/// Milliseconds to the microsecond, rounded up: for tables.
 pub(super) fn millis_short(nanos: i64) -> String {
     let micros = nanos.div_euclid(1_000).saturating_add(i64::from(nanos.rem_euclid(1_000) > 0));
     decimal(micros, 3)

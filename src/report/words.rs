@@ -144,6 +144,9 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",
             direction.name()
         ),
+        Unchecked::NeverInOperation(direction) => {
+            format!("it never got beyond its start-up: no data {} were seen", direction.name())
+        }
     }
 }
 
@@ -167,7 +170,7 @@ pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
         Gap::Fragments { packets } => {
             format!("{} in IP fragments, which are not put together", counted(*packets, "packet"))
         }
-        Gap::Tap { fault, count } => format!("the capture lost packets: {} ({})", tap_fault(*fault), grouped(*count)),
+        Gap::Tap { fault, count } => format!("the capture is at fault: {} ({})", tap_fault(*fault), grouped(*count)),
         Gap::Connection { connection, why } => {
             let id = machine.connections.get(*connection).map_or("?", |connection| connection.id.as_str());
             format!("connection '{id}': {}", unchecked(*why))

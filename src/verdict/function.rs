@@ -42,6 +42,15 @@ pub enum FunctionStatus {
 }
 
 impl FunctionStatus {
+    /// What the budget alone says.
+    fn bounded(budget: &Result<FunctionBudget, FunctionError>) -> Self {
+        match budget {
+            Err(_) => Self::NoBudget,
+            Ok(budget) if budget.is_met() => Self::Met,
+            Ok(_) => Self::Missed,
+        }
+    }
+
     pub(super) const fn judgement(self) -> Judgement {
         match self {
             Self::Met => Judgement::WithinLimits,
@@ -49,6 +58,13 @@ impl FunctionStatus {
             Self::NoBudget => Judgement::NotExamined,
         }
     }
+}
+
+/// Judges the budget of `function` alone.
+pub(super) fn judge_budget(machine: &Machine, function: &Function) -> FunctionVerdict {
+    let budget = budget::function(machine, function);
+    let status = FunctionStatus::bounded(&budget);
+    FunctionVerdict { budget, measured: None, status }
 }
 
 pub(super) fn judge(
@@ -67,12 +83,11 @@ pub(super) fn judge(
         Measured { reaction: reaction.clone(), unanswered: u64::from(overdue) }
     });
     let longest = measured.as_ref().and_then(|measured| measured.reaction.sample.longest());
-    let status = match &budget {
-        Err(_) => FunctionStatus::NoBudget,
-        Ok(_) if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
-        Ok(_) if exceeds(longest, bound) => FunctionStatus::Refuted,
-        Ok(budget) if !budget.is_met() => FunctionStatus::Missed,
-        Ok(_) => FunctionStatus::Met,
+    let status = match FunctionStatus::bounded(&budget) {
+        FunctionStatus::NoBudget => FunctionStatus::NoBudget,
+        _ if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
+        _ if exceeds(longest, bound) => FunctionStatus::Refuted,
+        bounded => bounded,
     };
     FunctionVerdict { budget, measured, status }
 }
@@ -85,5 +100,6 @@ fn is_exercised(reaction: &ReactionOutcome) -> bool {
     reaction.sample.count() > 0
         || reaction.interrupted > 0
         || reaction.already_reacted > 0
+        || reaction.disturbed > 0
         || reaction.waiting.is_some()
 }

@@ -6,6 +6,8 @@
 mod connection;
 mod coverage;
 mod function;
+#[cfg(test)]
+mod tests;
 
 pub use connection::{ConnectionVerdict, Health};
 pub use coverage::{Gap, gaps};
@@ -45,6 +47,13 @@ pub enum Judgement {
     Findings,
     /// Not everything could be examined.
     NotExamined,
+}
+
+/// Judges the budgets of a machine, without a run. A machine without functions is not examined.
+pub fn judge_budgets(machine: &Machine) -> (Vec<FunctionVerdict>, Judgement) {
+    let functions: Vec<_> = machine.functions.iter().map(|one| function::judge_budget(machine, one)).collect();
+    let result = functions.iter().map(|function| function.status.judgement()).max();
+    (functions, result.unwrap_or(Judgement::NotExamined))
 }
 
 /// Judges a run of a machine.

@@ -4,6 +4,7 @@ mod arrows;
 mod cli;
 mod hostile;
 mod real_captures;
+mod report;
 mod same_bytes;
 mod scenario;
 mod support;

@@ -124,7 +124,10 @@ pub fn run_with_input<A: AsRef<std::ffi::OsStr>>(arguments: impl IntoIterator<It
     let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     // All inputs of the tests fit in the pipe or are read before anything is written.
     let mut pipe = child.stdin.take().unwrap();
-    pipe.write_all(input).unwrap();
+    // A program that refuses its arguments may be gone before it reads.
+    if let Err(error) = pipe.write_all(input) {
+        assert_eq!(error.kind(), std::io::ErrorKind::BrokenPipe, "{error}");
+    }
     drop(pipe);
     child.wait_with_output().unwrap().into()
 }

@@ -31,7 +31,7 @@ pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: 
                 grouped(connection.telegrams),
                 grouped(connection.held),
                 time(longest.and_then(|interval| interval.max_ns)),
-                packet(longest.and_then(|interval| interval.max_packet)),
+                longest.map_or_else(|| "-".to_owned(), longest_at),
                 millis(connection.watchdog_ns),
                 time(margin),
                 state(connection),
@@ -59,7 +59,7 @@ fn round_trips(out: &mut String, connections: &[&ConnectionReport], width: usize
             let trip = &connection.round_trip;
             let mut row = vec![connection.id.clone(), connection.profile.to_owned(), grouped(trip.count)];
             row.extend([trip.p50_ns, trip.p999_ns, trip.max_ns].map(time));
-            row.push(packet(trip.max_packet));
+            row.push(longest_at(trip));
             row
         })
         .collect();
@@ -96,8 +96,8 @@ fn time(nanos: Option<i64>) -> String {
     nanos.map_or_else(|| "-".to_owned(), millis_short)
 }
 
-fn packet(packet: Option<u64>) -> String {
-    packet.map_or_else(|| "-".to_owned(), |packet| packet.to_string())
+fn longest_at(interval: &IntervalReport) -> String {
+    interval.max_file.zip(interval.max_packet).map_or_else(|| "-".to_owned(), |(file, packet)| place(file, packet))
 }
 
 fn longest(connection: &ConnectionReport) -> Option<&IntervalReport> {

@@ -3,8 +3,8 @@
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
-use super::super::number::{counted, millis, millis_short, since, span};
-use super::{SHOWN, line, paragraph};
+use super::super::number::{counted, grouped, millis, millis_short, since, span};
+use super::{SHOWN, line, paragraph, place};
 use crate::time::Instant;
 
 pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize) {
@@ -113,7 +113,11 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
     let mut rows = Vec::new();
     for function in functions {
         for [name, allowed, figure, margin] in limit_rows(function) {
-            let verdict = if margin.starts_with('-') { "MISSED" } else { "met" };
+            let verdict = match margin.as_str() {
+                "-" => "NO BUDGET",
+                margin if margin.starts_with('-') => "MISSED",
+                _ => "met",
+            };
             rows.push(vec![function.id.clone(), name, allowed, figure, margin, verdict.to_owned()]);
         }
     }
@@ -145,6 +149,7 @@ fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
     let Figures { response_time_ns, time_ns, travel_mm, travel_deg, separation_mm } = &function.required;
     let margin = &function.margin;
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));
+    let exact = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis(nanos)));
     // A margin is rounded down.
     let ms_left = |nanos: Option<i64>| ms(nanos.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000)));
     let real = |value: Option<f64>, unit: &str| value.map_or_else(|| "-".to_owned(), |value| format!("{value} {unit}"));
@@ -152,10 +157,10 @@ fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
     let mut rows = Vec::new();
     let mut add = |name: &str, allowed, figure, margin| rows.push([name.to_owned(), allowed, figure, margin]);
     if response_time_ns.is_some() {
-        add("response time", ms(*response_time_ns), ms(function.response_ns), ms_left(margin.response_time_ns));
+        add("response time", exact(*response_time_ns), ms(function.response_ns), ms_left(margin.response_time_ns));
     }
     if time_ns.is_some() {
-        add("overall time T", ms(*time_ns), ms(function.overall_ns), ms_left(margin.time_ns));
+        add("overall time T", exact(*time_ns), ms(function.overall_ns), ms_left(margin.time_ns));
     }
     if travel_mm.is_some() {
         add(
@@ -210,17 +215,12 @@ pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: u
     }
     for function in functions {
         for occurrence in function.measured.iter().flat_map(|measured| &measured.occurrences).take(SHOWN) {
-            line(
-                out,
-                format_args!(
-                    "  {}: demand packet {} at {}, reaction packet {} after {}",
-                    printable(&function.id),
-                    occurrence.demand_packet,
-                    since(Instant::from_nanos(occurrence.demand_at_ns), start),
-                    occurrence.reaction_packet,
-                    span(occurrence.reaction_ns),
-                ),
-            );
+            let id = printable(&function.id);
+            let demand = place(occurrence.demand_file, occurrence.demand_packet);
+            let reaction = place(occurrence.reaction_file, occurrence.reaction_packet);
+            let at = since(Instant::from_nanos(occurrence.demand_at_ns), start);
+            let after = span(occurrence.reaction_ns);
+            line(out, format_args!("  {id}: demand packet {demand} at {at}, reaction packet {reaction} after {after}"));
         }
     }
 }
@@ -233,8 +233,21 @@ fn reaction_verdict(function: &FunctionReport) -> String {
             format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))
         }
         Some(_) if function.verdict == "refuted" => "REFUTED: longer than its bound".to_owned(),
-        Some(measured) if measured.n == 0 && measured.interrupted > 0 => "interrupted by a trip".to_owned(),
-        Some(measured) if measured.n == 0 => "already reacted".to_owned(),
-        Some(_) => "within".to_owned(),
+        Some(measured) if measured.n == 0 && measured.already_reacted > 0 => with_others(measured, "already reacted"),
+        Some(measured) if measured.n == 0 => with_others(measured, "not measured"),
+        Some(measured) if function.on_the_wire_ns.is_none() => with_others(measured, "no bound"),
+        Some(measured) => with_others(measured, "within"),
     }
+}
+
+/// `verdict`, and the demands that it does not cover.
+fn with_others(measured: &MeasuredReport, verdict: &str) -> String {
+    let others = [
+        (measured.interrupted, "interrupted by a trip"),
+        (measured.disturbed, "disturbed by the capture"),
+        (measured.pending, "pending at the end"),
+    ];
+    let mut parts = vec![verdict.to_owned()];
+    parts.extend(others.iter().filter(|(n, _)| *n > 0).map(|(n, why)| format!("{} {why}", grouped(*n))));
+    parts.join("; ")
 }
