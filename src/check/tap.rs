@@ -17,6 +17,10 @@ const COUNTING: u32 = 32;
 /// Type 10 senders that are followed.
 const SENDERS: usize = 1_024;
 
+/// Half a turn of the Type 10 cycle counter, 32 768 x 31.25 us: after a longer silence it does not tell back from ahead.
+const HALF_TURN: Span = Span::from_millis(1_024);
+const TURN: Span = Span::from_millis(2_048);
+
 /// Something that the capture lost or disordered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum TapFault {
@@ -109,15 +113,18 @@ struct Sender {
     source: Mac,
     counter: u16,
     step: Option<u16>,
+    last: Instant,
 }
 
 impl Tap {
-    /// Looks at the time of a packet.
-    pub(super) fn clock(&mut self, at: Location) {
-        if self.last.is_some_and(|last| at.at.since(last) < Span::ZERO) {
+    /// Looks at the time of a packet; returns whether the clock went back, so that no interval over it can be measured.
+    pub(super) fn clock(&mut self, at: Location) -> bool {
+        let back = self.last.is_some_and(|last| at.at.since(last) < Span::ZERO);
+        if back {
             self.faults.count(TapFault::ClockStepsBack, 1, at);
         }
         self.last = Some(at.at);
+        back
     }
 
     /// Looks at a Type 12 frame by its first datagram; returns whether the capture has lost something before it.
@@ -182,11 +189,21 @@ impl Tap {
         let known = self.type10.iter_mut().find(|sender| sender.frame_id == frame_id && sender.source == source);
         let Some(sender) = known else {
             if self.type10.len() < SENDERS {
-                self.type10.push(Sender { frame_id, source, counter, step: None });
+                self.type10.push(Sender { frame_id, source, counter, step: None, last: at.at });
             }
             return false;
         };
         let advance = counter.wrapping_sub(sender.counter);
+        let silence = at.at.since(sender.last);
+        sender.last = at.at;
+        if silence >= HALF_TURN {
+            sender.counter = counter;
+            let turns = silence.as_nanos().checked_div(TURN.as_nanos()).and_then(|n| u64::try_from(n).ok());
+            let advance = turns.unwrap_or_default().saturating_mul(1 << 16).saturating_add(advance.into());
+            let steps = sender.step.and_then(|step| advance.checked_div(step.into()));
+            self.faults.count(TapFault::MissingType10Frames, steps.unwrap_or(1).saturating_sub(1).max(1), at);
+            return true;
+        }
         if advance == 0 {
             self.faults.count(TapFault::RepeatedType10Frames, 1, at);
             return false;
@@ -347,6 +364,19 @@ mod tests {
                 (TapFault::DisorderedType10Frames, 1, 9),
             ]
         );
+    }
+
+    #[test]
+    fn a_silence_of_more_than_half_a_turn_of_the_counter_is_a_gap() {
+        let mut tap = Tap::default();
+        let mac = Mac([2, 0, 0, 0, 0, 1]);
+        let at = |ms: i64, packet| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet };
+        assert!(!tap.type10(0x8001, mac, 0, at(0, 1)));
+        assert!(!tap.type10(0x8001, mac, 256, at(8, 2)));
+        // 1.2 s later: 38 400 counts ahead, which looks like 27 136 back.
+        assert!(tap.type10(0x8001, mac, 38_656, at(1_208, 3)));
+        assert!(!tap.type10(0x8001, mac, 38_912, at(1_216, 4)));
+        assert_eq!(told(tap), [(TapFault::MissingType10Frames, 149, 3)]);
     }
 
     #[test]
