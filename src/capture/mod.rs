@@ -30,7 +30,7 @@ pub use clock::{Clock, Resolution};
 pub use error::CaptureError;
 pub use reader::Packet;
 pub use run::Run;
-pub use source::Input;
+pub use source::{Input, looks_like_capture};
 pub use summary::{
     BlockKind, ByteOrder, ClockSteps, Cut, CutReason, Damage, FileSummary, Format, Interface, SkippedBlocks, Summary,
 };

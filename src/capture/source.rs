@@ -11,6 +11,10 @@ use std::path::{Path, PathBuf};
 use flate2::read::MultiGzDecoder;
 
 use super::error::CaptureError;
+use super::{pcap, pcapng};
+
+/// How a gzip stream starts (RFC 1952, section 2.3.1).
+const GZIP: [u8; 2] = [0x1F, 0x8B];
 
 /// Something to read a capture from.
 pub struct Input {
@@ -85,6 +89,12 @@ impl fmt::Debug for Input {
     }
 }
 
+/// Whether something that starts with `octets` is a capture, or compressed like one, and can't be text.
+pub fn looks_like_capture(octets: &[u8]) -> bool {
+    let is_magic = |magic: [u8; 4]| magic == pcapng::MAGIC || pcap::Decoder::from_magic(magic).is_some();
+    octets.starts_with(&GZIP) || octets.first_chunk().copied().is_some_and(is_magic)
+}
+
 /// The uncompressed octets of an input.
 pub(super) struct Source {
     pub(super) reader: Box<dyn Read>,
@@ -102,7 +112,7 @@ impl Source {
         Self::new(Box::new(file), name)
     }
 
-    /// The octets of `reader`, uncompressed if they start like a gzip stream (RFC 1952, section 2.3.1).
+    /// The octets of `reader`, uncompressed if they start like a gzip stream.
     fn new(mut reader: Box<dyn Read>, name: &str) -> Result<Self, CaptureError> {
         let mut start = Vec::new();
         while start.len() < 2 {
@@ -114,7 +124,7 @@ impl Source {
                 Err(source) => return Err(CaptureError::Read { name: name.to_owned(), at_octet: 0, source }),
             }
         }
-        let compressed = start == [0x1F, 0x8B];
+        let compressed = start == GZIP;
         let whole = Cursor::new(start).chain(reader);
         let reader: Box<dyn Read> = if compressed { Box::new(MultiGzDecoder::new(whole)) } else { Box::new(whole) };
         Ok(Self { reader, compressed })

@@ -66,10 +66,10 @@ impl<'m> Checker<'m> {
         }
         let at = packet.at.or(self.last).unwrap_or_default();
         self.first = self.first.or(packet.at);
-        self.last = self.last.max(packet.at);
+        self.last = packet.at.or(self.last);
         let at = Location { at, file: packet.file, packet: packet.number };
-        if packet.at.is_some() {
-            state.tap.clock(at);
+        if packet.at.is_some() && state.tap.clock(at) {
+            state.tell_gap(|_| true);
         }
         let is_cut = packet.is_cut();
         let mut payloads = 0_usize;

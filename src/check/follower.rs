@@ -251,11 +251,16 @@ impl Base {
     /// Missing telegrams: a finding, unless the capture itself lost packets meanwhile.
     pub(super) fn missing(&mut self, direction: Direction, location: Location, telegrams: u32) {
         if self.watch.has_tap_gap(direction) {
-            let line = self.line_mut(direction);
-            line.tap_losses = line.tap_losses.saturating_add(u64::from(telegrams));
+            self.lost_by_tap(direction, telegrams);
         } else {
             self.finding(direction, location, Class::Loss, Detail::Missing { telegrams });
         }
+    }
+
+    /// Telegrams missing where the capture lost packets.
+    pub(super) fn lost_by_tap(&mut self, direction: Direction, telegrams: u32) {
+        let line = self.line_mut(direction);
+        line.tap_losses = line.tap_losses.saturating_add(u64::from(telegrams));
     }
 
     /// A telegram reported missing at `told` came late after all: it was not lost.

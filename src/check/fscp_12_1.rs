@@ -44,6 +44,8 @@ struct Side {
     command: Option<Command>,
     /// Telegrams that agreed with a prediction.
     confirmed: bool,
+    /// The capture lost packets before the last telegram taken on trust.
+    behind_gap: bool,
 }
 
 /// A telegram that may be good: its sender knew something that the tap did not see.
@@ -101,7 +103,9 @@ impl Fscp12_1 {
         if let Some(key) = self.key_after_trust(direction, &telegram) {
             return self.accept(base, direction, &telegram, key, at);
         }
-        if self.side(direction).confirmed && self.side(direction.opposite()).crc0.is_some() {
+        if self.may_follow_gap(base, direction, &telegram, octets) {
+            self.rejoin(base, direction, &telegram, at)
+        } else if self.side(direction).confirmed && self.side(direction.opposite()).crc0.is_some() {
             self.reject(base, direction, &telegram, octets, at, siblings)
         } else {
             self.join(base, direction, &telegram, at)
@@ -193,7 +197,11 @@ impl Fscp12_1 {
         if let Some(due) = before.due_before_trust.filter(|_| !command.is_unconnected()) {
             self.missing_since_trust(base, direction, due, key.sequence, at);
         }
-        let unseen = std::mem::take(&mut self.unseen);
+        let gap = base.watch.has_tap_gap(direction) || base.watch.has_tap_gap(direction.opposite());
+        let unseen = std::mem::take(&mut self.unseen) || gap;
+        if gap {
+            self.parameterisation.missed();
+        }
         base.confirm(direction);
         *self.side_mut(direction) = Side {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
@@ -202,6 +210,7 @@ impl Fscp12_1 {
             previous_crc0: before.crc0,
             command: Some(command),
             confirmed: true,
+            behind_gap: false,
         };
         if command == Command::Session && direction == Direction::ToDevice && (key.inherited, key.sequence) == (0, 1) {
             // The master starts over: the slave counts from 1 too.
@@ -278,6 +287,43 @@ impl Fscp12_1 {
         update_of(telegram.command)
     }
 
+    /// Whether the capture lost packets before this telegram, so that it may be good although another one is due.
+    fn may_follow_gap(&self, base: &Base, direction: Direction, telegram: &Telegram<'_>, octets: &[u8]) -> bool {
+        base.watch.has_tap_gap(direction)
+            && telegram.connection_id == self.connection_id(telegram.command)
+            && !matches!(telegram.command, Command::Unknown(_))
+            && telegram.is_consistent() != Some(false)
+            && base.line(direction).copies_ago(octets).is_none()
+    }
+
+    /// Behind packets that the capture lost: taken on trust. The next telegrams show how many were missing.
+    fn rejoin(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) -> Update {
+        // A pending one inherited something that the capture lost, too.
+        if let Some(pending) = self.pending.take()
+            && pending.direction != direction
+        {
+            self.trust(base, pending.direction, pending.command, pending.crc0, pending.at);
+        }
+        self.trust(base, direction, telegram.command, telegram.crc0(), at);
+        update_of(telegram.command)
+    }
+
+    fn trust(&mut self, base: &mut Base, direction: Direction, command: Command, crc0: u16, at: Location) {
+        let side = self.side_mut(direction);
+        *side = Side {
+            next: None,
+            due_before_trust: side.due_before_trust.or(side.next),
+            crc0: Some(crc0),
+            previous_crc0: side.crc0,
+            command: Some(command),
+            confirmed: false,
+            behind_gap: true,
+        };
+        base.new_telegram(direction, at, command.is_data());
+        self.unseen = true;
+        self.parameterisation.missed();
+    }
+
     /// A telegram that is not the one that is due.
     fn reject(
         &mut self,
@@ -334,6 +380,10 @@ impl Fscp12_1 {
     /// the moment); otherwise its receiver did not take it.
     fn settle_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
         let Some(pending) = self.pending.take() else { return };
+        if base.watch.has_tap_gap(pending.direction) {
+            // Whether it was good shows in nothing that was captured.
+            return;
+        }
         if let Some(key) = self.key_inheriting(&pending, direction, telegram)
             && let Ok(earlier) = Telegram::parse(&pending.octets, self.data_length(pending.direction))
         {
@@ -396,6 +446,7 @@ impl Fscp12_1 {
             previous_crc0: other.crc0,
             command: Some(pending.command),
             confirmed: false,
+            behind_gap: false,
         };
         base.new_telegram(pending.direction, pending.at, pending.command.is_data());
         if pending.direction == Direction::ToDevice {
@@ -418,7 +469,12 @@ impl Fscp12_1 {
     /// Behind a telegram whose number could not be checked, `sequence` shows whether more were missing.
     fn missing_since_trust(&mut self, base: &mut Base, direction: Direction, due: u16, sequence: u16, at: Location) {
         let missing = ahead(due, sequence).saturating_sub(1);
-        if (1..=NEARBY).contains(&missing) {
+        if !(1..=NEARBY).contains(&missing) {
+            return;
+        }
+        if self.side(direction).behind_gap {
+            base.lost_by_tap(direction, missing.into());
+        } else {
             self.missing(base, direction, missing, at);
         }
     }

@@ -17,6 +17,10 @@ const COUNTING: u32 = 32;
 /// Type 10 senders that are followed.
 const SENDERS: usize = 1_024;
 
+/// Half a turn of the Type 10 cycle counter, 32 768 x 31.25 us: after a longer silence it does not tell back from ahead.
+const HALF_TURN: Span = Span::from_millis(1_024);
+const TURN: Span = Span::from_millis(2_048);
+
 /// Something that the capture lost or disordered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum TapFault {
@@ -32,25 +36,28 @@ pub enum TapFault {
     ReturnsWithoutType12Frame,
     /// Datagram indices missing in the count of a Type 12 master.
     MissingType12Indices,
+    /// Type 12 frames that were captured twice: the index of a master that counts stood still, or a frame came back twice.
+    RepeatedType12Frames,
     /// The clock of the capture went back.
     ClockStepsBack,
 }
 
 impl TapFault {
     /// All kinds, in the order of the report.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::MissingType10Frames,
         Self::RepeatedType10Frames,
         Self::DisorderedType10Frames,
         Self::UnreturnedType12Frames,
         Self::ReturnsWithoutType12Frame,
         Self::MissingType12Indices,
+        Self::RepeatedType12Frames,
         Self::ClockStepsBack,
     ];
 
     /// Whether telegrams or intervals may have gone unseen; a frame seen twice hides nothing.
     pub const fn hides_packets(self) -> bool {
-        !matches!(self, Self::RepeatedType10Frames)
+        !matches!(self, Self::RepeatedType10Frames | Self::RepeatedType12Frames)
     }
 }
 
@@ -96,6 +103,8 @@ struct Type12 {
     unreturned: Vec<(u64, Location)>,
     next_index: Option<u8>,
     in_count: u32,
+    last_out: Option<u8>,
+    last_returned: Option<u8>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -104,15 +113,18 @@ struct Sender {
     source: Mac,
     counter: u16,
     step: Option<u16>,
+    last: Instant,
 }
 
 impl Tap {
-    /// Looks at the time of a packet.
-    pub(super) fn clock(&mut self, at: Location) {
-        if self.last.is_some_and(|last| at.at.since(last) < Span::ZERO) {
+    /// Looks at the time of a packet; returns whether the clock went back, so that no interval over it can be measured.
+    pub(super) fn clock(&mut self, at: Location) -> bool {
+        let back = self.last.is_some_and(|last| at.at.since(last) < Span::ZERO);
+        if back {
             self.faults.count(TapFault::ClockStepsBack, 1, at);
         }
         self.last = Some(at.at);
+        back
     }
 
     /// Looks at a Type 12 frame by its first datagram; returns whether the capture has lost something before it.
@@ -120,12 +132,17 @@ impl Tap {
         let state = &mut self.type12;
         match pass {
             Pass::Outgoing => {
+                if state.is_counting() && state.last_out == Some(first_index) {
+                    self.faults.count(TapFault::RepeatedType12Frames, 1, at);
+                    return false;
+                }
+                state.last_out = Some(first_index);
                 state.out = state.out.saturating_add(1);
                 let mut gap = false;
                 if state.next_index == Some(first_index) {
                     state.in_count = state.in_count.saturating_add(1);
                 } else if state.next_index.is_some() {
-                    if state.in_count >= COUNTING {
+                    if state.is_counting() {
                         let missing = first_index.wrapping_sub(state.next_index.unwrap_or_default());
                         self.faults.count(TapFault::MissingType12Indices, missing.into(), at);
                         gap = true;
@@ -143,7 +160,12 @@ impl Tap {
             }
             Pass::Returning => {
                 state.returned = state.returned.saturating_add(1);
+                let last_returned = state.last_returned.replace(first_index);
                 let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
+                    if state.is_counting() && last_returned == Some(first_index) {
+                        self.faults.count(TapFault::RepeatedType12Frames, 1, at);
+                        return false;
+                    }
                     // A capture may begin while a frame is on its way.
                     if state.out > 0 {
                         self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
@@ -167,11 +189,21 @@ impl Tap {
         let known = self.type10.iter_mut().find(|sender| sender.frame_id == frame_id && sender.source == source);
         let Some(sender) = known else {
             if self.type10.len() < SENDERS {
-                self.type10.push(Sender { frame_id, source, counter, step: None });
+                self.type10.push(Sender { frame_id, source, counter, step: None, last: at.at });
             }
             return false;
         };
         let advance = counter.wrapping_sub(sender.counter);
+        let silence = at.at.since(sender.last);
+        sender.last = at.at;
+        if silence >= HALF_TURN {
+            sender.counter = counter;
+            let turns = silence.as_nanos().checked_div(TURN.as_nanos()).and_then(|n| u64::try_from(n).ok());
+            let advance = turns.unwrap_or_default().saturating_mul(1 << 16).saturating_add(advance.into());
+            let steps = sender.step.and_then(|step| advance.checked_div(step.into()));
+            self.faults.count(TapFault::MissingType10Frames, steps.unwrap_or(1).saturating_sub(1).max(1), at);
+            return true;
+        }
         if advance == 0 {
             self.faults.count(TapFault::RepeatedType10Frames, 1, at);
             return false;
@@ -207,6 +239,11 @@ impl Tap {
 }
 
 impl Type12 {
+    /// Whether the master has counted long enough for a break of its count to say something.
+    const fn is_counting(&self) -> bool {
+        self.in_count >= COUNTING
+    }
+
     /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
     fn lose(&mut self, at: Location) -> bool {
         match self.unreturned.first_mut() {
@@ -283,6 +320,25 @@ mod tests {
     }
 
     #[test]
+    fn type12_frames_that_a_mirror_port_gives_twice_are_not_missing() {
+        let mut tap = Tap::default();
+        let mut packet = 0;
+        for n in 0..200_u64 {
+            let index = u8::try_from(n * 2 % 256).unwrap();
+            for pass in [Pass::Outgoing, Pass::Returning] {
+                // Frame 60 is captured twice going out, frame 70 coming back, frame 150 both ways.
+                let copies =
+                    if matches!((n, pass), (60, Pass::Outgoing) | (70, Pass::Returning) | (150, _)) { 2 } else { 1 };
+                for _ in 0..copies {
+                    packet += 1;
+                    assert!(!frame(&mut tap, pass, index, 2, at(packet)), "frame {n}");
+                }
+            }
+        }
+        assert_eq!(told(tap), [(TapFault::RepeatedType12Frames, 4, 122)]);
+    }
+
+    #[test]
     fn a_tap_of_one_pass_loses_nothing() {
         let mut tap = Tap::default();
         for index in 0..=255_u8 {
@@ -308,6 +364,19 @@ mod tests {
                 (TapFault::DisorderedType10Frames, 1, 9),
             ]
         );
+    }
+
+    #[test]
+    fn a_silence_of_more_than_half_a_turn_of_the_counter_is_a_gap() {
+        let mut tap = Tap::default();
+        let mac = Mac([2, 0, 0, 0, 0, 1]);
+        let at = |ms: i64, packet| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet };
+        assert!(!tap.type10(0x8001, mac, 0, at(0, 1)));
+        assert!(!tap.type10(0x8001, mac, 256, at(8, 2)));
+        // 1.2 s later: 38 400 counts ahead, which looks like 27 136 back.
+        assert!(tap.type10(0x8001, mac, 38_656, at(1_208, 3)));
+        assert!(!tap.type10(0x8001, mac, 38_912, at(1_216, 4)));
+        assert_eq!(told(tap), [(TapFault::MissingType10Frames, 149, 3)]);
     }
 
     #[test]

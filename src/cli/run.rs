@@ -4,13 +4,20 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::Error;
-use crate::capture::{Input, Run, Summary};
+use crate::capture::{self, Input, Run, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::{self, Machine};
 
 /// Reads a machine file.
 pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
     let octets = fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    if capture::looks_like_capture(&octets) {
+        return Err(Error::Argument(format!(
+            "{} is a capture, a machine file was expected; the machine file comes first, as in: stopspan verify \
+             machine.toml run.pcapng",
+            path.display()
+        )));
+    }
     machine::read(&path.display().to_string(), octets).map_err(Error::Machine)
 }
 

@@ -111,8 +111,10 @@ fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
     let [kind, connection, direction, at] = parts[..] else {
         return Err(in_fault("expected KIND,CONNECTION,DIRECTION,TIME".to_owned()));
     };
-    let kinds = FaultKind::ALL.map(FaultKind::name);
-    let kind = find("kind of fault", &kind.replace('-', " "), &kinds).map_err(in_fault)?;
+    // As they are typed without quotes.
+    let kinds = FaultKind::ALL.map(|kind| kind.name().replace(' ', "-"));
+    let kinds = kinds.each_ref().map(String::as_str);
+    let kind = find("kind of fault", &kind.replace(' ', "-").to_lowercase(), &kinds).map_err(in_fault)?;
     let names: Vec<_> = machine.connections.iter().map(|connection| connection.id.as_str()).collect();
     let connection = find("connection", connection, &names).map_err(in_fault)?;
     let directions = [Direction::ToDevice, Direction::ToHost];

@@ -97,6 +97,14 @@ fn check_signals(
         place
     };
     let [demand, reaction] = seen;
+    if let (Some(demand), Some(reaction)) = (&demand, &reaction)
+        && demand.signal == reaction.signal
+    {
+        mistakes.report(
+            Mistake::new(&reaction.span, "demand and reaction are the same signal")
+                .expected("another signal for the reaction: the time between the two is measured"),
+        );
+    }
     let demand = demand.and_then(|demand| place(&demand, "demand"));
     let reaction = reaction.and_then(|reaction| Some((place(&reaction, "reaction")?, reaction)));
     if let (Some(demand), Some((place, reaction))) = (demand, reaction)

@@ -123,6 +123,7 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
     match fault {
         TapFault::MissingType10Frames => "Type 10 frames missing by their cycle counter",
         TapFault::RepeatedType10Frames => "Type 10 frames captured twice",
+        TapFault::RepeatedType12Frames => "Type 12 frames captured twice",
         TapFault::DisorderedType10Frames => "Type 10 frames out of order",
         TapFault::UnreturnedType12Frames => "Type 12 frames not seen coming back",
         TapFault::ReturnsWithoutType12Frame => "Type 12 frames not seen going out",

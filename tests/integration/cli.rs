@@ -141,7 +141,21 @@ fn what_is_no_capture_is_refused_by_name() {
     for path in [&missing, &a_folder] {
         assert_refused(&run(["budget", text(path)]), &["could not read", text(path)]);
     }
+    // The two arguments in the wrong order.
+    assert_refused(&run(["verify", text(&capture), text(&machine)]), &[text(&capture), "is a capture", "comes first"]);
     assert_refused(&run(["analyze", text(&capture), text(&capture)]), &[text(&capture), "given twice"]);
+}
+
+#[test]
+fn kinds_of_faults_are_told_as_they_are_typed() {
+    let folder = folder();
+    let (machine, output) = (scenario_file(), folder.path().join("run.pcapng"));
+    let with = |fault: &str| run(["synth", text(&machine), "-o", text(&output), "--duration", "6 s", "--fault", fault]);
+    assert_refused(&with("tap-los,gate,to_host,3s"), &["'tap-los'", "'tap-loss'", "unintended-repetition"]);
+    for fault in ["tap-loss,gate,to_host,3s", "tap loss,gate,to_host,3s", "Tap-Loss,gate,to_host,3s"] {
+        let ran = with(fault);
+        assert_eq!(ran.code, 0, "{fault}: {}", ran.err);
+    }
 }
 
 #[test]

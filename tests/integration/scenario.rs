@@ -11,6 +11,8 @@ use stopspan::synth::{self, Demands, FaultKind, Ledger, Plan, PlannedFault};
 use stopspan::time::Span;
 use stopspan::verdict::{self, Judgement, Verdict};
 
+use super::support::block_starts;
+
 fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("captures").join("reel-wrapper")
 }
@@ -144,6 +146,51 @@ fn clean_runs_of_any_seed_have_no_finding_from_start_up_and_from_the_middle() {
 }
 
 /// Each kind of fault alone, on each connection and direction that it applies to.
+/// Packets that a tap lost in a row, from two to more than any counter of telegrams bridges.
+#[test]
+fn bursts_that_the_tap_lost_are_never_blamed_on_the_machine() {
+    let machine = machine();
+    let plan = Plan { duration: Span::from_millis(12_000), seed: 7, ..Plan::default() };
+    let (octets, _) = synthesise(&machine, &plan);
+    let starts = block_starts(&octets);
+    for lost in [2, 6, 40, 900] {
+        for from in (200..starts.len() - 1_000).step_by(997) {
+            let cut = [&octets[..starts[from]], &octets[starts[from + lost]..]].concat();
+            let (outcome, verdict) = check_octets(&machine, cut);
+            assert_eq!(findings(&machine, &outcome), Told::new(), "{lost} packets lost from block {from} on");
+            assert!(!outcome.tap_faults.is_empty(), "{lost} packets lost from block {from} on");
+            assert_eq!(verdict.result, Judgement::NotExamined);
+            // 900 packets are more telegrams than can be counted, 2 may hold none that was new.
+            let lost_telegrams = outcome.connections.iter().any(|c| c.to_host.tap_losses + c.to_device.tap_losses > 0);
+            assert!(lost_telegrams || lost != 40, "40 packets lost from block {from} on");
+        }
+    }
+}
+
+/// A clock that is set back, and one packet with a time far ahead of its neighbours.
+#[test]
+fn steps_of_the_capture_clock_are_not_silences_of_the_machine() {
+    let machine = machine();
+    let plan = Plan { duration: Span::from_millis(6_000), seed: 7, ..Plan::default() };
+    let (octets, _) = synthesise(&machine, &plan);
+    let starts = block_starts(&octets);
+    let shift = |octets: &mut [u8], start: usize, seconds: i64| {
+        let word = |at: usize| u64::from(u32::from_le_bytes(octets[at..at + 4].try_into().unwrap()));
+        let ticks = (word(start + 12) << 32 | word(start + 16)).checked_add_signed(seconds * 1_000_000_000).unwrap();
+        let [a, b, c, d, e, f, g, h] = ticks.to_be_bytes();
+        octets[start + 12..start + 20].copy_from_slice(&[d, c, b, a, h, g, f, e]);
+    };
+    let mut back = octets.clone();
+    starts[3_000..starts.len() - 1].iter().for_each(|start| shift(&mut back, *start, -5));
+    let (outcome, verdict) = check_octets(&machine, back);
+    assert_eq!((findings(&machine, &outcome), verdict.result), (Told::new(), Judgement::NotExamined));
+    let mut ahead = octets;
+    shift(&mut ahead, starts[3_000], 1_000);
+    let (outcome, verdict) = check_octets(&machine, ahead);
+    let to_the_end = findings(&machine, &outcome).iter().filter(|(_, _, _, packet, _)| *packet > 3_000).count();
+    assert_eq!((to_the_end, verdict.result), (0, Judgement::NotExamined));
+}
+
 #[test]
 fn every_fault_alone_is_found_in_its_class() {
     let machine = machine();
