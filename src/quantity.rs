@@ -127,6 +127,9 @@ impl fmt::Display for NotAQuantity {
         match self {
             Self::NoNumber => f.write_str("does not start with a number"),
             Self::NoUnit => f.write_str("has no unit"),
+            Self::UnknownUnit(unit) if unit.starts_with(',') => {
+                f.write_str("has a comma where a decimal point belongs")
+            }
             Self::UnknownUnit(unit) => write!(f, "has the unknown unit '{unit}'"),
             Self::WrongDimension { unit, measures } => write!(f, "is {measures} ('{unit}')"),
             Self::TooFine => f.write_str("is finer than a billionth of the base unit"),
@@ -147,7 +150,9 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<i64, NotAQuantity> {
     if unit.is_empty() {
         return Err(NotAQuantity::NoUnit);
     }
-    let size_in = |d: Dimension| d.units().iter().find(|(name, _)| *name == unit).map(|(_, size)| *size);
+    // Both characters that print as the Greek letter.
+    let written = unit.replace(['\u{B5}', '\u{3BC}'], "u");
+    let size_in = |d: Dimension| d.units().iter().find(|(name, _)| *name == written).map(|(_, size)| *size);
     let Some(size) = size_in(dimension) else {
         let unit = unit.to_owned();
         return Err(match Dimension::ALL.into_iter().find(|d| size_in(*d).is_some()) {
@@ -241,6 +246,8 @@ mod tests {
             ("12 ms", Dimension::Time, 12_000_000),
             ("12ms", Dimension::Time, 12_000_000),
             ("0.5 us", Dimension::Time, 500),
+            ("0.5 \u{B5}s", Dimension::Time, 500),
+            ("3 \u{3BC}m", Dimension::Length, 3_000),
             ("250 mm/s", Dimension::Speed, 250_000_000),
             ("0.25 m/s", Dimension::Speed, 250_000_000),
             ("9.80665 m/s^2", Dimension::Acceleration, 9_806_650_000),

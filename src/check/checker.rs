@@ -267,9 +267,7 @@ impl<'m> Signals<'m> {
             if before.is_some() && before != active {
                 let states = &self.active;
                 for meter in &mut self.meters {
-                    meter.edge(Edge { signal: index, active, at }, |signal| {
-                        states.get(signal).copied().flatten().unwrap_or(false)
-                    });
+                    meter.edge(Edge { signal: index, active, at }, |signal| states.get(signal).copied().flatten());
                 }
             }
         }

@@ -182,6 +182,12 @@ impl Line {
         self.history.push_front(slot);
     }
 
+    /// Whether `octets` are those of the last accepted telegram but for their last two.
+    pub(super) fn differs_in_last_two(&self, octets: &[u8]) -> bool {
+        let but_two = |octets: &[u8]| octets.len().saturating_sub(2);
+        octets.len() == self.accepted.len() && octets.get(..but_two(octets)) == self.accepted.get(..but_two(octets))
+    }
+
     /// How many telegrams ago the same octets were here; 1 is the telegram before.
     pub(super) fn copies_ago(&self, octets: &[u8]) -> Option<usize> {
         self.history.iter().position(|old| old == octets).map(|index| index.saturating_add(1))
@@ -216,10 +222,10 @@ impl Base {
         }
     }
 
-    /// Counts a telegram whose CRCs were checked and fit.
-    pub(super) const fn confirm(&mut self, direction: Direction) {
+    /// Counts telegrams whose CRCs were checked and fit.
+    pub(super) const fn confirm(&mut self, direction: Direction, telegrams: u64) {
         let line = self.line_mut(direction);
-        line.confirmed = line.confirmed.saturating_add(1);
+        line.confirmed = line.confirmed.saturating_add(telegrams);
     }
 
     /// A telegram of regular operation, with process or fail-safe data.
@@ -362,6 +368,13 @@ pub enum Unchecked {
     NoCrcRule,
     /// The machine file gives no CRC1.
     NoCrc1,
+    /// CRC1 by the machine file is not the seed of these telegrams.
+    Crc1DoesNotFit,
+    /// Every telegram bears another connection ID than the machine file's.
+    OtherConnectionId {
+        /// The ID in the telegrams.
+        seen: u16,
+    },
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

@@ -26,6 +26,10 @@ pub(super) struct Fscp12_1 {
     pending: Option<Pending>,
     parameterisation: Parameterisation,
     joined: bool,
+    /// A telegram bore the connection ID of the machine file.
+    own_id: bool,
+    /// The first other connection ID seen before that.
+    other_id: Option<u16>,
     /// Telegrams were missing before the one that is being accepted: the order of the states can't be judged by it.
     unseen: bool,
 }
@@ -55,8 +59,6 @@ struct Pending {
     octets: Vec<u8>,
     crc0: u16,
     command: Command,
-    /// Sequence number under the inherited CRC_0 that was expected.
-    sequence: u16,
     mismatch: Detail,
 }
 
@@ -70,6 +72,8 @@ impl Fscp12_1 {
             pending: None,
             parameterisation: Parameterisation::default(),
             joined: false,
+            own_id: false,
+            other_id: None,
             unseen: false,
         }
     }
@@ -87,6 +91,13 @@ impl Fscp12_1 {
         };
         if telegram.is_empty() {
             return Update::NoData;
+        }
+        if !telegram.command.is_unconnected() {
+            self.own_id |= telegram.connection_id == self.parameters.connection_id;
+            if !self.own_id && telegram.is_consistent() != Some(false) {
+                self.other_id.get_or_insert(telegram.connection_id);
+                return Update::NoData;
+            }
         }
         if let Some(key) = self.expected_key(direction, &telegram) {
             if telegram.command.is_unconnected() || telegram.connection_id == self.parameters.connection_id {
@@ -131,7 +142,8 @@ impl Fscp12_1 {
     }
 
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
-        base.gap()
+        let seen = self.other_id.filter(|_| !self.own_id);
+        seen.map(|seen| Unchecked::OtherConnectionId { seen }).or_else(|| base.gap())
     }
 
     /// The key under which the telegram is the one that is due, if there is one.
@@ -202,7 +214,7 @@ impl Fscp12_1 {
         if gap {
             self.parameterisation.missed();
         }
-        base.confirm(direction);
+        base.confirm(direction, 1);
         *self.side_mut(direction) = Side {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
             due_before_trust: None,
@@ -337,6 +349,12 @@ impl Fscp12_1 {
         self.give_up_pending(base);
         let detail = self.crc_detail(direction, telegram);
         if !telegram.command.is_unconnected() && telegram.connection_id != self.parameters.connection_id {
+            if base.line(direction).differs_in_last_two(octets) {
+                let expected = self.parameters.connection_id;
+                let detail = Detail::ConnectionId { expected, seen: telegram.connection_id };
+                base.finding(direction, at, Class::Corruption, detail);
+                return Update::Rejected;
+            }
             let (class, detail) = foreign(direction, telegram, octets, siblings, detail);
             base.finding(direction, at, class, detail);
             return Update::Rejected;
@@ -354,6 +372,9 @@ impl Fscp12_1 {
         let sequence = telegram.solve_sequence(inherited, connection_id).unwrap_or_default();
         let key = Key { inherited, connection_id, sequence };
         let unknown = matches!(telegram.command, Command::Unknown(_));
+        if self.is_sound_copy(direction, telegram) {
+            return update_of(telegram.command);
+        }
         if Some(telegram.crc0()) == side.crc0 || unknown || telegram.is_consistent() == Some(false) {
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
@@ -370,10 +391,22 @@ impl Fscp12_1 {
             octets: octets.to_vec(),
             crc0: telegram.crc0(),
             command: telegram.command,
-            sequence,
             mismatch: detail,
         });
         Update::Rejected
+    }
+
+    /// Whether this is the last telegram taken, of which a changed copy was seen before.
+    fn is_sound_copy(&self, direction: Direction, telegram: &Telegram<'_>) -> bool {
+        let (side, partner) = (self.side(direction), self.side(direction.opposite()));
+        let Some(next) = side.next.filter(|_| side.crc0 == Some(telegram.crc0())) else { return false };
+        // 1 is the first number, so its predecessor is the last.
+        let sequence = if next == 1 { u16::MAX } else { next.saturating_sub(1) };
+        let connection_id = self.connection_id(telegram.command);
+        [partner.crc0, partner.previous_crc0]
+            .into_iter()
+            .flatten()
+            .any(|inherited| telegram.verify(Key { inherited, connection_id, sequence }).is_ok())
     }
 
     /// A telegram that is due arrived. If a pending one inherits from it, that one was only seen first (the capture missed
@@ -453,13 +486,11 @@ impl Fscp12_1 {
             self.parameterisation.missed();
         }
         if missing == 0 {
-            // Nothing of this direction is missing, so the pending telegram inherited what it had to: its number was wrong.
-            let expected = due_before.unwrap_or_default().into();
-            let detail = Detail::Number { expected, seen: pending.sequence.into() };
-            base.finding(pending.direction, pending.at, Class::IncorrectSequence, detail);
+            // Nothing is missing and the partner took that CRC_0: the telegram was due, but the copy seen here is changed.
+            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
             let other = self.side_mut(pending.direction);
-            *other =
-                Side { next: Some(next_sequence(pending.sequence)), due_before_trust: None, confirmed: true, ..*other };
+            let next = due_before.map(next_sequence);
+            *other = Side { next, due_before_trust: None, confirmed: true, ..*other };
         } else {
             self.missing(base, direction, missing, at);
         }

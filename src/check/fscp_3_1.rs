@@ -17,6 +17,14 @@ use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, ne
 /// telegram solves to one of them is 2 x 256 in 2^24.
 const NEARBY: u32 = 256;
 
+/// Predictions in a row that must come true before a run that was joined in the middle counts as understood. Under a wrong
+/// CRC1 the solved numbers are the true ones with some bits inverted: they step by one until a carry reaches such a bit, so
+/// this many agree only if none of the lowest four is inverted.
+const AGREEMENTS: u32 = 16;
+
+/// Telegrams with the number reset that do not fit number 0, from which on CRC1 is taken for wrong.
+const MISFITS: u32 = 2;
+
 /// Lost numbers that are remembered in case they only come late.
 const REMEMBERED: usize = 64;
 
@@ -25,6 +33,11 @@ pub(super) struct Fscp3_1 {
     to_device: Side,
     to_host: Side,
     joined: bool,
+    /// A telegram fitted number 0 after a reset: CRC1 is right.
+    proven: bool,
+    misfits: u32,
+    /// CRC1 of the machine file is not the one of these telegrams.
+    unfit: bool,
 }
 
 /// One direction.
@@ -32,7 +45,9 @@ pub(super) struct Fscp3_1 {
 struct Side {
     number: Option<u32>,
     flags: Option<Flags>,
-    /// Telegrams agreed with a prediction.
+    /// Predictions in a row that came true.
+    agreements: u32,
+    /// Enough of them: what does not fit from here on is wrong.
     confirmed: bool,
     /// Telegrams found wrong since the last good one: their numbers are not missing besides.
     rejected: u32,
@@ -42,7 +57,15 @@ struct Side {
 
 impl Fscp3_1 {
     pub(super) fn new(parameters: &machine::Fscp3_1) -> Self {
-        Self { parameters: parameters.clone(), to_device: Side::default(), to_host: Side::default(), joined: false }
+        Self {
+            parameters: parameters.clone(),
+            to_device: Side::default(),
+            to_host: Side::default(),
+            joined: false,
+            proven: false,
+            misfits: 0,
+            unfit: false,
+        }
     }
 
     pub(super) fn follow(
@@ -66,9 +89,7 @@ impl Fscp3_1 {
         };
         match self.expected_number(direction, &telegram, crc1) {
             Some(number) => {
-                base.confirm(direction);
-                self.side_mut(direction).confirmed = true;
-                self.note_joining(base, direction, number, at);
+                self.agree(base, direction, &telegram, number, at);
                 self.accept(base, direction, &telegram, Some(number), at)
             }
             None if self.side(direction).confirmed => {
@@ -81,10 +102,30 @@ impl Fscp3_1 {
             }
             None => {
                 // The first telegrams of a run that was joined in the middle: solved, to be confirmed by the next.
+                if telegram.flags.has(reset_bit(direction)) && !self.proven {
+                    self.misfits = self.misfits.saturating_add(1);
+                    self.unfit = self.misfits >= MISFITS;
+                }
+                self.side_mut(direction).agreements = 0;
                 let number = telegram.solve_number(crc1);
                 self.accept(base, direction, &telegram, number, at)
             }
         }
+    }
+
+    /// A prediction came true.
+    fn agree(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, number: u32, at: Location) {
+        self.proven |= number == 0 && telegram.flags.has(reset_bit(direction));
+        let proven = self.proven;
+        let side = self.side_mut(direction);
+        side.agreements = side.agreements.saturating_add(1);
+        if side.confirmed {
+            base.confirm(direction, 1);
+        } else if proven || side.agreements >= AGREEMENTS {
+            side.confirmed = true;
+            base.confirm(direction, side.agreements.into());
+        }
+        self.note_joining(base, direction, number, at);
     }
 
     /// Whether the CRC proves `octets` to be a telegram that this connection sends about now.
@@ -102,12 +143,19 @@ impl Fscp3_1 {
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
         let form = (self.parameters.crc2 != Crc2Form::Short).then_some(Unchecked::NoCrcRule);
         let seed = self.parameters.crc1.is_none().then_some(Unchecked::NoCrc1);
-        form.or(seed).or_else(|| base.gap())
+        let unfit = self.unfit.then_some(Unchecked::Crc1DoesNotFit);
+        form.or(seed).or(unfit).or_else(|| base.gap())
     }
 
-    /// CRC1, if the CRC2 of this form can be computed.
+    /// CRC1, if the CRC2 of this form can be computed and CRC1 is not known to be another.
     fn checkable(&self) -> Option<u16> {
-        self.parameters.crc1.filter(|_| self.parameters.crc2 == Crc2Form::Short)
+        self.parameters.crc1.filter(|_| self.parameters.crc2 == Crc2Form::Short && !self.unfit)
+    }
+
+    /// Whether what a telegram says counts: its CRC is confirmed, or there is no rule to confirm it by.
+    fn speaks(&self, direction: Direction) -> bool {
+        let no_rule = self.parameters.crc1.is_none() || self.parameters.crc2 != Crc2Form::Short;
+        no_rule || self.side(direction).confirmed
     }
 
     /// The number that is due, if CRC2 fits it.
@@ -132,16 +180,17 @@ impl Fscp3_1 {
         number: Option<u32>,
         at: Location,
     ) -> Update {
+        let speaks = self.speaks(direction);
         let side = self.side_mut(direction);
         let before = side.flags.replace(telegram.flags);
         side.number = number;
         side.rejected = 0;
         let counting = !telegram.flags.has(reset_bit(direction));
-        if counting {
+        if counting && speaks {
             base.in_operation(direction);
         }
         let fail_safe = telegram.flags.has(Flags::FAIL_SAFE);
-        let supervised = counting && !fail_safe;
+        let supervised = counting && !fail_safe && speaks;
         // A reset of the number is new whatever its toggle bit says.
         let is_new = |before: Flags| {
             before.toggle() != telegram.flags.toggle() || (!counting && !before.has(reset_bit(direction)))
@@ -151,6 +200,9 @@ impl Fscp3_1 {
         }
         if !supervised {
             base.watch.stop(direction, at);
+        }
+        if !speaks {
+            return Update::NoData;
         }
         let is_first = before.is_none();
         let before = before.unwrap_or(Flags(telegram.flags.0 & Flags::FAIL_SAFE));
@@ -195,12 +247,17 @@ impl Fscp3_1 {
         let due = if flags.toggle() == telegram.flags.toggle() { number } else { next_number(number) };
         let seen = telegram.solve_number(crc1).unwrap_or(u32::MAX);
         let steps = ahead(number, seen);
-        if (1..=NEARBY).contains(&steps) {
+        if (1..=NEARBY).contains(&steps) && (self.proven || !is_carry(number ^ seen)) {
             return self.number_ahead(base, direction, telegram, seen, at);
         }
         if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {
             base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
             return Update::Rejected;
+        }
+        if !self.proven && due != number && number != LAST_NUMBER && is_carry(number ^ seen) {
+            // What one more step looks like under a wrong CRC1.
+            self.unfit = true;
+            return Update::NoData;
         }
         if ahead(seen, number) <= NEARBY {
             self.number_behind(base, direction, seen, due, at);
@@ -248,7 +305,7 @@ impl Fscp3_1 {
         } else {
             base.finding(direction, at, Class::IncorrectSequence, Detail::Toggle { number: seen });
         }
-        base.confirm(direction);
+        base.confirm(direction, 1);
         let update = self.accept(base, direction, telegram, Some(seen), at);
         if edges_fit && steps.is_multiple_of(2) {
             // An even number of steps leaves the toggle bit alone, but it is a new telegram all the same.
@@ -289,6 +346,11 @@ impl Fscp3_1 {
             Direction::ToHost => &mut self.to_host,
         }
     }
+}
+
+/// Whether the bits that differ are those that one step changes when it carries beyond the four lowest.
+const fn is_carry(difference: u32) -> bool {
+    difference > 0x0F && difference & difference.wrapping_add(1) == 0
 }
 
 /// The bit that says that the consecutive number is being reset.

@@ -78,8 +78,8 @@ impl Meter {
         self.tap_gap |= signal == self.reaction;
     }
 
-    /// Takes the edge of any signal; `is_active` tells the state of the others.
-    pub(super) fn edge(&mut self, edge: Edge, is_active: impl Fn(usize) -> bool) {
+    /// Takes the edge of any signal; `state` tells the state of the others, if it is known.
+    pub(super) fn edge(&mut self, edge: Edge, state: impl Fn(usize) -> Option<bool>) {
         let outcome = &mut self.outcome;
         if edge.signal != self.demand && edge.signal != self.reaction {
             return;
@@ -93,11 +93,13 @@ impl Meter {
                 outcome.reacted(demand, edge.at, self.tap_gap);
             }
         } else if active && outcome.waiting.is_none() {
-            if is_active(self.reaction) {
-                outcome.already_reacted = outcome.already_reacted.saturating_add(1);
-            } else {
-                outcome.waiting = Some(edge.at);
-                self.tap_gap = false;
+            match state(self.reaction) {
+                Some(true) => outcome.already_reacted = outcome.already_reacted.saturating_add(1),
+                Some(false) => {
+                    outcome.waiting = Some(edge.at);
+                    self.tap_gap = false;
+                }
+                None => outcome.interrupted = outcome.interrupted.saturating_add(1),
             }
         }
     }
@@ -153,7 +155,7 @@ mod tests {
             if signal < 2 {
                 active[signal] = on == Some(true);
             }
-            meter.edge(Edge { signal, active: on, at: at(ms) }, |signal| active[signal]);
+            meter.edge(Edge { signal, active: on, at: at(ms) }, |signal| Some(active[signal]));
         }
         let outcome = meter.finish();
         let spans: Vec<_> = outcome.occurrences.iter().map(|o| (o.demand.packet, o.reaction.packet, o.span)).collect();
@@ -171,7 +173,7 @@ mod tests {
         let at = |ms: i64| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet: ms.unsigned_abs() };
         let mut meter = Meter::new(0, 0, 1);
         let edge = |meter: &mut Meter, signal, on, ms| {
-            meter.edge(Edge { signal, active: Some(on), at: at(ms) }, |_| false);
+            meter.edge(Edge { signal, active: Some(on), at: at(ms) }, |_| Some(false));
         };
         let exchange = |meter: &mut Meter, demand, lost: Option<usize>, reaction| {
             edge(meter, 0, true, demand);

@@ -61,6 +61,11 @@ pub fn analyze(
         connections: machine.map(|(_, machine)| connections(machine, outcome, verdict)),
         tap_faults: Some(contents.tap_faults),
         not_examined: gaps(&verdict.gaps, known, summary),
+        verdict: if machine.is_none() && result == Judgement::WithinLimits {
+            "read whole; nothing checked without a machine file"
+        } else {
+            words::judgement(result)
+        },
         ..empty("stopspan.analyze/1", result)
     }
 }

@@ -34,7 +34,7 @@ pub struct Report {
     pub tap_faults: Option<Vec<TapFaultReport>>,
     /// Why not everything was examined.
     pub not_examined: Vec<String>,
-    /// `within limits`, `findings` or `not examined`.
+    /// `within limits`, `findings` or `not examined`; of a capture without a machine file, that it was read whole.
     pub verdict: &'static str,
     /// What this report does not say.
     pub cautions: &'static [&'static str],

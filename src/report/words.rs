@@ -50,7 +50,7 @@ pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
             ("a safety telegram".to_owned(), format!("octets that form none, the first 0x{first:02X}"))
         }
         Detail::Number { expected, seen } => {
-            (format!("sequence number {expected}"), format!("sequence number {seen}, proven by the CRC"))
+            (format!("sequence number {expected}"), format!("sequence number {seen} by its CRC"))
         }
         Detail::Toggle { number } => (
             "a toggle bit that steps with the number".to_owned(),
@@ -150,6 +150,13 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             "the CRC is not checkable without CRC1; give source_address, destination_address and sil, or parameter_crc"
                 .to_owned()
         }
+        Unchecked::Crc1DoesNotFit => {
+            "the telegrams have another CRC1 than the machine file gives; compare source_address, destination_address, sil, watchdog and i_par_crc, or parameter_crc, with the device"
+                .to_owned()
+        }
+        Unchecked::OtherConnectionId { seen } => format!(
+            "every telegram bears connection ID {seen}, not the machine file's; compare connection_id and the place on the wire"
+        ),
         Unchecked::NeverConfirmed(direction) => format!(
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",
             direction.name()

@@ -47,7 +47,10 @@ pub(super) fn contents(out: &mut String, capture: &CaptureReport, width: usize) 
             out.push_str(&table(&[("kind", Left), ("packets", Right)], &cells, width));
         }
     }
-    line(out, "\nSafety telegrams: looked for only with a machine file (analyze CAPTURE --machine MACHINE).");
+    line(
+        out,
+        "\nSafety telegrams are looked for with a machine file only:\n  stopspan analyze CAPTURE --machine MACHINE",
+    );
 }
 
 fn interfaces(out: &mut String, capture: &CaptureReport, width: usize) {

@@ -110,6 +110,12 @@ fn tail(out: &mut String, report: &Report, width: usize) {
             paragraph(out, "  - ", caution, width);
         }
     }
+    let functions = report.functions.iter().flatten().filter(|_| report.capture.is_some());
+    let idle: Vec<_> = functions.filter(|function| function.measured.is_none()).map(|f| f.id.as_str()).collect();
+    if !idle.is_empty() {
+        line(out, "");
+        paragraph(out, "", &format!("No demand in this capture, so not measured: {}.", idle.join(", ")), width);
+    }
     line(out, format_args!("\nVerdict: {}", report.verdict.to_uppercase()));
 }
 
