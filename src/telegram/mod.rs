@@ -4,5 +4,7 @@
 //! the profiles keep off the wire (sequence numbers, seeds) is an argument here; who knows it is decided elsewhere.
 
 pub mod fscp_12_1;
+pub mod fscp_13_1;
 pub mod fscp_3_1;
+pub mod iec_62541_15;
 pub mod solve;
