@@ -109,7 +109,7 @@ impl<'m> Checker<'m> {
                     }
                 }
                 Payload::Udp(datagram) => contents.udp.count(datagram.destination_port),
-                Payload::Other { .. } => {}
+                Payload::Type13(_) | Payload::Other { .. } => {}
             }
             if matches!(&payload, Payload::Type10(frame) if is_withdrawn(frame)) {
                 return;
