@@ -17,9 +17,9 @@
 //! ```
 //!
 //! Sources: the offsets and codes of PReq and PRes and the numbers of the messages are those of the header file of one
-//! public stack; that the octet behind the nodes is the service ID in ASnd, from memory of the standard, and what the
-//! messages are for, likewise. Only PReq and PRes tell the length of their payload: in the others it keeps the padding,
-//! and a frame that the capture cut must not be read. Of ASnd the services are not decoded.
+//! public stack; what the messages and flags are for, and that ASnd has the service ID behind the nodes, from memory of
+//! the standard. Only PReq and PRes tell the length of their payload: in the others it keeps the padding, and a frame
+//! that the capture cut must not be read. Of ASnd the services are not decoded.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -326,7 +326,9 @@ mod tests {
             let [state, flags, requests, version, reserved] = head;
             let message_type = MessageType::from_octet(octet);
             let head = match message_type {
-                MessageType::PReq | MessageType::PRes => Head::Cyclic(Cyclic { state, flags, requests, version, reserved }),
+                MessageType::PReq | MessageType::PRes => {
+                    Head::Cyclic(Cyclic { state, flags, requests, version, reserved })
+                }
                 MessageType::ASnd => Head::Service(state),
                 _ => Head::None,
             };

@@ -87,9 +87,9 @@ impl Walker {
     /// Hands each payload of the packet `octets`, captured from a link of type `link_type`, to `visit`.
     ///
     /// A packet that the capture cut is an error where it runs out, after the whole Type 12 datagrams before the cut
-    /// were visited. Only the carriers with a length of their own can show that: [`Payload::Type10`], [`Payload::Type13`]
-    /// without process data, and [`Payload::Other`] extend to the last octet, so a caller who knows that a packet was cut
-    /// must not believe those.
+    /// were visited. Only the carriers with a length of their own can show that: [`Payload::Type10`],
+    /// [`Payload::Type13`] without process data, and [`Payload::Other`] extend to the last octet, so a caller who knows
+    /// that a packet was cut must not believe those.
     ///
     /// # Errors
     /// [`Malformed`] if a layer ends early or does not hold what it promises.
@@ -451,7 +451,8 @@ mod tests {
     proptest! {
         #[test]
         fn no_octets_bring_the_walk_down(
-            ether_type in prop::sample::select(vec![0x0800_u16, 0x86DD, 0x88A4, 0x8892, 0x88AB, 0x8100, 0x88A8, 0x0040]),
+            ether_type in
+                prop::sample::select(vec![0x0800_u16, 0x86DD, 0x88A4, 0x8892, 0x88AB, 0x8100, 0x88A8, 0x0040]),
             first in prop::sample::select(vec![0x45_u8, 0x46, 0x60, 0x10, 0x80]),
             rest in prop::collection::vec(any::<u8>(), 0..120)
         ) {

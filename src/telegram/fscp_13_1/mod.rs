@@ -10,27 +10,29 @@
 //! 4+LE    1, 2    CRC1      low octet first           5+LE    1, 2    CRC2       low octet first (slim: at 5)
 //! ```
 //!
-//! Two-octet fields have the low octet first: ID and TR are the upper 6 bits, ADR, SDN and TADR the lower 10. ADR (safety
-//! address) and SDN (safety domain number) are 1 to 1023; TADR (target address) is 0 in SPDO of data only, else 1 to 1023.
+//! Two-octet fields have the low octet first: ID and TR are the upper 6 bits, ADR, SDN and TADR the lower 10. ADR
+//! (safety address) and SDN (safety domain number) are 1 to 1023; TADR (target address) is 0 in SPDO of data only, else
+//! 1 to 1023.
 //!
-//! CRC, start 0, over header and payload of the subframe: one octet, polynomial 0x2F, for LE 0 to 8; from 9 on two octets,
-//! polynomial 0x755B, in the slim form 0x5935. The sources disagree about the two 16-bit polynomials, so the others are
-//! tried as well, see [`Polynomial::candidates`], and which one fitted is told.
+//! CRC, start 0, over header and payload of the subframe: one octet, polynomial 0x2F, for LE 0 to 8; from 9 on two
+//! octets, polynomial 0x755B, in the slim form 0x5935. The sources disagree about the two 16-bit polynomials, so the
+//! others are tried as well, see [`Polynomial::candidates`], and which one fitted is told.
 //!
-//! **Mask:** the first 6 octets of subframe 2 as sent, CRC2 among them where it starts there, are XORed with the 6 octets
-//! of the UDID of the safety configuration manager, except in SNMT telegrams.
+//! **Mask:** the first 6 octets of subframe 2 as sent, CRC2 among them where it starts there, are XORed with the 6
+//! octets of the UDID of the safety configuration manager, except in SNMT telegrams.
 //!
-//! **Order:** one port of the only stack at hand sends subframe 1 first, another subframe 2; both are read on every carrier.
+//! **Order:** one port of the only stack at hand sends subframe 1 first, another subframe 2; both are read on every
+//! carrier.
 //!
 //! CT is the low and high octet of a 16-bit time whose base is configured; in SSDO it is a request number from 1 on, in
-//! SNMT it and TR are 0. SPDO of data only may use a 40-bit time, flagged in TR ([`EXTENDED_TIME`]): three more octets of
-//! subframe 2 are then XORed with octets of it. Which ones is in no source at hand: such telegrams are *not checkable*
-//! beyond CRC1.
+//! SNMT it and TR are 0. SPDO of data only may use a 40-bit time, flagged in TR ([`EXTENDED_TIME`]): three more octets
+//! of subframe 2 are then XORed with octets of it. Which ones is in no source at hand: such telegrams are *not
+//! checkable* beyond CRC1.
 //!
-//! Sources: the format, the codes and the polynomials are those of one public protocol stack in two versions with a common
-//! ancestor, against whose serialiser and deserialiser an independent encoder was held (9 000 random telegrams); the
-//! polynomials 0x755B and 0x5935 are also those of a public catalogue of CRCs, without saying which form has which. No
-//! capture of a machine was at hand. Not decoded, no source: contents of SNMT telegrams behind the first octet.
+//! Sources: the format, the codes and the polynomials are those of one public protocol stack in two versions with a
+//! common ancestor, against whose serialiser and deserialiser an independent encoder was held (9 000 random telegrams);
+//! the polynomials 0x755B and 0x5935 are also those of a public catalogue of CRCs, without saying which form has which.
+//! No capture of a machine was at hand. Not decoded, no source: contents of SNMT telegrams behind the first octet.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -79,8 +81,8 @@ pub enum Form {
     Slim,
 }
 
-/// Telegram length in octets for `payload` octets; `None` if the form does not allow that many. Normal telegrams carry up
-/// to 254; slim ones as many as LE can count, their limit is in no source.
+/// Telegram length in octets for `payload` octets; `None` if the form does not allow that many. Normal telegrams carry
+/// up to 254; slim ones as many as LE can count, their limit is in no source.
 pub const fn length(payload: usize, form: Form) -> Option<usize> {
     let copies = match (form, payload) {
         (Form::Normal, 0..=254) => 2_usize,

@@ -1,7 +1,7 @@
 //! What two telegrams under the same, unknown UDID say about each other.
 //!
-//! The CRCs start at 0, so they are linear: the CRC of the XOR of two messages is the XOR of their CRCs. Two subframes 2 of
-//! the same length are masked with the same octets, which their XOR does not hold any more.
+//! The CRCs start at 0, so they are linear: the CRC of the XOR of two messages is the XOR of their CRCs. Two subframes
+//! 2 of the same length are masked with the same octets, which their XOR does not hold any more.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -48,8 +48,8 @@ pub enum PairMismatch {
 
 /// Checks the subframes 2 of two masked telegrams of the same length and form under the same UDID, whatever it is.
 ///
-/// A mismatch says that one of the two is wrong, that they are under different UDIDs, or that one of them is an SPDO of data
-/// only with a 40-bit time.
+/// A mismatch says that one of the two is wrong, that they are under different UDIDs, or that one of them is an SPDO of
+/// data only with a 40-bit time.
 ///
 /// # Errors
 /// [`PairMismatch`], under the first polynomial that fits both subframes 1.

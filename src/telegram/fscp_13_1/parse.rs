@@ -24,7 +24,7 @@ pub struct Telegram<'a> {
     pub order: Order,
     /// What the telegram is for.
     pub message: Message,
-    /// ADR: safety address of the sender, or of the receiver in requests.
+    /// ADR: safety address.
     pub address: u16,
     /// CT low: low octet of the time.
     pub time_low: u8,
@@ -37,8 +37,8 @@ pub struct Telegram<'a> {
 }
 
 impl<'a> Telegram<'a> {
-    /// Reads a telegram in whichever order its subframes come. If it can be read in several ways, that with a fitting CRC1
-    /// is taken; if there is none, the first that is possible.
+    /// Reads a telegram in whichever order its subframes come. If it can be read in several ways, that with a fitting
+    /// CRC1 is taken; if there is none, the first that is possible.
     ///
     /// # Errors
     /// [`Malformed`] if `octets` is not exactly as long as a telegram in either order.

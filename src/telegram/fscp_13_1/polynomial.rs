@@ -44,8 +44,8 @@ pub enum Polynomial {
 }
 
 impl Polynomial {
-    /// The polynomials that a telegram of `payload` octets may have, the usual one first. Ports of one stack were seen to
-    /// use one 16-bit polynomial for both forms, and a build of it to use the other notation literally.
+    /// The polynomials that a telegram of `payload` octets may have, the usual one first. Ports of one stack were seen
+    /// to use one 16-bit polynomial for both forms, and a build of it to use the other notation literally.
     ///
     /// Each polynomial more lets one wrong telegram more in 65 536 pass; a sender keeps to one, so whoever follows it
     /// should hold it to the first that fitted.
@@ -97,7 +97,8 @@ impl Polynomial {
         digest.finalize()
     }
 
-    /// CRC of the octets before the last ones, XORed with the CRC in these: 0 if it fits. Linear, as the CRCs start at 0.
+    /// CRC of the octets before the last ones, XORed with the CRC in these: 0 if it fits. Linear, as the CRCs start at
+    /// 0.
     pub(super) fn syndrome(self, octets: impl IntoIterator<Item = u8>, length: usize) -> u16 {
         let mut octets = octets.into_iter();
         let due = self.checksum(octets.by_ref().take(length.saturating_sub(self.octets())));

@@ -5,8 +5,8 @@
 use super::PROFILE;
 use crate::bytes::{Malformed, Reader};
 
-/// First octet of the payload of [`Message::ServiceRequest`](super::Message::ServiceRequest), in the order of the codes.
-/// Source: one stack. What follows it, and whether responses use codes of their own, is in no source at hand.
+/// First octet of the payload of [`Message::ServiceRequest`](super::Message::ServiceRequest), in the order of the
+/// codes. Source: one stack. What follows it, and whether responses use codes of their own, is in no source at hand.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Service {
     /// 0: go to pre-operational.

@@ -1,14 +1,15 @@
 //! The UDID that masks subframe 2, and what a capture tells about it.
 //!
-//! Every masked telegram gives linear equations over GF(2) for the 48 bits of the UDID; whether a bit is known is a matter
-//! of enough of them. Each telegram gives bits 7..2 of octet 1 (they mask the ID), octet 5 in the normal form with a payload
-//! (it masks the first octet of the copy), and its CRC2: as the CRCs start at 0, the CRC of the mask alone is the XOR of
-//! CRC2 and the CRC of the octets as sent, the same 8 equations for all one-octet and the same 16 for all two-octet CRCs of
-//! one polynomial. What else is in the header masked by octets 0 to 4 only someone else can know: the SDN, the high octet
-//! of the time, TADR and TR, which are 0 in SPDO of data only with a 16-bit time.
+//! Every masked telegram gives linear equations over GF(2) for the 48 bits of the UDID; whether a bit is known is a
+//! matter of enough of them. Each telegram gives bits 7..2 of octet 1 (they mask the ID), octet 5 in the normal form
+//! with a payload (it masks the first octet of the copy), and its CRC2: as the CRCs start at 0, the CRC of the mask
+//! alone is the XOR of CRC2 and the CRC of the octets as sent, the same 8 equations for all one-octet and the same 16
+//! for all two-octet CRCs of one polynomial. What else is in the header masked by octets 0 to 4 only someone else can
+//! know: the SDN, the high octet of the time, TADR and TR, which are 0 in SPDO of data only with a 16-bit time.
 //!
 //! So with TADR and TR known, octets 0 and 2 and bits 1..0 of octet 1 remain open as long as only one length of CRC was
-//! seen; with both there are 24 equations for these 18 bits, and the whole UDID follows without knowing any address.
+//! seen; with both there are 24 equations for these 18 bits, and the whole UDID follows without knowing any address. A
+//! slim telegram with two-octet CRCs adds 16 more; then TADR and TR need not be known either.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 

@@ -6,8 +6,8 @@
 //! SPDU_ID_3 = word 2 of the base ID ^ word 3 of the base ID ^ provider ID
 //! ```
 //!
-//! The words have the low octet first and are those of the GUID in its binary form, whose first three groups have the low
-//! octet first too, the other two the high octet. Source: the public text of OPC 10000-15 v1.05.04.
+//! The words have the low octet first and are those of the GUID in its binary form, whose first three groups have the
+//! low octet first too, the other two the high octet. Source: the public edition 1.05.04 of IEC 62541-15.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -115,7 +115,8 @@ impl SpduIds {
     }
 }
 
-/// Which SPDU_IDs are not the expected ones, by what that may come from. A foreign base ID shows as all three, as a rule.
+/// Which SPDU_IDs are not the expected ones, by what that may come from. A foreign base ID shows as all three, as a
+/// rule.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub struct Differing {
     /// SPDU_ID_1: another level, or another base ID.

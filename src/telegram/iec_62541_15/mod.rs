@@ -10,18 +10,18 @@
 //!                                                21      4       CRC
 //! ```
 //!
-//! Numbers have the low octet first. The request has no CRC. The 1 to 1500 octets of safety data and the non-safety data
-//! are fields of their own: behind the trailer if the response is a value of the data type, before and behind it if it is
-//! the output of the method, whose arguments each carry an octet of type in between. So trailer and data are read apart,
-//! and where they lie is for the configuration. An SPDU of zeros only is no SPDU.
+//! Numbers have the low octet first. The request has no CRC. The 1 to 1500 octets of safety data and the non-safety
+//! data are fields of their own: behind the trailer if the response is a value of the data type, before and behind it
+//! if it is the output of the method, whose arguments each carry an octet of type in between. So trailer and data are
+//! read apart, and where they lie is for the configuration. An SPDU of zeros only is no SPDU.
 //!
 //! CRC: CRC-32, polynomial 0xF4ACFB13, register started at 1, over the image `safety data, Flags, SPDU_ID_1, SPDU_ID_2,
 //! SPDU_ID_3, SafetyConsumerID, MonitoringNumber` fed from its last octet to its first; a result of 0 is replaced by 1.
 //!
-//! Sources: the public text of OPC 10000-15 v1.05.04, whose examples of the SPDU_IDs and of the structure signature are in
-//! the tests; the signature uses the same CRC. No CRC of a whole response is published: the order of the image rests on
-//! the text and one public stack. Version 1.04 has another order, in no source at hand; a response of such a partner has a
-//! wrong CRC here.
+//! Sources: the public edition 1.05.04 of IEC 62541-15, whose examples of the SPDU_IDs and of the structure signature
+//! are in the tests; the signature uses the same CRC. No CRC of a whole response is published: the order of the image
+//! rests on the text and one public stack. Edition 1.04 has another order, in no source at hand; a response of such a
+//! partner has a wrong CRC here.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 

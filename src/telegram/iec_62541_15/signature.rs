@@ -13,8 +13,8 @@ use super::crc_backwards;
 /// 4 each  type          number of the type, then 0x0000, each low octet first
 /// ```
 ///
-/// The CRC of the module, fed from the last octet to the first. Source: the public text of OPC 10000-15 v1.05.04, whose
-/// one example fits; what the 0x0000 stands for is not told by it.
+/// The CRC of the module, fed from the last octet to the first. Source: the public edition 1.05.04 of IEC 62541-15,
+/// whose one example fits; what the 0x0000 stands for is not told by it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct StructureSignature<'a> {
     /// Name of the structure.

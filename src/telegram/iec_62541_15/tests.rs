@@ -5,7 +5,7 @@ fn octets(hex: &str) -> Vec<u8> {
     (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap()).collect()
 }
 
-/// Published example of the SPDU_IDs: OPC 10000-15 v1.05.04.
+/// Published example of the SPDU_IDs, IEC 62541-15, public edition 1.05.04.
 fn published() -> (Base, SpduIds) {
     let base = "72962B91-FA75-4AE6-8D28-B404DC7DAF63".parse().unwrap();
     (base, SpduIds([0xAC3C_B67F, 0x9495_D388, 0x87F1_3E11]))
@@ -54,7 +54,7 @@ fn spdu_ids_of_the_published_example() {
     assert_eq!(SpduIds::of(base, Level::Sil3, 0xDE73_29FD, 0xE0EA_6B40), ids);
     assert_eq!(Level::of(base, ids.0[0]), Some(Level::Sil3));
     assert_eq!(Level::of(base, ids.0[0] ^ 1), None);
-    // The binary form of the GUID, by the rule of OPC 10000-6: three groups low octet first, the rest as written.
+    // The binary form of the GUID, by the rule of IEC 62541-6: three groups low octet first, the rest as written.
     let octets: [u8; 16] = octets("912b967275fae64a8d28b404dc7daf63").try_into().unwrap();
     assert_eq!(Base::from_octets(octets), base);
 }
@@ -80,7 +80,7 @@ fn what_is_no_guid_is_refused() {
     }
 }
 
-/// Published example of the structure signature: Int16, Boolean, Float. OPC 10000-15 v1.05.04.
+/// Published example of the structure signature: Int16, Boolean, Float. IEC 62541-15, public edition 1.05.04.
 #[test]
 fn structure_signature_of_the_published_example() {
     let published = StructureSignature { identifier: "Mot\u{f6}rhead", version: 1, types: &[4, 1, 10] };
@@ -148,7 +148,8 @@ fn zeros_are_no_spdu() {
 #[test]
 fn a_crc_of_zero_is_sent_as_one() {
     let of = |number| Response { monitoring_number: number, ..response() };
-    // The number is the first to be fed, so the register in front of the rest is what has to be hit: 32 linear equations.
+    // The number is the first to be fed, so the register in front of the rest is what has to be hit: 32 linear
+    // equations.
     let image = |number: u32| {
         let mut trailer = Vec::new();
         of(number).emit_trailer(&mut trailer);
@@ -242,8 +243,8 @@ proptest! {
         prop_assert_eq!(Request::parse(&octets), Ok(request));
     }
 
-    /// A CRC whose polynomial has more than one term detects every single-bit error; the replacement of 0 by 1 leaves one
-    /// case in 2^32.
+    /// A CRC whose polynomial has more than one term detects every single-bit error; the replacement of 0 by 1 leaves
+    /// one case in 2^32.
     #[test]
     fn a_flipped_bit_is_detected(data in prop::collection::vec(any::<u8>(), 1..=60), number: u32, bit: prop::sample::Index) {
         let response = Response { data: &data, monitoring_number: number, ..response() }.sealed();
