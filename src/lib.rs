@@ -5,7 +5,7 @@
 //! - [`time`] and [`quantity`] hold integer nanoseconds, and lengths, speeds and the like as people write them; [`bytes`]
 //!   is the cursor through which every octet is read.
 //! - [`capture`] takes packets out of pcap and pcapng files in bounded memory and writes such files; [`carrier`] finds the
-//!   payloads in a packet (Ethernet, VLAN, IP, UDP, IEC 61158 Type 12 and Type 10); [`telegram`] turns payload octets into
+//!   payloads in a packet (Ethernet, VLAN, IP, UDP, IEC 61158 Type 12, Type 10, Type 13, Type 2); [`telegram`] turns octets into
 //!   safety telegrams of IEC 61784-3 profiles and back. These three know nothing of each other.
 //! - [`machine`] reads the machine file: elements, connections, axes, signals and safety functions, typed and resolved.
 //! - [`timing`] is statistics; [`budget`] is the mathematics of reaction, stop and separation. Both are pure.

@@ -13,6 +13,7 @@ fn recompose(octets: &[u8]) -> Vec<Vec<u8>> {
         frames.extend(match payload {
             Payload::Type12 { pass, datagram, .. } => compose::type12(headers, pass, &[datagram]).ok(),
             Payload::Type10(frame) => Some(compose::type10(headers, &frame)),
+            Payload::Type13(frame) => compose::type13(headers, &frame).ok(),
             Payload::Udp(datagram) => compose::udp(headers, &datagram).ok(),
             Payload::Other { .. } => None,
         });

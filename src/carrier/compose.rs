@@ -9,7 +9,7 @@ use std::net::{Ipv4Addr, Ipv6Addr};
 use super::ethernet::{Headers, pad};
 use super::type12::{self, Pass, mark_returned};
 use super::udp::{self, Addresses};
-use super::{ipv4, ipv6, type10};
+use super::{ipv4, ipv6, type10, type13};
 use crate::bytes::{Malformed, Problem};
 
 const HOPS: u8 = 64;
@@ -36,6 +36,17 @@ pub fn type10(link: &Headers, rt: &type10::Frame<'_>) -> Vec<u8> {
     rt.emit(&mut frame);
     pad(&mut frame);
     frame
+}
+
+/// A Type 13 frame.
+///
+/// # Errors
+/// [`Malformed`] as [`type13::Frame::emit`].
+pub fn type13(link: &Headers, frame: &type13::Frame<'_>) -> Result<Vec<u8>, Malformed> {
+    let mut octets = begin(link, type13::ETHER_TYPE);
+    frame.emit(&mut octets)?;
+    pad(&mut octets);
+    Ok(octets)
 }
 
 /// A UDP datagram in an IPv4 or IPv6 packet, by its addresses. Its checksum is worked out here, whatever was given.

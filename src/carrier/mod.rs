@@ -1,8 +1,8 @@
 //! Carriers: where in a captured packet a payload lies.
 //!
 //! A packet comes as a link type number and octets; [`Walker`] goes through its layers and hands out what a safety
-//! telegram may travel in: IEC 61158 Type 12 datagrams, Type 10 RT frames, UDP datagrams, and the payloads of
-//! EtherTypes that it does not know. What the payloads mean is not known here. Nothing is allocated on the way.
+//! telegram may travel in: IEC 61158 Type 12 datagrams, Type 10 RT frames, Type 13 frames, UDP datagrams, and the payloads
+//! of EtherTypes that it does not know. What the payloads mean is not known here. Nothing is allocated on the way.
 //!
 //! Each layer has a file that reads and writes it, also [`type2`], which the walker leaves to those who know that a UDP
 //! datagram holds it; [`compose`] puts whole frames together for synthetic captures.
@@ -16,6 +16,7 @@ pub mod ipv6;
 mod real_captures;
 pub mod type10;
 pub mod type12;
+pub mod type13;
 pub mod type2;
 pub mod udp;
 pub mod vlan;

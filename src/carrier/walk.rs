@@ -5,7 +5,7 @@
 use super::ethernet::{self, Headers};
 use super::type12::{self, Pass, PassResolver};
 use super::udp::{self, Addresses};
-use super::{ipv4, ipv6, type10};
+use super::{ipv4, ipv6, type10, type13};
 use crate::bytes::{Malformed, Reader};
 
 /// Link type number of Ethernet in capture files.
@@ -25,6 +25,8 @@ pub enum Payload<'a> {
     },
     /// A Type 10 RT frame.
     Type10(type10::Frame<'a>),
+    /// A Type 13 frame.
+    Type13(type13::Frame<'a>),
     /// A UDP datagram that does not carry Type 12.
     Udp(udp::Datagram<'a>),
     /// The payload of a frame with an EtherType that is not decoded, padding included.
@@ -50,6 +52,8 @@ pub enum Kind {
     },
     /// A Type 10 RT frame.
     Type10,
+    /// A Type 13 frame of this type.
+    Type13(type13::MessageType),
     /// A UDP datagram.
     Udp,
     /// A frame of this EtherType.
@@ -83,9 +87,9 @@ impl Walker {
     /// Hands each payload of the packet `octets`, captured from a link of type `link_type`, to `visit`.
     ///
     /// A packet that the capture cut is an error where it runs out, after the whole Type 12 datagrams before the cut
-    /// were visited. Only the carriers with a length of their own can show that: [`Payload::Type10`] and
-    /// [`Payload::Other`] extend to the last octet, so a caller who knows that a packet was cut must not believe those
-    /// two.
+    /// were visited. Only the carriers with a length of their own can show that: [`Payload::Type10`],
+    /// [`Payload::Type13`] without process data, and [`Payload::Other`] extend to the last octet, so a caller who knows
+    /// that a packet was cut must not believe those.
     ///
     /// # Errors
     /// [`Malformed`] if a layer ends early or does not hold what it promises.
@@ -121,6 +125,11 @@ impl<'a, V: FnMut(&Headers, Payload<'a>)> Packet<'_, V> {
                 let frame = type10::Frame::parse(&mut Reader::new(type10::LAYER, payload))?;
                 self.visit(Payload::Type10(frame));
                 Ok(Kind::Type10)
+            }
+            type13::ETHER_TYPE => {
+                let frame = type13::Frame::parse(&mut Reader::new(type13::LAYER, payload))?;
+                self.visit(Payload::Type13(frame));
+                Ok(Kind::Type13(frame.message_type))
             }
             ipv4::ETHER_TYPE => self.ipv4(payload),
             ipv6::ETHER_TYPE => self.ipv6(payload),
@@ -353,6 +362,20 @@ mod tests {
     }
 
     #[test]
+    fn type_13_frames_arrive_without_the_padding_of_their_process_data() {
+        let head = type13::Head::Cyclic(type13::Cyclic { flags: 1, ..Default::default() });
+        let message_type = type13::MessageType::PReq;
+        let frame = type13::Frame { message_type, destination: 12, source: 0xF0, head, payload: &[1, 2, 3] };
+        let octets = compose::type13(&link(), &frame).unwrap();
+        assert_eq!((octets.len(), &octets[12..17]), (60, &[0x88, 0xAB, 3, 12, 0xF0][..]));
+        assert_eq!(walk(&octets), (vec![Payload::Type13(frame)], Ok(Kind::Type13(message_type))));
+        for cut in 0..27 {
+            let (seen, kind) = walk(&octets[..cut]);
+            assert!(kind.is_err() && seen.is_empty(), "{cut}");
+        }
+    }
+
+    #[test]
     fn what_is_not_examined_says_why() {
         let v4 = compose::udp(&link(), &datagram(4_840, &[1, 2, 3])).unwrap();
         let v6 = compose::udp(&link(), &over_v6(datagram(4_840, &[1, 2, 3, 4, 5, 6, 7, 8]))).unwrap();
@@ -380,9 +403,9 @@ mod tests {
     #[test]
     fn unknown_ether_types_are_handed_on() {
         let mut octets = OUT.to_vec();
-        octets[13] = 0xAB;
-        let payload = Payload::Other { ether_type: 0x88AB, payload: &OUT[14..] };
-        assert_eq!(walk(&octets), (vec![payload], Ok(Kind::OtherEtherType(0x88AB))));
+        octets[13] = 0xB5;
+        let payload = Payload::Other { ether_type: 0x88B5, payload: &OUT[14..] };
+        assert_eq!(walk(&octets), (vec![payload], Ok(Kind::OtherEtherType(0x88B5))));
     }
 
     #[test]
@@ -428,7 +451,8 @@ mod tests {
     proptest! {
         #[test]
         fn no_octets_bring_the_walk_down(
-            ether_type in prop::sample::select(vec![0x0800_u16, 0x86DD, 0x88A4, 0x8892, 0x8100, 0x88A8, 0x0040]),
+            ether_type in
+                prop::sample::select(vec![0x0800_u16, 0x86DD, 0x88A4, 0x8892, 0x88AB, 0x8100, 0x88A8, 0x0040]),
             first in prop::sample::select(vec![0x45_u8, 0x46, 0x60, 0x10, 0x80]),
             rest in prop::collection::vec(any::<u8>(), 0..120)
         ) {

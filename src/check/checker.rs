@@ -151,7 +151,7 @@ impl State<'_> {
                 }
             }
             Payload::Udp(datagram) => self.contents.udp.count(datagram.destination_port),
-            Payload::Other { .. } => {}
+            Payload::Type13(_) | Payload::Other { .. } => {}
         }
         let (followers, signals) = (&mut self.followers, &mut self.signals);
         self.places.find(headers, payload, |connection, direction, octets| {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::finding::Location;
 use crate::bytes::Malformed;
+use crate::carrier::type13::MessageType;
 use crate::carrier::{Kind, Pass, Reason};
 
 /// Distinct keys that a table keeps; packets of more are counted together.
@@ -22,6 +23,8 @@ pub struct Contents {
     pub type10: Counts<u16>,
     /// Of these, frames whose data status says that the data are not valid or to be ignored.
     pub type10_withdrawn: u64,
+    /// Type 13 frames by message type.
+    pub type13: Counts<MessageType>,
     /// UDP datagrams by destination port.
     pub udp: Counts<u16>,
     /// Frames of other EtherTypes.
@@ -82,6 +85,7 @@ impl Contents {
             }
             // Counted by frame ID and port where the payload is visited.
             Kind::Type10 | Kind::Udp => {}
+            Kind::Type13(message_type) => self.type13.count(message_type),
             Kind::OtherEtherType(ether_type) => self.other.count(ether_type),
             Kind::NotExamined(reason) => self.not_examined.count(reason),
         }

@@ -110,7 +110,7 @@ impl Places {
                     }
                 }
             }
-            Payload::Other { .. } => {}
+            Payload::Type13(_) | Payload::Other { .. } => {}
         }
     }
 

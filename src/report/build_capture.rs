@@ -5,6 +5,7 @@ use super::model::{CaptureReport, CarrierReport, FileReport, InterfaceReport, Ta
 use super::number::counted;
 use super::words;
 use crate::capture::{ByteOrder, FileSummary, Format, Interface, Summary};
+use crate::carrier::type13::MessageType;
 use crate::check::{Counts, Outcome};
 use crate::time::Instant;
 
@@ -83,6 +84,7 @@ fn carriers(outcome: &Outcome) -> (Vec<CarrierReport>, Vec<CarrierReport>) {
     add("of these in UDP datagrams".to_owned(), contents.type12_in_udp);
     by_key(&contents.type10, &mut add, |id| format!("IEC 61158 Type 10 RT, FrameID 0x{id:04X}"), "further FrameIDs");
     add("of these with a data status of not valid or ignore".to_owned(), contents.type10_withdrawn);
+    by_key(&contents.type13, &mut add, type13, "IEC 61158 Type 13 of further message types");
     by_key(&contents.udp, &mut add, |port| format!("UDP to port {port}"), "UDP to further ports");
     by_key(&contents.other, &mut add, |kind| format!("EtherType 0x{kind:04X}"), "further EtherTypes");
     for (reason, packets) in &contents.not_examined.by_key {
@@ -97,6 +99,13 @@ fn carriers(outcome: &Outcome) -> (Vec<CarrierReport>, Vec<CarrierReport>) {
         passed_over.push(CarrierReport { kind, packets: contents.malformed });
     }
     (merge_length_fields(carriers), merge_length_fields(passed_over))
+}
+
+fn type13(message_type: MessageType) -> String {
+    match message_type.name() {
+        Some(name) => format!("IEC 61158 Type 13, {name}"),
+        None => format!("IEC 61158 Type 13, message type 0x{:02X}", message_type.octet()),
+    }
 }
 
 fn by_key<K: Ord + Copy>(

@@ -266,6 +266,27 @@ fn a_closed_pipe_ends_quietly() {
     }
 }
 
+/// EtherType 0x88AB, then message type, nodes, and for a poll request the size of its process data in octets 8 and 9.
+#[test]
+fn type_13_frames_are_counted_by_message_type() {
+    let frame = |message_type: u8, size: u8| {
+        let head = [0x88, 0xAB, message_type, 0xFF, 0xF0, 0, 0, 0, 0, 0, size, 0];
+        [&[2; 12][..], &head, &[0; 36]].concat()
+    };
+    let frames = [frame(3, 36), frame(0x2F, 0), frame(1, 0), frame(3, 0), frame(4, 37)];
+    let packets: Vec<u8> = (1..).zip(&frames).flat_map(|(at, frame)| packet(0, at, frame)).collect();
+    let ran = run_with_input(["analyze", "-", "--format", "json"], &[section(), interface(), packets].concat());
+    let report = ran.json();
+    let rows = |name: &str| -> Vec<(String, u64)> {
+        let rows = report["capture"][name].as_array().unwrap().iter();
+        rows.map(|row| (row["kind"].as_str().unwrap().to_owned(), row["packets"].as_u64().unwrap())).collect()
+    };
+    let expected = [("SoC", 1), ("PReq", 2), ("message type 0x2F", 1)];
+    assert_eq!(rows("carriers"), expected.map(|(name, packets)| (format!("IEC 61158 Type 13, {name}"), packets)));
+    let malformed = "IEC 61158 Type 13 frame: 37 octets needed at octet 10, had 36";
+    assert_eq!(rows("passed_over"), [(format!("malformed, the first in packet 5: {malformed}"), 1)]);
+}
+
 #[test]
 fn a_cut_capture_is_not_examined() {
     let folder = folder();
