@@ -24,6 +24,7 @@ pub(super) fn connection<'t>(
     let profiles = [(fscp_12_1::PROFILE, ProfileName::Fscp12_1), (fscp_3_1::PROFILE, ProfileName::Fscp3_1)];
     let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
     let delay = delay(&mut fields);
+    let watchdog_span = fields.value("watchdog").map(|value| value.span);
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);
     let supervises = supervises(&mut fields, names);
     let sil = fields.optional("sil", |value| sil(value, profile.ok()));
@@ -35,6 +36,13 @@ pub(super) fn connection<'t>(
     let to_host = direction(&mut fields, Direction::ToHost, profile.as_ref().ok(), wire);
     let to_device = direction(&mut fields, Direction::ToDevice, profile.as_ref().ok(), wire);
     let (worst_case, cycles, worst_case_derived) = delay?;
+    if let (Ok((watchdog, _)), Some(span)) = (watchdog, watchdog_span)
+        && watchdog < worst_case
+    {
+        let text = format!("a watchdog of {watchdog} runs out within the worst case of one transfer, {worst_case}");
+        let expected = "a watchdog that does not trip without a fault";
+        return Err(fields.mistakes().report(Mistake::new(&span, text).expected(expected)));
+    }
     Ok(Connection {
         id: id?,
         title: title?,

@@ -72,7 +72,11 @@ fn type_12_captures_hold_frames_out_and_back_and_nothing_else() {
     // Packet counts by a separate script that reads the octets.
     for (name, packets) in [("cyclic-2ms.pcapng", 2_976_u64), ("cyclic-distributed-clock.pcapng", 3_604)] {
         let (code, report) = analyze(&folder.join("type12").join(name));
-        assert_eq!((code, &report["verdict"]), (0, &"read whole; nothing checked without a machine file".into()), "{name}");
+        assert_eq!(
+            (code, &report["verdict"]),
+            (0, &"read whole; nothing checked without a machine file".into()),
+            "{name}"
+        );
         let capture = &report["capture"];
         assert_eq!((&capture["packets"], &capture["files"][0]["cut"]), (&packets.into(), &Value::Null), "{name}");
         let carriers = capture["carriers"].as_array().unwrap();
