@@ -4,6 +4,7 @@
 
 use std::collections::VecDeque;
 
+use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
@@ -130,8 +131,7 @@ impl Siblings<'_> {
 pub(super) struct Base {
     connection: usize,
     pub(super) watch: Watch,
-    to_device: Line,
-    to_host: Line,
+    lines: Both<Line>,
     findings: Vec<Finding>,
     events: Vec<Event>,
     trips: Vec<Trip>,
@@ -199,8 +199,7 @@ impl Base {
         Self {
             connection: index,
             watch: Watch::new(connection.watchdog),
-            to_device: Line::default(),
-            to_host: Line::default(),
+            lines: Both::default(),
             findings: Vec::new(),
             events: Vec::new(),
             trips: Vec::new(),
@@ -209,17 +208,11 @@ impl Base {
     }
 
     pub(super) const fn line(&self, direction: Direction) -> &Line {
-        match direction {
-            Direction::ToDevice => &self.to_device,
-            Direction::ToHost => &self.to_host,
-        }
+        self.lines.of(direction)
     }
 
     pub(super) const fn line_mut(&mut self, direction: Direction) -> &mut Line {
-        match direction {
-            Direction::ToDevice => &mut self.to_device,
-            Direction::ToHost => &mut self.to_host,
-        }
+        self.lines.of_mut(direction)
     }
 
     /// Counts telegrams whose CRCs were checked and fit.
@@ -311,8 +304,8 @@ impl Base {
             intervals: watch.intervals(direction).clone(),
         };
         ConnectionOutcome {
-            to_device: direction(&self.to_device, Direction::ToDevice),
-            to_host: direction(&self.to_host, Direction::ToHost),
+            to_device: direction(&self.lines.to_device, Direction::ToDevice),
+            to_host: direction(&self.lines.to_host, Direction::ToHost),
             round_trip: watch.round_trip().clone(),
             findings: self.findings,
             events: self.events,

@@ -8,6 +8,7 @@
 
 use std::collections::VecDeque;
 
+use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
 use crate::machine::{self, Direction};
@@ -30,8 +31,9 @@ const REMEMBERED: usize = 64;
 
 pub(super) struct Fscp3_1 {
     parameters: machine::Fscp3_1,
-    to_device: Side,
-    to_host: Side,
+    /// Octets of safe data.
+    data: Both<usize>,
+    sides: Both<Side>,
     joined: bool,
     /// A telegram fitted number 0 after a reset: CRC1 is right.
     proven: bool,
@@ -59,8 +61,8 @@ impl Fscp3_1 {
     pub(super) fn new(parameters: &machine::Fscp3_1) -> Self {
         Self {
             parameters: parameters.clone(),
-            to_device: Side::default(),
-            to_host: Side::default(),
+            data: Both { to_device: parameters.to_device_data, to_host: parameters.to_host_data },
+            sides: Both::default(),
             joined: false,
             proven: false,
             misfits: 0,
@@ -76,7 +78,7 @@ impl Fscp3_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
-        let Ok(telegram) = Telegram::parse(octets, self.data_length(direction), self.parameters.crc2) else {
+        let Ok(telegram) = Telegram::parse(octets, *self.data.of(direction), self.parameters.crc2) else {
             return Update::Rejected;
         };
         let zero = telegram.crc2 == 0 && telegram.flags == Flags(0) && telegram.data.iter().all(|octet| *octet == 0);
@@ -92,10 +94,10 @@ impl Fscp3_1 {
                 self.agree(base, direction, &telegram, number, at);
                 self.accept(base, direction, &telegram, Some(number), at)
             }
-            None if self.side(direction).confirmed => {
+            None if self.sides.of(direction).confirmed => {
                 let update = self.reject(base, direction, &telegram, octets, at, siblings);
                 if update == Update::Rejected {
-                    let side = self.side_mut(direction);
+                    let side = self.sides.of_mut(direction);
                     side.rejected = side.rejected.saturating_add(1);
                 }
                 update
@@ -106,7 +108,7 @@ impl Fscp3_1 {
                     self.misfits = self.misfits.saturating_add(1);
                     self.unfit = self.misfits >= MISFITS;
                 }
-                self.side_mut(direction).agreements = 0;
+                self.sides.of_mut(direction).agreements = 0;
                 let number = telegram.solve_number(crc1);
                 self.accept(base, direction, &telegram, number, at)
             }
@@ -117,7 +119,7 @@ impl Fscp3_1 {
     fn agree(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, number: u32, at: Location) {
         self.proven |= number == 0 && telegram.flags.has(reset_bit(direction));
         let proven = self.proven;
-        let side = self.side_mut(direction);
+        let side = self.sides.of_mut(direction);
         side.agreements = side.agreements.saturating_add(1);
         if side.confirmed {
             base.confirm(direction, 1);
@@ -130,8 +132,8 @@ impl Fscp3_1 {
 
     /// Whether the CRC proves `octets` to be a telegram that this connection sends about now.
     pub(super) fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
-        let side = self.side(direction);
-        let telegram = Telegram::parse(octets, self.data_length(direction), self.parameters.crc2);
+        let side = self.sides.of(direction);
+        let telegram = Telegram::parse(octets, *self.data.of(direction), self.parameters.crc2);
         match (telegram, self.checkable(), side.number) {
             (Ok(telegram), Some(crc1), Some(number)) if side.confirmed => telegram
                 .solve_number(crc1)
@@ -155,12 +157,12 @@ impl Fscp3_1 {
     /// Whether what a telegram says counts: its CRC is confirmed, or there is no rule to confirm it by.
     fn speaks(&self, direction: Direction) -> bool {
         let no_rule = self.parameters.crc1.is_none() || self.parameters.crc2 != Crc2Form::Short;
-        no_rule || self.side(direction).confirmed
+        no_rule || self.sides.of(direction).confirmed
     }
 
     /// The number that is due, if CRC2 fits it.
     fn expected_number(&self, direction: Direction, telegram: &Telegram<'_>, crc1: u16) -> Option<u32> {
-        let side = self.side(direction);
+        let side = self.sides.of(direction);
         let fits = |number| telegram.verify(crc1, number).then_some(number);
         if telegram.flags.has(reset_bit(direction)) || (side.number.is_none() && !telegram.flags.toggle()) {
             // 0 until the first edge; a partner that was reset long ago may still hold its last number for a moment.
@@ -181,7 +183,7 @@ impl Fscp3_1 {
         at: Location,
     ) -> Update {
         let speaks = self.speaks(direction);
-        let side = self.side_mut(direction);
+        let side = self.sides.of_mut(direction);
         let before = side.flags.replace(telegram.flags);
         side.number = number;
         side.rejected = 0;
@@ -224,7 +226,7 @@ impl Fscp3_1 {
     fn note_joining(&mut self, base: &mut Base, direction: Direction, number: u32, at: Location) {
         if self.joined || number == 0 {
             self.joined = true;
-        } else if self.to_device.confirmed && self.to_host.confirmed {
+        } else if self.sides.to_device.confirmed && self.sides.to_host.confirmed {
             self.joined = true;
             base.event(direction, at, EventKind::Joined);
         }
@@ -240,7 +242,7 @@ impl Fscp3_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
-        let side = self.side(direction);
+        let side = self.sides.of(direction);
         let (Some(crc1), Some(number), Some(flags)) = (self.checkable(), side.number, side.flags) else {
             return Update::Rejected;
         };
@@ -283,17 +285,17 @@ impl Fscp3_1 {
         seen: u32,
         at: Location,
     ) -> Update {
-        let side = self.side(direction);
+        let side = self.sides.of(direction);
         let (number, flags) = (side.number.unwrap_or_default(), side.flags.unwrap_or_default());
         let steps = ahead(number, seen);
         let edges_fit = (steps % 2 == 1) == (flags.toggle() != telegram.flags.toggle());
         if edges_fit {
             let missing = steps.saturating_sub(1);
-            let accounted_for = self.side(direction).rejected;
+            let accounted_for = self.sides.of(direction).rejected;
             if missing > accounted_for {
                 base.missing(direction, at, missing.saturating_sub(accounted_for));
             }
-            let side = self.side_mut(direction);
+            let side = self.sides.of_mut(direction);
             let mut lost = number;
             for _ in 0..missing {
                 lost = next_number(lost);
@@ -316,7 +318,7 @@ impl Fscp3_1 {
 
     /// CRC2 proves a number that was due earlier: a missing telegram that comes late, or a sender that counts wrongly.
     fn number_behind(&mut self, base: &mut Base, direction: Direction, seen: u32, due: u32, at: Location) {
-        let side = self.side_mut(direction);
+        let side = self.sides.of_mut(direction);
         if let Some(index) = side.missing.iter().position(|(lost, _)| *lost == seen)
             && let Some((_, told)) = side.missing.remove(index)
         {
@@ -324,27 +326,6 @@ impl Fscp3_1 {
         }
         let detail = Detail::Number { expected: due, seen };
         base.finding(direction, at, Class::IncorrectSequence, detail);
-    }
-
-    const fn data_length(&self, direction: Direction) -> usize {
-        match direction {
-            Direction::ToDevice => self.parameters.to_device_data,
-            Direction::ToHost => self.parameters.to_host_data,
-        }
-    }
-
-    const fn side(&self, direction: Direction) -> &Side {
-        match direction {
-            Direction::ToDevice => &self.to_device,
-            Direction::ToHost => &self.to_host,
-        }
-    }
-
-    const fn side_mut(&mut self, direction: Direction) -> &mut Side {
-        match direction {
-            Direction::ToDevice => &mut self.to_device,
-            Direction::ToHost => &mut self.to_host,
-        }
     }
 }
 

@@ -6,6 +6,7 @@
 //! apart in [`TapFaults`]. No file, no clock, no text.
 
 mod accepted;
+mod both;
 mod checker;
 mod contents;
 mod finding;

@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects))]
 
+use super::both::Both;
 use super::finding::Location;
 use crate::machine::Direction;
 use crate::time::{Instant, Span};
@@ -11,8 +12,7 @@ use crate::timing::Intervals;
 #[derive(Clone, Debug)]
 pub(super) struct Watch {
     watchdog: Span,
-    to_device: Line,
-    to_host: Line,
+    lines: Both<Line>,
     round_trip: Intervals<Location>,
 }
 
@@ -39,7 +39,7 @@ pub(super) struct Silence {
 
 impl Watch {
     pub(super) fn new(watchdog: Span) -> Self {
-        Self { watchdog, to_device: Line::default(), to_host: Line::default(), round_trip: Intervals::default() }
+        Self { watchdog, lines: Both::default(), round_trip: Intervals::default() }
     }
 
     pub(super) const fn watchdog(&self) -> Span {
@@ -47,11 +47,11 @@ impl Watch {
     }
 
     pub(super) const fn last(&self, direction: Direction) -> Option<Location> {
-        self.line(direction).last
+        self.lines.of(direction).last
     }
 
     pub(super) const fn intervals(&self, direction: Direction) -> &Intervals<Location> {
-        &self.line(direction).intervals
+        &self.lines.of(direction).intervals
     }
 
     pub(super) const fn round_trip(&self) -> &Intervals<Location> {
@@ -60,13 +60,13 @@ impl Watch {
 
     /// The capture lost packets: the intervals that are open now can't be blamed on the machine.
     pub(super) const fn tap_gap(&mut self) {
-        self.to_device.tap_gap = true;
-        self.to_host.tap_gap = true;
+        self.lines.to_device.tap_gap = true;
+        self.lines.to_host.tap_gap = true;
     }
 
     /// Whether the capture lost packets since the last new telegram of `direction`.
     pub(super) const fn has_tap_gap(&self, direction: Direction) -> bool {
-        self.line(direction).tap_gap
+        self.lines.of(direction).tap_gap
     }
 
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
@@ -75,10 +75,10 @@ impl Watch {
     /// silence is made up of the time that the partner took and of the time since it was this side's turn. The partner's
     /// part has been told already.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
-        let partner = self.line_mut(direction.opposite());
+        let partner = self.lines.of_mut(direction.opposite());
         let other = partner.last;
         partner.turn.get_or_insert(at);
-        let line = self.line_mut(direction);
+        let line = self.lines.of_mut(direction);
         let previous = line.last.replace(at);
         let turn = line.turn.take();
         let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
@@ -94,7 +94,7 @@ impl Watch {
         let previous = previous.filter(|_| was_supervised)?;
         let span = at.at.since(previous.at);
         if !tap_gap {
-            self.line_mut(direction).intervals.record(span, at);
+            self.lines.of_mut(direction).intervals.record(span, at);
         }
         let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
         let partners = turn.map_or(span, |turn| turn.at.since(previous.at));
@@ -105,9 +105,9 @@ impl Watch {
     /// The side of `by` has left operation at `at`: no watchdog runs from now on, except over a silence of the partner that is
     /// too long already and may be the very reason.
     pub(super) fn stop(&mut self, by: Direction, at: Location) {
-        self.line_mut(by).supervised = false;
+        self.lines.of_mut(by).supervised = false;
         let watchdog = self.watchdog;
-        let partner = self.line_mut(by.opposite());
+        let partner = self.lines.of_mut(by.opposite());
         let overdue = partner.last.is_some_and(|last| at.at.since(last.at) > watchdog);
         partner.supervised &= overdue && partner.turn.is_some();
     }
@@ -115,7 +115,7 @@ impl Watch {
     /// The silence that lasts to the end of the capture, if it is too long.
     pub(super) fn finish(&self, end: Instant) -> Option<Silence> {
         let silence = |direction: Direction| {
-            let line = self.line(direction);
+            let line = self.lines.of(direction);
             let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
             let span = end.since(last.at);
             (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))
@@ -125,20 +125,6 @@ impl Watch {
             .flatten()
             .max_by_key(|(turn, silence)| (*turn, silence.span))
             .map(|(_, silence)| silence)
-    }
-
-    const fn line(&self, direction: Direction) -> &Line {
-        match direction {
-            Direction::ToDevice => &self.to_device,
-            Direction::ToHost => &self.to_host,
-        }
-    }
-
-    const fn line_mut(&mut self, direction: Direction) -> &mut Line {
-        match direction {
-            Direction::ToDevice => &mut self.to_device,
-            Direction::ToHost => &mut self.to_host,
-        }
     }
 }
 

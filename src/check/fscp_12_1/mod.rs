@@ -7,12 +7,18 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+mod pending;
+mod trust;
+
+use pending::Pending;
+
 use super::accepted::Accepted;
+use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
 use super::parameterisation::{Difference, Parameterisation};
 use crate::machine::{self, Direction};
-use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
+use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence, sequence_by_rule};
 use crate::time::Span;
 
 /// Telegrams that may be missing in a row for the sequence number to count as 'nearby'.
@@ -21,8 +27,9 @@ const NEARBY: u16 = 64;
 pub(super) struct Fscp12_1 {
     parameters: machine::Fscp12_1,
     watchdog: Span,
-    to_device: Side,
-    to_host: Side,
+    /// Octets of safe data.
+    data: Both<usize>,
+    sides: Both<Side>,
     pending: Option<Pending>,
     parameterisation: Parameterisation,
     joined: bool,
@@ -52,23 +59,13 @@ struct Side {
     behind_gap: bool,
 }
 
-/// A telegram that may be good: its sender knew something that the tap did not see.
-struct Pending {
-    direction: Direction,
-    at: Location,
-    octets: Vec<u8>,
-    crc0: u16,
-    command: Command,
-    mismatch: Detail,
-}
-
 impl Fscp12_1 {
     pub(super) fn new(parameters: &machine::Fscp12_1, watchdog: Span) -> Self {
         Self {
             parameters: parameters.clone(),
             watchdog,
-            to_device: Side::default(),
-            to_host: Side::default(),
+            data: Both { to_device: parameters.to_device_data, to_host: parameters.to_host_data },
+            sides: Both::default(),
             pending: None,
             parameterisation: Parameterisation::default(),
             joined: false,
@@ -86,7 +83,7 @@ impl Fscp12_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
-        let Ok(telegram) = Telegram::parse(octets, self.data_length(direction)) else {
+        let Ok(telegram) = Telegram::parse(octets, *self.data.of(direction)) else {
             return Update::Rejected;
         };
         if telegram.is_empty() {
@@ -116,7 +113,7 @@ impl Fscp12_1 {
         }
         if self.may_follow_gap(base, direction, &telegram, octets) {
             self.rejoin(base, direction, &telegram, at)
-        } else if self.side(direction).confirmed && self.side(direction.opposite()).crc0.is_some() {
+        } else if self.sides.of(direction).confirmed && self.sides.of(direction.opposite()).crc0.is_some() {
             self.reject(base, direction, &telegram, octets, at, siblings)
         } else {
             self.join(base, direction, &telegram, at)
@@ -124,13 +121,13 @@ impl Fscp12_1 {
     }
 
     pub(super) fn safe_octet(&self, direction: Direction, octets: &[u8], index: usize) -> Option<u8> {
-        let telegram = Telegram::parse(octets, self.data_length(direction)).ok()?;
+        let telegram = Telegram::parse(octets, *self.data.of(direction)).ok()?;
         telegram.safe_data().nth(index)
     }
 
     /// Whether `octets` bear this connection's ID and could be its next or a recent telegram.
     pub(super) fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
-        Telegram::parse(octets, self.data_length(direction)).is_ok_and(|telegram| {
+        Telegram::parse(octets, *self.data.of(direction)).is_ok_and(|telegram| {
             telegram.connection_id == self.parameters.connection_id
                 && telegram.is_consistent() != Some(false)
                 && !matches!(telegram.command, Command::Unknown(_))
@@ -159,9 +156,9 @@ impl Fscp12_1 {
             }
             _ => {}
         }
-        let inherited = self.side(direction.opposite()).crc0?;
+        let inherited = self.sides.of(direction.opposite()).crc0?;
         let connection_id = self.connection_id(telegram.command);
-        let side = self.side(direction);
+        let side = self.sides.of(direction);
         let mut key = Key { inherited, connection_id, sequence: side.next? };
         let (first_data, _) = telegram.segments().next()?;
         if let Some(own_previous) = side.crc0 {
@@ -176,21 +173,10 @@ impl Fscp12_1 {
 
     /// The key of a telegram that was on its way while the partner already sent a Reset.
     fn crossing_key(&self, direction: Direction, due: Key, telegram: &Telegram<'_>) -> Option<Key> {
-        let partner = self.side(direction.opposite());
+        let partner = self.sides.of(direction.opposite());
         let inherited = partner.previous_crc0.filter(|_| partner.command == Some(Command::Reset))?;
         let key = Key { inherited, ..due };
         telegram.verify(key).is_ok().then_some(key)
-    }
-
-    /// Behind a telegram that was taken on trust: the key, if its sequence number is nearby.
-    fn key_after_trust(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
-        let due = self.side(direction).due_before_trust?;
-        let inherited = self.side(direction.opposite()).crc0?;
-        let connection_id = self.connection_id(telegram.command);
-        let sequence = telegram.solve_sequence(inherited, connection_id)?;
-        let key = Key { inherited, connection_id, sequence };
-        let nearby = (1..=NEARBY).contains(&ahead(due, sequence));
-        (nearby && telegram.connection_id == connection_id && telegram.verify(key).is_ok()).then_some(key)
     }
 
     fn accept(
@@ -202,8 +188,8 @@ impl Fscp12_1 {
         at: Location,
     ) -> Update {
         let command = telegram.command;
-        let before = *self.side(direction);
-        let partner = self.side(direction.opposite()).command;
+        let before = *self.sides.of(direction);
+        let partner = self.sides.of(direction.opposite()).command;
         let accepted = Accepted { direction, telegram, key, at, before: before.command, partner };
         // Reset and Session count from the start again.
         if let Some(due) = before.due_before_trust.filter(|_| !command.is_unconnected()) {
@@ -215,7 +201,7 @@ impl Fscp12_1 {
             self.parameterisation.missed();
         }
         base.confirm(direction, 1);
-        *self.side_mut(direction) = Side {
+        *self.sides.of_mut(direction) = Side {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
             due_before_trust: None,
             crc0: Some(telegram.crc0()),
@@ -226,15 +212,15 @@ impl Fscp12_1 {
         };
         if command == Command::Session && direction == Direction::ToDevice && (key.inherited, key.sequence) == (0, 1) {
             // The master starts over: the slave counts from 1 too.
-            self.to_host.next = Some(1);
-            self.to_host.confirmed = true;
+            self.sides.to_host.next = Some(1);
+            self.sides.to_host.confirmed = true;
         }
         if command == Command::Reset {
             self.joined = true;
             accepted.reset(base);
         } else {
             self.joined |= before.command == Some(Command::Reset) || partner == Some(Command::Reset);
-            let crosses = Some(key.inherited) != self.side(direction.opposite()).crc0 && key.inherited != 0;
+            let crosses = Some(key.inherited) != self.sides.of(direction.opposite()).crc0 && key.inherited != 0;
             if !crosses && !unseen {
                 accepted.check_order(base);
             }
@@ -270,72 +256,6 @@ impl Fscp12_1 {
         }
     }
 
-    fn note_joining(&mut self, base: &mut Base, direction: Direction, at: Location) {
-        if !self.joined && self.to_device.confirmed && self.to_host.confirmed {
-            self.joined = true;
-            base.event(direction, at, EventKind::Joined);
-        }
-    }
-
-    /// In the middle of a run: the first telegram is taken on trust, each further one solved for its sequence number, until
-    /// one agrees with the number predicted from its predecessor.
-    fn join(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) -> Update {
-        if telegram.is_consistent() == Some(false) {
-            base.finding(direction, at, Class::Corruption, self.crc_detail(direction, telegram));
-            return Update::Rejected;
-        }
-        let inherited = self.side(direction.opposite()).crc0;
-        let connection_id = self.connection_id(telegram.command);
-        let solved =
-            inherited.and_then(|inherited| telegram.solve_sequence(inherited, connection_id)).map(next_sequence);
-        let side = self.side_mut(direction);
-        side.next = solved;
-        side.crc0 = Some(telegram.crc0());
-        side.command = Some(telegram.command);
-        base.new_telegram(direction, at, false);
-        if direction == Direction::ToDevice {
-            self.parameterisation.missed();
-        }
-        update_of(telegram.command)
-    }
-
-    /// Whether the capture lost packets before this telegram, so that it may be good although another one is due.
-    fn may_follow_gap(&self, base: &Base, direction: Direction, telegram: &Telegram<'_>, octets: &[u8]) -> bool {
-        base.watch.has_tap_gap(direction)
-            && telegram.connection_id == self.connection_id(telegram.command)
-            && !matches!(telegram.command, Command::Unknown(_))
-            && telegram.is_consistent() != Some(false)
-            && base.line(direction).copies_ago(octets).is_none()
-    }
-
-    /// Behind packets that the capture lost: taken on trust. The next telegrams show how many were missing.
-    fn rejoin(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) -> Update {
-        // A pending one inherited something that the capture lost, too.
-        if let Some(pending) = self.pending.take()
-            && pending.direction != direction
-        {
-            self.trust(base, pending.direction, pending.command, pending.crc0, pending.at);
-        }
-        self.trust(base, direction, telegram.command, telegram.crc0(), at);
-        update_of(telegram.command)
-    }
-
-    fn trust(&mut self, base: &mut Base, direction: Direction, command: Command, crc0: u16, at: Location) {
-        let side = self.side_mut(direction);
-        *side = Side {
-            next: None,
-            due_before_trust: side.due_before_trust.or(side.next),
-            crc0: Some(crc0),
-            previous_crc0: side.crc0,
-            command: Some(command),
-            confirmed: false,
-            behind_gap: true,
-        };
-        base.new_telegram(direction, at, command.is_data());
-        self.unseen = true;
-        self.parameterisation.missed();
-    }
-
     /// A telegram that is not the one that is due.
     fn reject(
         &mut self,
@@ -363,8 +283,8 @@ impl Fscp12_1 {
             base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
             return Update::Rejected;
         }
-        let side = *self.side(direction);
-        let (Some(due), Some(inherited)) = (side.next, self.side(direction.opposite()).crc0) else {
+        let side = *self.sides.of(direction);
+        let (Some(due), Some(inherited)) = (side.next, self.sides.of(direction.opposite()).crc0) else {
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         };
@@ -396,135 +316,13 @@ impl Fscp12_1 {
         Update::Rejected
     }
 
-    /// Whether this is the last telegram taken, of which a changed copy was seen before.
-    fn is_sound_copy(&self, direction: Direction, telegram: &Telegram<'_>) -> bool {
-        let (side, partner) = (self.side(direction), self.side(direction.opposite()));
-        let Some(next) = side.next.filter(|_| side.crc0 == Some(telegram.crc0())) else { return false };
-        // 1 is the first number, so its predecessor is the last.
-        let sequence = if next == 1 { u16::MAX } else { next.saturating_sub(1) };
-        let connection_id = self.connection_id(telegram.command);
-        [partner.crc0, partner.previous_crc0]
-            .into_iter()
-            .flatten()
-            .any(|inherited| telegram.verify(Key { inherited, connection_id, sequence }).is_ok())
-    }
-
-    /// A telegram that is due arrived. If a pending one inherits from it, that one was only seen first (the capture missed
-    /// the moment); otherwise its receiver did not take it.
-    fn settle_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
-        let Some(pending) = self.pending.take() else { return };
-        if base.watch.has_tap_gap(pending.direction) {
-            // Whether it was good shows in nothing that was captured.
-            return;
-        }
-        if let Some(key) = self.key_inheriting(&pending, direction, telegram)
-            && let Ok(earlier) = Telegram::parse(&pending.octets, self.data_length(pending.direction))
-        {
-            self.accept(base, pending.direction, &earlier, key, pending.at);
-            return;
-        }
-        let detail = if telegram.command == Command::Reset && direction != pending.direction {
-            Detail::Rejected { reason: ResetReason(telegram.safe_data().next().unwrap_or_default()) }
-        } else {
-            pending.mismatch
-        };
-        base.finding(pending.direction, pending.at, Class::Corruption, detail);
-    }
-
-    /// The key under which a pending telegram is the answer to `telegram`.
-    fn key_inheriting(&self, pending: &Pending, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
-        let side = self.side(pending.direction);
-        let earlier = Telegram::parse(&pending.octets, self.data_length(pending.direction)).ok()?;
-        let connection_id = self.parameters.connection_id;
-        let mut key = Key { inherited: telegram.crc0(), connection_id, sequence: side.next? };
-        let (first_data, _) = earlier.segments().next()?;
-        key.sequence = sequence_by_rule(earlier.command, first_data, key, side.crc0?);
-        let fits = pending.direction != direction && !earlier.command.is_unconnected() && earlier.verify(key).is_ok();
-        fits.then_some(key)
-    }
-
-    fn give_up_pending(&mut self, base: &mut Base) {
-        if let Some(pending) = self.pending.take() {
-            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
-        }
-    }
-
-    /// If this telegram inherits from the pending one, its sender took that one: telegrams were lost before.
-    fn resolve_pending(
-        &mut self,
-        base: &mut Base,
-        direction: Direction,
-        telegram: &Telegram<'_>,
-        at: Location,
-    ) -> Option<Update> {
-        let pending = self.pending.as_ref().filter(|pending| pending.direction != direction)?;
-        let due = self.side(direction).next?;
-        let connection_id = self.connection_id(telegram.command);
-        if telegram.connection_id != connection_id {
-            return None;
-        }
-        let sequence = telegram.solve_sequence(pending.crc0, connection_id)?;
-        let key = Key { inherited: pending.crc0, connection_id, sequence };
-        let missing = ahead(due, sequence);
-        if missing > NEARBY || telegram.verify(key).is_err() {
-            return None;
-        }
-        let pending = self.pending.take()?;
-        let other = self.side_mut(pending.direction);
-        let due_before = other.next;
-        *other = Side {
-            next: None,
-            due_before_trust: due_before,
-            crc0: Some(pending.crc0),
-            previous_crc0: other.crc0,
-            command: Some(pending.command),
-            confirmed: false,
-            behind_gap: false,
-        };
-        base.new_telegram(pending.direction, pending.at, pending.command.is_data());
-        if pending.direction == Direction::ToDevice {
-            self.parameterisation.missed();
-        }
-        if missing == 0 {
-            // Nothing is missing and the partner took that CRC_0: the telegram was due, but the copy seen here is changed.
-            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
-            let other = self.side_mut(pending.direction);
-            let next = due_before.map(next_sequence);
-            *other = Side { next, due_before_trust: None, confirmed: true, ..*other };
-        } else {
-            self.missing(base, direction, missing, at);
-        }
-        Some(self.accept(base, direction, telegram, key, at))
-    }
-
-    /// Behind a telegram whose number could not be checked, `sequence` shows whether more were missing.
-    fn missing_since_trust(&mut self, base: &mut Base, direction: Direction, due: u16, sequence: u16, at: Location) {
-        let missing = ahead(due, sequence).saturating_sub(1);
-        if !(1..=NEARBY).contains(&missing) {
-            return;
-        }
-        if self.side(direction).behind_gap {
-            base.lost_by_tap(direction, missing.into());
-        } else {
-            self.missing(base, direction, missing, at);
-        }
-    }
-
-    fn missing(&mut self, base: &mut Base, direction: Direction, telegrams: u16, at: Location) {
-        base.missing(direction, at, telegrams.into());
-        self.unseen = true;
-        if direction == Direction::ToDevice {
-            self.parameterisation.missed();
-        }
-    }
-
     /// CRC_0 against what it should be under the key that is due.
     fn crc_detail(&self, direction: Direction, telegram: &Telegram<'_>) -> Detail {
         let connection_id = self.connection_id(telegram.command);
         let key = Key {
-            inherited: self.side(direction.opposite()).crc0.unwrap_or_default(),
+            inherited: self.sides.of(direction.opposite()).crc0.unwrap_or_default(),
             connection_id,
-            sequence: self.side(direction).next.unwrap_or(1),
+            sequence: self.sides.of(direction).next.unwrap_or(1),
         };
         match telegram.verify(key) {
             Err(mismatch) => {
@@ -537,27 +335,6 @@ impl Fscp12_1 {
     /// The connection ID in telegrams with this command.
     const fn connection_id(&self, command: Command) -> u16 {
         if command.is_unconnected() { 0 } else { self.parameters.connection_id }
-    }
-
-    const fn data_length(&self, direction: Direction) -> usize {
-        match direction {
-            Direction::ToDevice => self.parameters.to_device_data,
-            Direction::ToHost => self.parameters.to_host_data,
-        }
-    }
-
-    const fn side(&self, direction: Direction) -> &Side {
-        match direction {
-            Direction::ToDevice => &self.to_device,
-            Direction::ToHost => &self.to_host,
-        }
-    }
-
-    const fn side_mut(&mut self, direction: Direction) -> &mut Side {
-        match direction {
-            Direction::ToDevice => &mut self.to_device,
-            Direction::ToHost => &mut self.to_host,
-        }
     }
 }
 

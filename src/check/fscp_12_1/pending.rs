@@ -1,0 +1,127 @@
+//! A telegram that may be good: its sender knew something that the tap did not see. The partner's next telegram decides.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::{Fscp12_1, NEARBY, Side, ahead};
+use crate::check::finding::{Class, Detail, Location};
+use crate::check::follower::{Base, Update};
+use crate::machine::Direction;
+use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
+
+/// A telegram that may be good: its sender knew something that the tap did not see.
+pub(super) struct Pending {
+    pub(super) direction: Direction,
+    pub(super) at: Location,
+    pub(super) octets: Vec<u8>,
+    pub(super) crc0: u16,
+    pub(super) command: Command,
+    pub(super) mismatch: Detail,
+}
+
+impl Fscp12_1 {
+    /// A telegram that is due arrived. If a pending one inherits from it, that one was only seen first (the capture missed
+    /// the moment); otherwise its receiver did not take it.
+    pub(super) fn settle_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
+        let Some(pending) = self.pending.take() else { return };
+        if base.watch.has_tap_gap(pending.direction) {
+            // Whether it was good shows in nothing that was captured.
+            return;
+        }
+        if let Some(key) = self.key_inheriting(&pending, direction, telegram)
+            && let Ok(earlier) = Telegram::parse(&pending.octets, *self.data.of(pending.direction))
+        {
+            self.accept(base, pending.direction, &earlier, key, pending.at);
+            return;
+        }
+        let detail = if telegram.command == Command::Reset && direction != pending.direction {
+            Detail::Rejected { reason: ResetReason(telegram.safe_data().next().unwrap_or_default()) }
+        } else {
+            pending.mismatch
+        };
+        base.finding(pending.direction, pending.at, Class::Corruption, detail);
+    }
+
+    /// The key under which a pending telegram is the answer to `telegram`.
+    pub(super) fn key_inheriting(
+        &self,
+        pending: &Pending,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+    ) -> Option<Key> {
+        let side = self.sides.of(pending.direction);
+        let earlier = Telegram::parse(&pending.octets, *self.data.of(pending.direction)).ok()?;
+        let connection_id = self.parameters.connection_id;
+        let mut key = Key { inherited: telegram.crc0(), connection_id, sequence: side.next? };
+        let (first_data, _) = earlier.segments().next()?;
+        key.sequence = sequence_by_rule(earlier.command, first_data, key, side.crc0?);
+        let fits = pending.direction != direction && !earlier.command.is_unconnected() && earlier.verify(key).is_ok();
+        fits.then_some(key)
+    }
+
+    pub(super) fn give_up_pending(&mut self, base: &mut Base) {
+        if let Some(pending) = self.pending.take() {
+            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
+        }
+    }
+
+    /// If this telegram inherits from the pending one, its sender took that one: telegrams were lost before.
+    pub(super) fn resolve_pending(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        at: Location,
+    ) -> Option<Update> {
+        let pending = self.pending.as_ref().filter(|pending| pending.direction != direction)?;
+        let due = self.sides.of(direction).next?;
+        let connection_id = self.connection_id(telegram.command);
+        if telegram.connection_id != connection_id {
+            return None;
+        }
+        let sequence = telegram.solve_sequence(pending.crc0, connection_id)?;
+        let key = Key { inherited: pending.crc0, connection_id, sequence };
+        let missing = ahead(due, sequence);
+        if missing > NEARBY || telegram.verify(key).is_err() {
+            return None;
+        }
+        let pending = self.pending.take()?;
+        let other = self.sides.of_mut(pending.direction);
+        let due_before = other.next;
+        *other = Side {
+            next: None,
+            due_before_trust: due_before,
+            crc0: Some(pending.crc0),
+            previous_crc0: other.crc0,
+            command: Some(pending.command),
+            confirmed: false,
+            behind_gap: false,
+        };
+        base.new_telegram(pending.direction, pending.at, pending.command.is_data());
+        if pending.direction == Direction::ToDevice {
+            self.parameterisation.missed();
+        }
+        if missing == 0 {
+            // Nothing is missing and the partner took that CRC_0: the telegram was due, but the copy seen here is changed.
+            base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
+            let other = self.sides.of_mut(pending.direction);
+            let next = due_before.map(next_sequence);
+            *other = Side { next, due_before_trust: None, confirmed: true, ..*other };
+        } else {
+            self.missing(base, direction, missing, at);
+        }
+        Some(self.accept(base, direction, telegram, key, at))
+    }
+
+    /// Whether this is the last telegram taken, of which a changed copy was seen before.
+    pub(super) fn is_sound_copy(&self, direction: Direction, telegram: &Telegram<'_>) -> bool {
+        let (side, partner) = (self.sides.of(direction), self.sides.of(direction.opposite()));
+        let Some(next) = side.next.filter(|_| side.crc0 == Some(telegram.crc0())) else { return false };
+        // 1 is the first number, so its predecessor is the last.
+        let sequence = if next == 1 { u16::MAX } else { next.saturating_sub(1) };
+        let connection_id = self.connection_id(telegram.command);
+        [partner.crc0, partner.previous_crc0]
+            .into_iter()
+            .flatten()
+            .any(|inherited| telegram.verify(Key { inherited, connection_id, sequence }).is_ok())
+    }
+}
