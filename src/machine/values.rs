@@ -260,6 +260,9 @@ pub(super) fn ip(value: &Value<'_>) -> Result<IpAddr, Mistake> {
         .map_err(|_| Mistake::new(&value.span, format!("'{}' is not an IP address", shown(text))).expected(EXPECTED))
 }
 
+/// What to do where a path comes back over a connection or through an element.
+const SECOND_PASS: &str = "for a second pass, add an element with the same worst case and watchdog, for example 'gate-way-back', and name that";
+
 /// A list of names, each once.
 pub(super) fn names<'t>(value: &Value<'t>) -> Result<Vec<Text<'t>>, Mistake> {
     const EXPECTED: &str = "a list of names, for example [\"gate-switch\", \"gate\"]";
@@ -275,7 +278,8 @@ pub(super) fn names<'t>(value: &Value<'t>) -> Result<Vec<Text<'t>>, Mistake> {
         };
         if !seen.insert(text.as_ref()) {
             let message = format!("'{}' is in '{}' twice", shown(text), value.key);
-            return Err(Mistake::new(&entry.span(), message).expected("each name once"));
+            let mistake = Mistake::new(&entry.span(), message).expected("each name once");
+            return Err(if value.key == "path" { mistake.advice(SECOND_PASS) } else { mistake });
         }
         names.push(Text { text, span: entry.span() });
     }
