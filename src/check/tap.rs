@@ -40,11 +40,13 @@ pub enum TapFault {
     RepeatedType12Frames,
     /// The clock of the capture went back.
     ClockStepsBack,
+    /// The clock of the capture jumped ahead: a Type 10 sender counted one step meanwhile.
+    ClockStepsAhead,
 }
 
 impl TapFault {
     /// All kinds, in the order of the report.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::MissingType10Frames,
         Self::RepeatedType10Frames,
         Self::DisorderedType10Frames,
@@ -53,6 +55,7 @@ impl TapFault {
         Self::MissingType12Indices,
         Self::RepeatedType12Frames,
         Self::ClockStepsBack,
+        Self::ClockStepsAhead,
     ];
 
     /// Whether telegrams or intervals may have gone unseen; a frame seen twice hides nothing.
@@ -198,6 +201,10 @@ impl Tap {
         sender.last = at.at;
         if silence >= HALF_TURN {
             sender.counter = counter;
+            if sender.step == Some(advance) {
+                self.faults.count(TapFault::ClockStepsAhead, 1, at);
+                return true;
+            }
             let turns = silence.as_nanos().checked_div(TURN.as_nanos()).and_then(|n| u64::try_from(n).ok());
             let advance = turns.unwrap_or_default().saturating_mul(1 << 16).saturating_add(advance.into());
             let steps = sender.step.and_then(|step| advance.checked_div(step.into()));
@@ -377,6 +384,18 @@ mod tests {
         assert!(tap.type10(0x8001, mac, 38_656, at(1_208, 3)));
         assert!(!tap.type10(0x8001, mac, 38_912, at(1_216, 4)));
         assert_eq!(told(tap), [(TapFault::MissingType10Frames, 149, 3)]);
+    }
+
+    #[test]
+    fn a_clock_that_jumps_ahead_is_told_by_a_counter_that_does_not() {
+        let mut tap = Tap::default();
+        let mac = Mac([2, 0, 0, 0, 0, 1]);
+        let times_ms = [0, 8, 16, 3_600_024, 3_600_032];
+        for (packet, (counter, ms)) in (1..).zip([256, 512, 768, 1_024, 1_280].into_iter().zip(times_ms)) {
+            let at = Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet };
+            assert_eq!(tap.type10(0x8001, mac, counter, at), packet == 4);
+        }
+        assert_eq!(told(tap), [(TapFault::ClockStepsAhead, 1, 4)]);
     }
 
     #[test]

@@ -129,6 +129,7 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
         TapFault::ReturnsWithoutType12Frame => "Type 12 frames not seen going out",
         TapFault::MissingType12Indices => "Type 12 datagrams missing by their index",
         TapFault::ClockStepsBack => "steps of the capture clock to an earlier time",
+        TapFault::ClockStepsAhead => "jumps of the capture clock ahead of a Type 10 cycle counter",
     }
 }
 
