@@ -5,7 +5,7 @@ use super::build_connection::connections;
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
 use super::model::{FunctionReport, MachineHead, Program, Report};
-use super::words::{self, CAUTIONS, RESIDUAL_CAUTIONS};
+use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS};
 use crate::budget::residual::BitError;
 use crate::capture::Summary;
 use crate::check::Outcome;
@@ -23,6 +23,7 @@ pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], resul
         machine: Some(head(file, machine)),
         not_examined: without_budget(&functions).collect(),
         functions: Some(functions),
+        cautions: BUDGET_CAUTIONS,
         ..empty("stopspan.budget/1", result)
     }
 }

@@ -11,22 +11,26 @@ use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
 use crate::verdict::{FunctionStatus, Gap, Health, Judgement};
 
-/// What this program's reports do not say.
-pub(super) const CAUTIONS: &[&str] = &[
-    "A wrong figure can hurt somebody. This program computes; it does not certify.",
-    "Bounded figures are as good as the figures in the machine file. Measured figures show what happened in this capture and are never a worst case.",
-    "The stop assumes that the drive keeps its declared ramp and the brake its declared force; a drive that violates its ramp is not part of these figures.",
-    "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.",
-];
+const COMPUTES: &str = "A wrong figure can hurt somebody. This program computes; it does not certify.";
+const BOUNDED: &str = "Bounded figures are as good as the figures in the machine file.";
+const MEASURED: &str = "Measured figures show what happened in this capture and are never a worst case.";
+const STOPPING: &str = "The stop assumes that the drive keeps its declared ramp and the brake its declared force; a drive that violates its ramp is not part of these figures.";
+const DECIDING: &str = "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.";
+
+/// What a report on a capture does not say.
+pub(super) const CAUTIONS: &[&str] = &[COMPUTES, BOUNDED, MEASURED, STOPPING, DECIDING];
+
+/// What a report without a capture does not say.
+pub(super) const BUDGET_CAUTIONS: &[&str] = &[COMPUTES, BOUNDED, STOPPING, DECIDING];
 
 /// What the reports of the residual error do not say.
 pub(super) const RESIDUAL_CAUTIONS: &[&str] = &[
-    "A wrong figure can hurt somebody. This program computes; it does not certify.",
+    COMPUTES,
     "These figures are for the CRC alone and for bits that are inverted independently of each other. IEC 61784-3 has further terms (authenticity, timeliness, masquerade), which are not computed.",
     "What a CRC covers without being sent (inherited CRC, sequence or consecutive number, index, CRC1) is taken as known to the receiver without error. A comparison by the receiver, of the connection ID for example, is not counted. A telegram of several CRCs passes only if each of its wrong parts does; the sum is an upper bound.",
     "Every copy on the wire is counted as a new telegram with the assumed bit errors, one in each shortest cycle of bus, host and device. A missed limit says that this argument alone does not suffice, as at 1e-2 it often does not; it does not say that the profile is unsafe. Its own proof may use more, such as the stop of the connection at the first CRC error found.",
     "The limit is 1 % of the highest probability of a dangerous failure per hour of the SIL (IEC 61784-3 and IEC 61508, from memory). It is for a safety function: the rates of the connections on its path add up.",
-    "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.",
+    DECIDING,
 ];
 
 /// What was expected, and what was seen instead.
