@@ -9,7 +9,7 @@
 //!
 //! and prints the best of several turns as seconds and as ratios to `c-library`. Every row is a process of its own, so
 //! that start-up counts. Options behind `--`: `--size "1GiB"` per file (64MiB without), `--turns 5`, `--only NAME`,
-//! `--growth` (1, 2, 4, 8 times the size, and 1 to 256 connections, with peak memory).
+//! `--keep` (leave the files in the temporary folder), `--growth` (1, 2, 4, 8 times the size, and 1 to 256 connections, with peak memory).
 
 mod generate;
 
@@ -46,6 +46,7 @@ struct Options {
     turns: usize,
     only: Option<String>,
     growth: bool,
+    keep: bool,
 }
 
 fn main() {
@@ -64,7 +65,9 @@ fn main() {
     } else {
         ratios(&options, &folder)
     }
-    fs::remove_dir_all(&folder).expect("our own folder can be removed");
+    if !options.keep {
+        fs::remove_dir_all(&folder).expect("our own folder can be removed");
+    }
 }
 
 fn options(arguments: &[String]) -> Options {
@@ -77,6 +80,7 @@ fn options(arguments: &[String]) -> Options {
         turns: value("--turns").map_or(5, |turns| turns.parse().expect("--turns needs a number")),
         only: value("--only").map(str::to_owned),
         growth: arguments.iter().any(|argument| argument == "--growth"),
+        keep: arguments.iter().any(|argument| argument == "--keep"),
     }
 }
 
@@ -120,7 +124,9 @@ fn ratios(options: &Options, folder: &Path) {
             check / c_library,
             check * 1e9 / made.telegrams as f64
         );
-        made.remove();
+        if !options.keep {
+            made.remove();
+        }
     }
 }
 
@@ -144,7 +150,9 @@ fn growth(options: &Options, folder: &Path) {
             seconds * 1e9 / made.telegrams as f64,
             peak(&made)
         );
-        made.remove();
+        if !options.keep {
+            made.remove();
+        }
     }
 }
 
