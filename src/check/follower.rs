@@ -12,7 +12,7 @@ use super::watch::{Silence, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::Instant;
-use crate::timing::Intervals;
+use crate::timing::{Intervals, Maxima};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 const KEPT: usize = 10_000;
@@ -306,6 +306,7 @@ impl Base {
             confirmed: line.confirmed,
             tap_losses: line.tap_losses,
             intervals: watch.intervals(direction).clone(),
+            maxima: watch.maxima(direction).cloned(),
         };
         ConnectionOutcome {
             to_device: direction(&self.lines.to_device, Direction::ToDevice),
@@ -354,6 +355,8 @@ pub struct DirectionOutcome {
     pub tap_losses: u64,
     /// Intervals between new valid telegrams while the watchdog runs.
     pub intervals: Intervals<Location>,
+    /// The longest of them in each part of the run; `None` before the first.
+    pub maxima: Option<Maxima>,
 }
 
 /// Why a connection was not fully examined.

@@ -9,6 +9,7 @@ mod budget;
 mod error;
 mod init;
 mod output;
+mod record;
 mod residual;
 mod run;
 mod synth;

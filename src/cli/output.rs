@@ -18,9 +18,7 @@ const WIDEST: usize = 140;
 impl Reporting {
     /// Refuses an output that is one of `inputs` or can't be a file, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
-        let Some(output) = self.file() else { return Ok(()) };
-        keep_inputs(output, inputs)?;
-        check_place(output)
+        self.file().map_or(Ok(()), |output| check_output(output, inputs))
     }
 
     /// The file to write; `None` is standard output.
@@ -78,6 +76,12 @@ pub(super) fn complain(error: &Error) {
     let name = if matches!(error, Error::Machine(_)) { "" } else { "stopspan: " };
     // Nobody is left to tell if standard error is closed.
     let _ = writeln!(io::stderr().lock(), "{name}{error}");
+}
+
+/// Refuses an output that is one of `inputs` or can't be a file.
+pub(super) fn check_output(output: &Path, inputs: &[PathBuf]) -> Result<(), Error> {
+    keep_inputs(output, inputs)?;
+    check_place(output)
 }
 
 /// Refuses to write over an input.

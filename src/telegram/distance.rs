@@ -41,10 +41,13 @@ pub(super) const fn tables_24<const K: usize>(polynomial: u32) -> [[u32; 256]; K
 /// As [`tables_16`], for a register of 32 bits; a narrower one stands in its high part, and so does its polynomial.
 const fn tables_32<const K: usize>(polynomial: u32) -> [[u32; 256]; K] {
     let mut tables = [[0; 256]; K];
-    let mut octet = 0;
-    while octet < 256 {
-        tables[0][octet] = step((octet as u32) << 24, polynomial);
-        octet += 1;
+    let mut octet = 0_u8;
+    loop {
+        tables[0][octet as usize] = step(u32::from_be_bytes([octet, 0, 0, 0]), polynomial);
+        match octet.checked_add(1) {
+            Some(next) => octet = next,
+            None => break,
+        }
     }
     let mut k = 1;
     while k < K {

@@ -145,7 +145,7 @@ fn decider(function: &FunctionReport) -> String {
 }
 
 /// Name, allowed, bounded and margin of each limit of a function.
-fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
+pub(in crate::report) fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
     let Figures { response_time_ns, time_ns, travel_mm, travel_deg, separation_mm } = &function.required;
     let margin = &function.margin;
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));

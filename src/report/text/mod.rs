@@ -2,7 +2,7 @@
 
 mod connections;
 mod contents;
-mod functions;
+pub(super) mod functions;
 mod residual;
 
 use std::fmt::Write;
