@@ -5,6 +5,7 @@ mod cli;
 mod hostile;
 mod readme;
 mod real_captures;
+mod record;
 mod report;
 mod residual;
 mod same_bytes;

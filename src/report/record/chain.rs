@@ -1,6 +1,6 @@
 //! The chain of a function to scale: what each step takes, which watchdog decides, the stop behind it, the limit.
 
-use super::drawing::{Scale, WIDTH, axis, bar, figure, fitting, millis, words};
+use super::drawing::{Fill, Scale, WIDTH, axis, bar, figure, fitting, millis, words};
 use super::markup::{Markup, place};
 use crate::report::model::FunctionReport;
 use crate::report::number;
@@ -42,10 +42,10 @@ pub(super) fn chain(out: &mut Markup, id: &str, function: &FunctionReport) {
                 &if decides { format!("{name} \u{25C0}") } else { name.to_owned() },
             );
             let end = scale.at(millis(nanos));
-            bar(out, LEFT, y, end - LEFT, BAR, "plain");
+            bar(out, LEFT, y, end - LEFT, BAR, Fill::Plain);
             if nanos > no_fault {
                 let from = scale.at(millis(no_fault));
-                bar(out, from, y, end - from, BAR, "crossed");
+                bar(out, from, y, end - from, BAR, Fill::Crossed);
             }
             let figure = format!("{} ms", number::millis_short(nanos));
             if end - LEFT > 70.0 {
@@ -55,7 +55,7 @@ pub(super) fn chain(out: &mut Markup, id: &str, function: &FunctionReport) {
             }
             if let Some(stop) = stop.filter(|_| decides) {
                 let stop_end = scale.at(millis(nanos.saturating_add(stop.time_ns)));
-                bar(out, end, y, stop_end - end, BAR, "dotted");
+                bar(out, end, y, stop_end - end, BAR, Fill::Level);
                 let text = fitting(
                     &format!("{} {} ms", stop.function, number::millis_short(stop.time_ns)),
                     stop_end - end - 8.0,
@@ -78,12 +78,13 @@ pub(super) fn chain(out: &mut Markup, id: &str, function: &FunctionReport) {
 
 /// What the fillings mean.
 fn key(out: &mut Markup, y: f64) {
-    let meanings = [("rising", "connection"), ("crossed", "added by a watchdog after a fault"), ("dotted", "stop")];
+    let meanings =
+        [(Fill::Rising, "connection"), (Fill::Crossed, "added by a watchdog after a fault"), (Fill::Level, "stop")];
     let mut x = LEFT;
     for (fill, meaning) in meanings {
         bar(out, x, y, 22.0, 14.0, fill);
         words(out, x + 28.0, y + 12.0, "start", meaning);
-        x += if fill == "crossed" { 260.0 } else { 140.0 };
+        x += if fill == Fill::Crossed { 260.0 } else { 140.0 };
     }
     words(out, x - 60.0, y + 12.0, "start", "\u{25C0} the faults that the function assumes");
 }
@@ -95,7 +96,7 @@ fn steps(out: &mut Markup, function: &FunctionReport, scale: Scale) {
     for (number, step) in (1..).zip(&function.elements) {
         let to = step.worst_case_ns.saturating_add(from);
         let (x, end) = (scale.at(millis(from)), scale.at(millis(to)));
-        bar(out, x, 34.0, end - x, BAR, if step.kind == "connection" { "rising" } else { "plain" });
+        bar(out, x, 34.0, end - x, BAR, if step.kind == "connection" { Fill::Rising } else { Fill::Plain });
         let full = format!("{number} {}", step.id);
         let name = if fitting(&full, end - x - 6.0) == full { full } else { number.to_string() };
         if end - x > 9.0 {

@@ -1,6 +1,6 @@
 //! The distance from above: hazard, protective device, the distance needed and the distance as built.
 
-use super::drawing::{Scale, WIDTH, dimension, figure, words};
+use super::drawing::{Fill, Scale, WIDTH, bar, dimension, figure, words};
 use super::markup::{Markup, place};
 use crate::report::model::FunctionReport;
 
@@ -17,11 +17,7 @@ pub(super) fn distance(out: &mut Markup, id: &str, function: &FunctionReport) {
     let description = format!("Needed {needed} mm, built {built} mm: {verdict}.");
     figure(out, id, 214.0, &caption, &description, |out| {
         let hazard = scale.at(0.0);
-        out.put(format_args!(
-            "<path class=\"rising outline\" d=\"M{} {}h-84v112h84z\"/>",
-            place(hazard),
-            place(MIDDLE - 56.0)
-        ));
+        bar(out, hazard - 84.0, MIDDLE - 56.0, 84.0, 112.0, Fill::Rising);
         words(out, hazard - 42.0, MIDDLE - 64.0, "middle", "hazard zone");
         let device = scale.at(built);
         out.put(format_args!(

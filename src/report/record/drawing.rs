@@ -5,13 +5,10 @@ use super::markup::{Markup, place};
 /// Width of every drawing in its own units; the page scales it.
 pub(super) const WIDTH: f64 = 960.0;
 
-/// Patterns that tell kinds of time apart without colour.
-pub(super) const PATTERNS: &str = "<svg width=\"0\" height=\"0\" aria-hidden=\"true\"><defs>\
-<pattern id=\"rising\" width=\"7\" height=\"7\" patternUnits=\"userSpaceOnUse\"><rect width=\"7\" height=\"7\" class=\"paper\"/><path d=\"M-1 8L8 -1\" class=\"hatch\"/></pattern>\
-<pattern id=\"crossed\" width=\"7\" height=\"7\" patternUnits=\"userSpaceOnUse\"><rect width=\"7\" height=\"7\" class=\"paper\"/><path d=\"M-1 8L8 -1M-1 -1L8 8\" class=\"hatch\"/></pattern>\
-<pattern id=\"dotted\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\"><rect width=\"6\" height=\"6\" class=\"paper\"/><circle cx=\"3\" cy=\"3\" r=\"1\" class=\"dot\"/></pattern>\
-<marker id=\"arrow\" viewBox=\"0 0 10 10\" refX=\"9.5\" refY=\"5\" markerWidth=\"9\" markerHeight=\"9\" markerUnits=\"userSpaceOnUse\" orient=\"auto-start-reverse\"><path d=\"M0 2L10 5L0 8Z\" class=\"ink\"/></marker>\
-</defs></svg>\n";
+/// The head of an arrow, shared by all drawings.
+pub(super) const ARROW: &str = "<svg width=\"0\" height=\"0\" aria-hidden=\"true\"><defs>\
+<marker id=\"arrow\" viewBox=\"0 0 10 10\" refX=\"9.5\" refY=\"5\" markerWidth=\"9\" markerHeight=\"9\" markerUnits=\"userSpaceOnUse\" \
+orient=\"auto-start-reverse\"><path d=\"M0 2L10 5L0 8Z\" class=\"ink\"/></marker></defs></svg>\n";
 
 /// A figure: the drawing, what it shows in words, and its caption.
 pub(super) fn figure(
@@ -106,15 +103,57 @@ pub(super) fn dimension(out: &mut Markup, from: f64, to: f64, y: f64, text: &str
     words(out, f64::midpoint(from, to), y - 5.0, "middle", text);
 }
 
-/// A box filled with a pattern of ours.
-pub(super) fn bar(out: &mut Markup, x: f64, y: f64, width: f64, height: f64, fill: &str) {
+/// What fills a box, so that kinds of time are told apart without colour.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Fill {
+    Plain,
+    Solid,
+    Rising,
+    Crossed,
+    Level,
+}
+
+/// A box.
+pub(super) fn bar(out: &mut Markup, x: f64, y: f64, width: f64, height: f64, fill: Fill) {
+    let width = width.max(0.0);
     out.put(format_args!(
-        "<rect class=\"{fill}\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>",
+        "<rect class=\"{}\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>",
+        if fill == Fill::Solid { "solid" } else { "plain" },
         place(x),
         place(y),
-        place(width.max(0.0)),
+        place(width),
         place(height)
     ));
+    // Lines of our own and no pattern: printers turn those into large pictures.
+    let strokes = match fill {
+        Fill::Plain | Fill::Solid => return,
+        Fill::Rising => rising(width, height, 7.0),
+        Fill::Crossed => {
+            let lines = rising(width, height, 7.0);
+            let mirrored = lines.iter().map(|[x1, y1, x2, y2]| [width - x1, *y1, width - x2, *y2]);
+            lines.iter().copied().chain(mirrored).collect()
+        }
+        Fill::Level => level(width, height, 4.0),
+    };
+    if strokes.is_empty() {
+        return;
+    }
+    out.raw("<path class=\"hatch\" d=\"");
+    for [x1, y1, x2, y2] in strokes {
+        out.put(format_args!("M{} {}L{} {}", place(x + x1), place(y + y1), place(x + x2), place(y + y2)));
+    }
+    out.raw("\"/>");
+}
+
+/// Lines at 45 degrees, clipped to the box.
+fn rising(width: f64, height: f64, step: f64) -> Vec<[f64; 4]> {
+    let sums = std::iter::successors(Some(step), |sum| Some(sum + step)).take_while(|sum| *sum < width + height);
+    sums.map(|sum| [(sum - height).max(0.0), sum.min(height), sum.min(width), (sum - width).max(0.0)]).collect()
+}
+
+fn level(width: f64, height: f64, step: f64) -> Vec<[f64; 4]> {
+    let lines = std::iter::successors(Some(step), |y| Some(y + step)).take_while(|y| *y < height);
+    lines.map(|y| [0.0, y, width, y]).collect()
 }
 
 /// A text cut so that it fits in `room` units of a drawing.
@@ -151,6 +190,19 @@ mod tests {
         assert_eq!(steps(0.0, 5.0), [0.0]);
         assert_eq!(steps(f64::NAN, 5.0), [0.0]);
         assert_eq!(steps(870.0, 12.0).len(), 9);
+    }
+
+    #[test]
+    fn hatching_stays_in_its_box() {
+        for (width, height) in [(0.0, 26.0), (3.0, 26.0), (300.0, 26.0), (84.0, 112.0)] {
+            for [x1, y1, x2, y2] in rising(width, height, 7.0) {
+                assert!(
+                    [x1, x2].iter().all(|x| (0.0..=width).contains(x))
+                        && [y1, y2].iter().all(|y| (0.0..=height).contains(y))
+                );
+                assert!((x1 + y1 - x2 - y2).abs() < 1e-9);
+            }
+        }
     }
 
     #[test]

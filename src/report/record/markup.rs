@@ -32,7 +32,9 @@ impl Markup {
 
     /// A table with its caption, column heads and rows. The first column heads its row; columns from `numbers` on are figures.
     pub(super) fn table(&mut self, caption: &str, heads: &[&str], numbers: usize, rows: &[Vec<String>]) {
-        self.raw("<div class=\"wide\"><table>\n");
+        // A short table is kept on one page.
+        let class = if rows.len() <= 14 { "wide short" } else { "wide" };
+        self.put(format_args!("<div class=\"{class}\"><table>\n"));
         self.element("caption", caption);
         self.raw("<thead><tr>");
         for (column, head) in heads.iter().enumerate() {

@@ -43,7 +43,7 @@ pub fn record(report: &Report) -> String {
         style_string(report.program.commit)
     ));
     out.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#verdict\">To the verdict</a>\n");
-    out.raw(drawing::PATTERNS);
+    out.raw(drawing::ARROW);
     head(&mut out, report);
     out.raw("<main>\n");
     verdict(&mut out, report);

@@ -1,6 +1,6 @@
 //! The watchdog on its line: what was measured below it, in counts on a logarithmic scale, and what is left.
 
-use super::drawing::{Scale, WIDTH, axis, bar, dimension, figure, millis, words};
+use super::drawing::{Fill, Scale, WIDTH, axis, bar, dimension, figure, millis, words};
 use super::markup::{Markup, place};
 use crate::report::model::{ConnectionReport, IntervalReport};
 use crate::report::number;
@@ -57,7 +57,7 @@ fn histogram(out: &mut Markup, told: &IntervalReport, scale: Scale, base: f64) {
         if *count > 0 {
             let x = scale.at(millis(from.saturating_mul(histogram.width_ns)));
             let end = scale.at(millis(from.saturating_add(1).saturating_mul(histogram.width_ns)));
-            bar(out, x, base - log(*count), end - x, log(*count), "count");
+            bar(out, x, base - log(*count), end - x, log(*count), Fill::Solid);
         }
     }
 }
