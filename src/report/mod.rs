@@ -8,6 +8,8 @@ mod build_connection;
 mod build_function;
 mod build_residual;
 mod columns;
+mod csv;
+mod junit;
 mod model;
 mod number;
 mod record;
@@ -18,6 +20,8 @@ mod words;
 
 pub use assemble::{PROGRAM, analyze, budget, residual, verify};
 pub use build_residual::Computed;
+pub use csv::{CsvTable, csv};
+pub use junit::junit;
 pub use model::*;
 pub use record::record;
 pub use residual_model::*;

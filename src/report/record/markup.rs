@@ -63,7 +63,7 @@ impl Markup {
 
 /// `text` with the characters that mean something in markup replaced, and those that a page can't hold or that would turn the
 /// text around them made visible.
-pub(super) fn escape(text: &str) -> String {
+pub(in crate::report) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for character in text.chars() {
         match character {

@@ -16,6 +16,7 @@ mod speed;
 mod watchdog;
 
 use super::model::Report;
+pub(super) use markup::escape;
 use markup::{Markup, style_string};
 
 const STYLE: &str = include_str!("style.css");
