@@ -10,6 +10,7 @@ mod completions;
 mod error;
 mod init;
 mod output;
+mod progress;
 mod record;
 mod residual;
 mod run;

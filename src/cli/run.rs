@@ -4,6 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::Error;
+use super::progress::Progress;
 use crate::capture::{self, Input, Run, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::{self, Machine};
@@ -26,7 +27,9 @@ pub(super) fn check(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome,
     let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
     let mut run = Run::open(inputs).map_err(Error::Capture)?;
     let mut checker = Checker::new(machine);
+    let mut progress = Progress::reading(captures);
     while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
+        progress.packet(packet.octets.len());
         checker.packet(&packet);
     }
     Ok((checker.finish(), run.summary()))
