@@ -227,6 +227,8 @@ pub(super) const fn phase(kind: PhaseKind) -> &'static str {
         PhaseKind::Delay => "delay",
         PhaseKind::Ramp => "ramp",
         PhaseKind::StandstillWindow => "standstill window",
+        PhaseKind::Unnoticed => "violated ramp unnoticed",
+        PhaseKind::Rising => "rises against gravity",
         PhaseKind::BrakeEngage => "brake engages",
         PhaseKind::Braking => "braking",
         PhaseKind::Coasting => "coasting",
