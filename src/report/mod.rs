@@ -7,11 +7,13 @@ mod build_capture;
 mod build_connection;
 mod build_function;
 mod build_residual;
+mod build_stop;
 mod columns;
 mod model;
 mod number;
 mod residual_model;
 mod scientific;
+mod stop_model;
 mod text;
 mod words;
 
@@ -20,6 +22,7 @@ pub use build_residual::Computed;
 pub use model::*;
 pub use residual_model::*;
 pub use scientific::Scientific;
+pub use stop_model::*;
 pub use text::text;
 
 /// The report as JSON, indented, with a newline at the end.

@@ -5,6 +5,7 @@
 use serde::Serialize;
 
 use super::residual_model::ResidualReport;
+use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, Serialize)]
@@ -162,6 +163,10 @@ pub struct FunctionReport {
     pub all_faults_ns: Option<i64>,
     /// Response time that decides.
     pub response_ns: Option<i64>,
+    /// The violated limit that is the demand; null if the demand comes along the path.
+    pub violation: Option<ViolationReport>,
+    /// What else must hold, as the machine file says it.
+    pub conditions: Vec<String>,
     /// The stop.
     pub stop: Option<StopReport>,
     /// Overall response time T, demand to the end of the stop.
@@ -204,6 +209,13 @@ pub struct StopReport {
     pub axis: String,
     /// Stopping function of IEC 61800-5-2.
     pub function: &'static str,
+    /// Stop category of IEC 60204-1.
+    pub category: u8,
+    /// `the computed stop`, `an instrument's series`, or both.
+    pub rests_on: &'static str,
+    /// `down` or `up` on a vertical axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub moves: Option<&'static str>,
     /// Time of the stop after the reaction.
     pub time_ns: i64,
     /// Travel from the demand to the end of the stop, on a linear axis.
@@ -212,8 +224,21 @@ pub struct StopReport {
     /// The same on a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
-    /// The phases, the reaction first.
+    /// Travel of a rotary axis as an arc at its radius.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub arc_mm: Option<f64>,
+    /// Highest speed on the way; null if the stop was only measured.
+    pub highest_speed: Option<SpeedReport>,
+    /// The phases of the computed stop with its ramp kept, the reaction first.
     pub phases: Vec<PhaseReport>,
+    /// The stop if the drive leaves its ramp at the worst moment; counted in time and travel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ramp_violated: Option<OneStopReport>,
+    /// Stops measured with an instrument.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measured: Option<SeriesReport>,
+    /// What the figures take for granted.
+    pub notes: Vec<String>,
     /// Where the figures of the axis come from.
     pub source: Option<String>,
 }
@@ -259,12 +284,18 @@ pub struct Figures {
     /// Overall response time.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub time_ns: Option<i64>,
-    /// Travel of a linear axis.
+    /// Travel of a linear axis, or of a rotary one as an arc.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_mm: Option<f64>,
     /// Travel of a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
+    /// Highest speed of a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub speed_mm_per_s: Option<f64>,
+    /// Highest speed of a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub speed_deg_per_s: Option<f64>,
     /// Separation distance.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub separation_mm: Option<f64>,

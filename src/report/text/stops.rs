@@ -1,0 +1,152 @@
+//! Stops: their table, and below it what they rest on.
+
+use super::super::columns::Align::{Left, Right};
+use super::super::columns::table;
+use super::super::model::{FunctionReport, StopReport};
+use super::super::number::{counted, millis, millis_short};
+use super::super::stop_model::{SeriesReport, SpeedReport, TravelReport, ViolationReport};
+use super::{line, paragraph};
+
+pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
+    line(
+        out,
+        "\nStop, bounded (overall time T = response + stop; travel from the demand on; cat. is the stop category)\n",
+    );
+    let head = [
+        ("function", Left),
+        ("axis", Left),
+        ("stop", Left),
+        ("cat.", Right),
+        ("stop ms", Right),
+        ("overall T ms", Right),
+        ("travel", Right),
+    ];
+    let rows: Vec<_> = functions
+        .iter()
+        .map(|function| {
+            let stop = function.stop.as_ref();
+            let or_dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+            vec![
+                function.id.clone(),
+                or_dash(stop.map(|stop| stop.axis.clone())),
+                or_dash(stop.map(|stop| stop.function.to_owned())),
+                or_dash(stop.map(|stop| stop.category.to_string())),
+                or_dash(stop.map(|stop| millis_short(stop.time_ns))),
+                or_dash(function.overall_ns.map(millis_short)),
+                or_dash(stop.map(|stop| travel_text(stop.travel_mm, stop.travel_deg))),
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    for function in functions {
+        for note in notes(function) {
+            paragraph(out, "  - ", &format!("{}: {note}", function.id), width);
+        }
+    }
+}
+
+/// What has to be said about the stop of a function.
+fn notes(function: &FunctionReport) -> Vec<String> {
+    let mut notes: Vec<String> = function.violation.iter().map(violation).collect();
+    if let Some(stop) = &function.stop {
+        notes.extend(stop.arc_mm.map(|arc| format!("travel as an arc at the radius of the axis {arc} mm")));
+        if let Some(violated) = &stop.ramp_violated {
+            let travel = travel(violated.travel);
+            let time = millis_short(violated.time_ns);
+            notes.push(format!(
+                "if the drive leaves its ramp at the worst moment, torque goes off when that is noticed: {time} ms, {travel}; counted"
+            ));
+        }
+        notes.extend(stop.measured.iter().map(|series| measured(stop, series)));
+        notes.extend(stop.notes.iter().cloned());
+    }
+    notes.extend(function.conditions.iter().map(|condition| format!("condition: {condition}")));
+    notes
+}
+
+fn violation(violation: &ViolationReport) -> String {
+    let ViolationReport { monitor, function, axis, limit, cycles, .. } = violation;
+    let named = if monitor == function { monitor.clone() } else { format!("{monitor} ({function})") };
+    let response = match (violation.internal_response_ns, violation.internal_response_counts) {
+        (0, _) => String::new(),
+        (nanos, true) => format!(" + internal response {} ms", millis(nanos)),
+        (nanos, false) => format!(", internal response {} ms not counted with torque off", millis(nanos)),
+    };
+    let application = match violation.application_response_ns {
+        0 => String::new(),
+        nanos => format!(" + response of the application {} ms", millis(nanos)),
+    };
+    let mut text = format!(
+        "{named} of {axis} violated, limit {limit}: {} of {} ms{response}{application} = {} ms; speed at the violation {}",
+        counted((*cycles).into(), "cycle"),
+        millis(violation.cycle_ns),
+        millis_short(violation.counted_ns),
+        speed(violation.start),
+    );
+    if let Some(highest) = violation.highest_speed {
+        text.push_str(&format!(", highest {}", speed(highest)));
+    }
+    if let Some(excess) = violation.excess_speed {
+        text.push_str(&format!(", {} above the limit", speed(excess)));
+    }
+    text.push_str(&format!("; travel beyond the limit {}", travel(violation.excess_travel)));
+    if let Some(whole) = violation.whole_travel {
+        text.push_str(&format!(", {} with what the limit allows", travel(whole)));
+    }
+    text
+}
+
+fn measured(stop: &StopReport, series: &SeriesReport) -> String {
+    let SeriesReport { n, rule, conditions, instrument, calibrated, time, .. } = series;
+    let few = if series.few_runs { ", FEW" } else { "" };
+    let ms = millis_short;
+    let factor = match series.factor_billionths {
+        Some(factor) if factor != 3_000_000_000 => format!(" (k = {})", super::super::number::decimal(factor, 9)),
+        _ => String::new(),
+    };
+    let way = &series.travel;
+    let mut text = format!(
+        "{} measured with an instrument: {n} runs{few} at {}; time mean {} s {} max {} ms, travel mean {} s {} max {}; by {rule}{factor}: {} ms, {}",
+        stop.function,
+        speed(series.speed),
+        ms(time.mean_ns),
+        ms(time.s_ns),
+        ms(time.max_ns),
+        travel(way.mean),
+        travel(way.s),
+        travel(way.max),
+        ms(time.figure_ns),
+        travel(way.figure),
+    );
+    if let Some(computed) = &series.computed {
+        let travel = travel(computed.travel);
+        text.push_str(&format!("; computed for that speed: {} ms, {travel}", ms(computed.time_ns)));
+    }
+    text.push_str(match (series.decides, series.covers) {
+        (true, _) => "; THE FIGURES REST ON THIS SERIES: typical values of that day, not a worst case",
+        (false, true) => "; the computed stop decides",
+        (false, false) => "; slower than the axis may be when its stop begins, so only compared",
+    });
+    text.push_str(&format!(" ({conditions}; {instrument}, calibrated {calibrated})"));
+    text
+}
+
+fn speed(speed: SpeedReport) -> String {
+    match (speed.mm_per_s, speed.deg_per_s) {
+        (Some(mm), _) => format!("{mm} mm/s"),
+        (None, Some(deg)) => format!("{deg} deg/s"),
+        (None, None) => "-".to_owned(),
+    }
+}
+
+fn travel(travel: TravelReport) -> String {
+    travel_text(travel.mm, travel.deg)
+}
+
+pub(super) fn travel_text(millimetres: Option<f64>, degrees: Option<f64>) -> String {
+    match (millimetres, degrees) {
+        (Some(mm), _) => format!("{mm} mm"),
+        (None, Some(degrees)) => format!("{degrees} deg"),
+        (None, None) => "-".to_owned(),
+    }
+}
