@@ -215,7 +215,12 @@ mod tests {
             }
         }
 
-        /// A larger run never makes a smaller maximum, more confidence never a smaller figure.
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(12))]
+
+        /// More confidence never gives a smaller figure.
         #[test]
         fn worse_never_gives_better(values in runs(12), more in 0_u32..40_000) {
             let figure = |confidence| spread(&values, SeriesRule::Tolerance { coverage: 900_000, confidence }).map(|s| s.figure);
