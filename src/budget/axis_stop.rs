@@ -27,6 +27,8 @@ pub struct StopBasis {
     pub measured: Option<MeasuredStop>,
     /// Highest speed on the way; `None` if the stop was only measured.
     pub highest_speed: Option<Speed>,
+    /// The same as long as torque is on: without a fall until the brake holds.
+    pub driven_speed: Option<Speed>,
     /// Travel as an arc, on a rotary axis with a radius.
     pub arc: Option<Travel>,
     /// Whether the declared fault acceleration of a vertical axis is less than gravity: then the figures take for granted
@@ -86,9 +88,14 @@ pub(super) fn axis_stop(
         return Err(FunctionError::OutOfRange);
     }
     let speeds = [kept.as_ref().map(Stop::highest_speed), violated.as_ref().map(|violated| violated.highest_speed)];
+    let driven = [
+        kept.as_ref().map(Stop::highest_driven_speed),
+        violated.as_ref().map(|violated| violated.highest_driven_speed),
+    ];
     let arc = axis.radius.map(|radius| arc(figures.travel, radius)).transpose()?;
     let basis = StopBasis {
         highest_speed: speeds.into_iter().flatten().max(),
+        driven_speed: driven.into_iter().flatten().max(),
         arc,
         fault_below_gravity: axis.gravity && axis.fault_acceleration < stop::STANDARD_GRAVITY,
         kept,

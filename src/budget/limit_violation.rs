@@ -34,7 +34,9 @@ pub struct Excess {
     pub start: Speed,
     /// Highest speed on the way; `None` if the stop was only measured.
     pub highest_speed: Option<Speed>,
-    /// Highest speed above the limit, for SLS and SSM.
+    /// The same as long as torque is on: a load that falls until its brake holds may become faster.
+    pub driven_speed: Option<Speed>,
+    /// How much the driven speed is above the limit, for SLS and SSM.
     pub speed: Option<Speed>,
     /// Travel from the violation to the end of the stop; for SSM until the output has changed.
     pub travel: Travel,
@@ -76,17 +78,17 @@ impl<'m> Demand<'m> {
 
     /// What the stop, or without one the response time alone, makes of it.
     pub(super) fn excess(&self, stop: Option<(&Stop, &StopBasis)>, response: Span) -> Result<Excess, FunctionError> {
-        let (travel, highest_speed) = match stop {
-            Some((stop, basis)) => (stop.travel, basis.highest_speed),
+        let (travel, highest_speed, driven_speed) = match stop {
+            Some((stop, basis)) => (stop.travel, basis.highest_speed, basis.driven_speed),
             None => {
                 let Axis { fault_acceleration, max_speed, .. } = *self.axis;
                 let phase = accelerate(PhaseKind::Reaction, self.start, fault_acceleration, response, Some(max_speed))
                     .map_err(FunctionError::Stop)?;
-                (phase.travel, Some(phase.end_speed))
+                (phase.travel, Some(phase.end_speed), Some(phase.end_speed))
             }
         };
         let above = |limit: Speed| {
-            highest_speed.map(|highest| Speed::from_nano(highest.as_nano().saturating_sub(limit.as_nano()).max(0)))
+            driven_speed.map(|highest| Speed::from_nano(highest.as_nano().saturating_sub(limit.as_nano()).max(0)))
         };
         let (speed, before) = match (self.monitor.kind, self.monitor.limit) {
             (MonitorKind::Sls | MonitorKind::Ssm, MonitorLimit::Speed(limit)) => (above(limit), None),
@@ -98,7 +100,17 @@ impl<'m> Demand<'m> {
             .transpose()?
             .map(Travel::from_nano);
         let Self { detection, counted, internal_counts, start, .. } = *self;
-        Ok(Excess { detection, counted, internal_counts, start, highest_speed, speed, travel, whole_travel })
+        Ok(Excess {
+            detection,
+            counted,
+            internal_counts,
+            start,
+            highest_speed,
+            driven_speed,
+            speed,
+            travel,
+            whole_travel,
+        })
     }
 }
 
@@ -114,3 +126,6 @@ fn speed_at_violation(axis: &Axis, monitor: &Monitor, speed: Speed) -> Result<Sp
         MonitorLimit::Travel(_) | MonitorLimit::Position(_) | MonitorLimit::Acceleration(_) => Ok(speed),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -14,10 +14,10 @@ pub(super) fn stop(machine: &Machine, function: &Function, budget: &FunctionBudg
     let (declared, stop, basis) = (function.stop.as_ref()?, budget.stop.as_ref()?, budget.basis.as_ref()?);
     let axis = machine.axes.get(declared.axis)?;
     let phases = stop.phases.iter().map(|phase| {
-        let TravelReport { mm, deg } = travel(phase.travel.as_nano(), unit);
-        PhaseReport { phase: words::phase(phase.kind), time_ns: phase.time.as_nanos(), travel_mm: mm, travel_deg: deg }
+        let TravelReport { travel_mm, travel_deg } = travel(phase.travel.as_nano(), unit);
+        PhaseReport { phase: words::phase(phase.kind), time_ns: phase.time.as_nanos(), travel_mm, travel_deg }
     });
-    let TravelReport { mm, deg } = travel(stop.travel.as_nano(), unit);
+    let TravelReport { travel_mm, travel_deg } = travel(stop.travel.as_nano(), unit);
     let one = |(time, way): (crate::time::Span, crate::quantity::Travel)| OneStopReport {
         time_ns: time.as_nanos(),
         travel: travel(way.as_nano(), unit),
@@ -30,8 +30,8 @@ pub(super) fn stop(machine: &Machine, function: &Function, budget: &FunctionBudg
         rests_on: rests_on(basis),
         moves: axis.gravity.then_some(if declared.upward { "up" } else { "down" }),
         time_ns: stop.time.as_nanos(),
-        travel_mm: mm,
-        travel_deg: deg,
+        travel_mm,
+        travel_deg,
         arc_mm: basis.arc.map(|arc| milli_units(arc.as_nano(), Unit::Millimetre.nano())),
         highest_speed: basis.highest_speed.map(|speed| speed_of(speed.as_nano(), unit)),
         phases: phases.collect(),
@@ -135,6 +135,7 @@ pub(super) fn violation(
         counted_ns: excess.counted.as_nanos(),
         start: speed_of(excess.start.as_nano(), unit),
         highest_speed: excess.highest_speed.map(|speed| speed_of(speed.as_nano(), unit)),
+        driven_speed: excess.driven_speed.map(|speed| speed_of(speed.as_nano(), unit)),
         excess_speed: excess.speed.map(|speed| speed_of(speed.as_nano(), unit)),
         excess_travel: travel(excess.travel.as_nano(), unit),
         whole_travel: excess.whole_travel.map(|way| travel(way.as_nano(), unit)),
@@ -159,12 +160,12 @@ fn limit(limit: MonitorLimit, unit: Unit) -> String {
 pub(super) fn travel(nano: i64, unit: Unit) -> TravelReport {
     let value = Some(milli_units(nano, unit.nano()));
     match unit {
-        Unit::Millimetre => TravelReport { mm: value, deg: None },
-        Unit::Degree => TravelReport { mm: None, deg: value },
+        Unit::Millimetre => TravelReport { travel_mm: value, travel_deg: None },
+        Unit::Degree => TravelReport { travel_mm: None, travel_deg: value },
     }
 }
 
 pub(super) fn speed_of(nano: i64, unit: Unit) -> SpeedReport {
-    let TravelReport { mm, deg } = travel(nano, unit);
-    SpeedReport { mm_per_s: mm, deg_per_s: deg }
+    let TravelReport { travel_mm, travel_deg } = travel(nano, unit);
+    SpeedReport { speed_mm_per_s: travel_mm, speed_deg_per_s: travel_deg }
 }

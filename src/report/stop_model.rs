@@ -31,7 +31,9 @@ pub struct ViolationReport {
     pub start: SpeedReport,
     /// Highest speed on the way; null if the stop was only measured.
     pub highest_speed: Option<SpeedReport>,
-    /// Highest speed above the limit, for a limit of speed.
+    /// The same as long as torque is on: without a fall until the brake holds.
+    pub driven_speed: Option<SpeedReport>,
+    /// How much the driven speed is above the limit, for a limit of speed.
     pub excess_speed: Option<SpeedReport>,
     /// Travel beyond the limit.
     pub excess_travel: TravelReport,
@@ -48,10 +50,10 @@ pub struct ViolationReport {
 pub struct SpeedReport {
     /// On a linear axis.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub mm_per_s: Option<f64>,
+    pub speed_mm_per_s: Option<f64>,
     /// On a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub deg_per_s: Option<f64>,
+    pub speed_deg_per_s: Option<f64>,
 }
 
 /// A travel, rounded up.
@@ -59,10 +61,10 @@ pub struct SpeedReport {
 pub struct TravelReport {
     /// On a linear axis.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub mm: Option<f64>,
+    pub travel_mm: Option<f64>,
     /// On a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub deg: Option<f64>,
+    pub travel_deg: Option<f64>,
 }
 
 /// A stop as one of the things that a figure may rest on.

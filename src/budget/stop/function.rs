@@ -77,6 +77,12 @@ impl Stop {
     pub fn highest_speed(&self) -> Speed {
         self.phases.iter().map(|phase| phase.end_speed).max().unwrap_or_default()
     }
+
+    /// Highest speed as long as torque is on: without a fall until the brake holds.
+    pub fn highest_driven_speed(&self) -> Speed {
+        let driven = self.phases.iter().filter(|phase| phase.kind.is_driven());
+        driven.map(|phase| phase.end_speed).max().unwrap_or_default()
+    }
 }
 
 /// The stop of `axis`, which moves at `speed` when the demand comes and whose `function` begins after `reaction`.

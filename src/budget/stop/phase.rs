@@ -35,6 +35,16 @@ pub enum PhaseKind {
     Coasting,
 }
 
+impl PhaseKind {
+    /// Whether torque is on.
+    pub const fn is_driven(self) -> bool {
+        match self {
+            Self::Reaction | Self::Delay | Self::Ramp | Self::StandstillWindow | Self::Unnoticed => true,
+            Self::Rising | Self::BrakeEngage | Self::Braking | Self::Coasting => false,
+        }
+    }
+}
+
 impl fmt::Display for PhaseKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {

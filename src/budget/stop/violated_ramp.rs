@@ -35,6 +35,8 @@ pub struct ViolatedRamp {
     pub time: Span,
     /// Highest speed over all moments.
     pub highest_speed: Speed,
+    /// The same as long as torque is on.
+    pub highest_driven_speed: Speed,
 }
 
 /// The stop of `axis`, which moves at `speed` when the demand comes, follows `ramp` from `reaction` and `delay` on, leaves
@@ -62,10 +64,16 @@ pub fn violated_ramp(
         phases.extend(axis.torque_off(unnoticed.end_speed)?);
         let stop = summed(reaction, phases)?;
         worst = Some(match worst {
-            None => ViolatedRamp { time: stop.time, highest_speed: stop.highest_speed(), farthest: stop },
+            None => ViolatedRamp {
+                time: stop.time,
+                highest_speed: stop.highest_speed(),
+                highest_driven_speed: stop.highest_driven_speed(),
+                farthest: stop,
+            },
             Some(worst) => ViolatedRamp {
                 time: worst.time.max(stop.time),
                 highest_speed: worst.highest_speed.max(stop.highest_speed()),
+                highest_driven_speed: worst.highest_driven_speed.max(stop.highest_driven_speed()),
                 farthest: if stop.travel > worst.farthest.travel { stop } else { worst.farthest },
             },
         });

@@ -164,7 +164,7 @@ fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
 fn highest_speed(function: &FunctionReport) -> Option<f64> {
     let of_stop = function.stop.as_ref().and_then(|stop| stop.highest_speed);
     let speed = of_stop.or_else(|| function.violation.as_ref()?.highest_speed)?;
-    speed.mm_per_s.or(speed.deg_per_s)
+    speed.speed_mm_per_s.or(speed.speed_deg_per_s)
 }
 
 pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool, start: Instant) {

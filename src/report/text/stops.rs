@@ -8,10 +8,7 @@ use super::super::stop_model::{SeriesReport, SpeedReport, TravelReport, Violatio
 use super::{line, paragraph};
 
 pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
-    line(
-        out,
-        "\nStop, bounded (overall time T = response + stop; travel from the demand on; cat. is the stop category)\n",
-    );
+    line(out, "\nStop, bounded (overall time T = response + stop; travel from the demand on)\n");
     let head = [
         ("function", Left),
         ("axis", Left),
@@ -38,14 +35,21 @@ pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    let mut said: Vec<(String, Vec<&str>)> = Vec::new();
     for function in functions {
         for note in notes(function) {
-            paragraph(out, "  - ", &format!("{}: {note}", function.id), width);
+            match said.iter_mut().find(|(other, _)| *other == note) {
+                Some((_, ids)) => ids.push(&function.id),
+                None => said.push((note, vec![&function.id])),
+            }
         }
+    }
+    for (note, ids) in said {
+        paragraph(out, "  - ", &format!("{}: {note}", ids.join(", ")), width);
     }
 }
 
-/// What has to be said about the stop of a function.
+/// What has to be said about the stop of a function. What holds for several is said once.
 fn notes(function: &FunctionReport) -> Vec<String> {
     let mut notes: Vec<String> = function.violation.iter().map(violation).collect();
     if let Some(stop) = &function.stop {
@@ -83,11 +87,16 @@ fn violation(violation: &ViolationReport) -> String {
         millis_short(violation.counted_ns),
         speed(violation.start),
     );
-    if let Some(highest) = violation.highest_speed {
-        text.push_str(&format!(", highest {}", speed(highest)));
+    if let Some(driven) = violation.driven_speed {
+        text.push_str(&format!(", highest {}", speed(driven)));
     }
     if let Some(excess) = violation.excess_speed {
         text.push_str(&format!(", {} above the limit", speed(excess)));
+    }
+    if let Some(highest) =
+        violation.highest_speed.map(speed).filter(|highest| Some(highest) != violation.driven_speed.map(speed).as_ref())
+    {
+        text.push_str(&format!(", {highest} in the fall until the brake holds"));
     }
     text.push_str(&format!("; travel beyond the limit {}", travel(violation.excess_travel)));
     if let Some(whole) = violation.whole_travel {
@@ -132,7 +141,7 @@ fn measured(stop: &StopReport, series: &SeriesReport) -> String {
 }
 
 fn speed(speed: SpeedReport) -> String {
-    match (speed.mm_per_s, speed.deg_per_s) {
+    match (speed.speed_mm_per_s, speed.speed_deg_per_s) {
         (Some(mm), _) => format!("{mm} mm/s"),
         (None, Some(deg)) => format!("{deg} deg/s"),
         (None, None) => "-".to_owned(),
@@ -140,7 +149,7 @@ fn speed(speed: SpeedReport) -> String {
 }
 
 fn travel(travel: TravelReport) -> String {
-    travel_text(travel.mm, travel.deg)
+    travel_text(travel.travel_mm, travel.travel_deg)
 }
 
 pub(super) fn travel_text(millimetres: Option<f64>, degrees: Option<f64>) -> String {
