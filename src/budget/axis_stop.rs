@@ -78,14 +78,15 @@ pub(super) fn axis_stop(
     if let Some(measured) = &mut measured {
         let series = axis.series.get(measured.series).ok_or(FunctionError::OutOfRange)?;
         if computable {
-            let computed = compute(series.speed, Span::ZERO)?;
+            let model = budget_axis(axis, &FunctionStop { upward: series.upward, ..*declared });
+            let computed = stop::stop(&model, series.speed, Span::ZERO, &function).map_err(FunctionError::Stop)?;
             refute(measured, &computed)?;
             measured.computed = Some((computed.time, computed.travel));
         }
         apply(measured, &mut figures, computable)?;
     } else if !computable {
         // The reader lets only measured stops be without settings.
-        return Err(FunctionError::OutOfRange);
+        return Err(FunctionError::MeasuredUpwards);
     }
     let speeds = [kept.as_ref().map(Stop::highest_speed), violated.as_ref().map(|violated| violated.highest_speed)];
     let driven = [
@@ -173,7 +174,9 @@ fn measured(
     declared: &FunctionStop,
     figures: &Stop,
 ) -> Result<Option<MeasuredStop>, FunctionError> {
-    let Some((place, series)) = (0_usize..).zip(&axis.series).find(|(_, series)| series.kind == declared.stop.kind)
+    let Some((place, series)) = (0_usize..)
+        .zip(&axis.series)
+        .find(|(_, series)| series.kind == declared.stop.kind && (declared.upward || !series.upward))
     else {
         return Ok(None);
     };

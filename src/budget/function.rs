@@ -128,6 +128,8 @@ pub enum FunctionError {
     Series(SeriesError),
     /// A stop is known from a series alone, and the axis may be faster than its runs were.
     SeriesTooSlow,
+    /// A stop is known from a series alone, and that was measured while the axis moved up, where gravity helps.
+    MeasuredUpwards,
     /// A measured run exceeds the computed stop at its own speed.
     StopRefuted,
     /// The separation distance.
@@ -146,6 +148,10 @@ impl fmt::Display for FunctionError {
             Self::SeriesTooSlow => f.write_str(
                 "the axis may be faster when its stop begins than it was in the measured runs; measure at its maximum speed, or \
                  declare the stop so that it can be computed",
+            ),
+            Self::MeasuredUpwards => f.write_str(
+                "the runs were measured while the axis moved up, where gravity helps; measure downwards, or declare that the \
+                 function moves up",
             ),
             Self::StopRefuted => f.write_str(
                 "a measured run of the stop exceeds what is computed for its speed, so the figures of the axis are wrong; correct \

@@ -7,6 +7,7 @@ use super::mistake::{Mistake, Reported};
 use super::model::{Axis, AxisKind, Brake, BrakeStrength};
 use super::names;
 use super::read_monitor::monitors;
+use super::read_series::Measured;
 use super::read_stop::stops;
 use super::values::{Sign, one_of, quantity, ratio, time, words, yes_or_no};
 use crate::quantity::{Acceleration, Dimension, Speed, Travel};
@@ -64,7 +65,7 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
     let coast = fields.optional("coast_deceleration", quantity(is.acceleration, Sign::Positive));
     let pulls = matches!(gravity, Ok(Some(true)));
     let brake = fields.table("brake").and_then(|table| table.map(|table| brake(table, kind, pulls)).transpose());
-    let stops = stops(&mut fields, kind, max_speed.as_ref().ok().copied());
+    let stops = stops(&mut fields, Measured { kind, gravity: pulls, max_speed: max_speed.as_ref().ok().copied() });
     let radius = fields.optional("radius", |value| radius(value, kind));
     // Read below, once the stops are known that it may name.
     fields.value("monitor");

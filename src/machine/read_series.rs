@@ -19,12 +19,16 @@ const RULES: &str = "rule = \"max\", \"mean + 3 s\", \"max or mean + 3 s\", or {
 /// Runs of one series; a day's work with any instrument stays far below.
 const MOST_RUNS: usize = 10_000;
 
-pub(super) fn series(
-    mut fields: Fields<'_>,
-    stop: StopKind,
-    axis: AxisKind,
-    max_speed: Option<i64>,
-) -> Result<Series, Reported> {
+/// What of the axis its series need to know.
+#[derive(Clone, Copy)]
+pub(super) struct Measured {
+    pub(super) kind: AxisKind,
+    pub(super) gravity: bool,
+    pub(super) max_speed: Option<i64>,
+}
+
+pub(super) fn series(mut fields: Fields<'_>, stop: StopKind, axis: Measured) -> Result<Series, Reported> {
+    let Measured { kind: axis, gravity, max_speed } = axis;
     let is = Dimensions::of(axis);
     let runs = runs(&mut fields, axis);
     let speed = fields.required("speed", quoted(is.speed), |value| {
@@ -35,6 +39,15 @@ pub(super) fn series(
         }
         Ok(Speed::from_nano(speed))
     });
+    let ways = one_of(&[("down", false), ("up", true)]);
+    let upward = if gravity {
+        fields.required("moves", "\"down\"", ways)
+    } else {
+        let refused = |value: &Value<'_>| -> Result<bool, Mistake> {
+            Err(Mistake::new(&value.span, "gravity does not pull on this axis").expected("no moves"))
+        };
+        fields.optional("moves", refused).map(|_| false)
+    };
     let rule = rule(&mut fields);
     let conditions = fields.required("conditions", "\"rated load, lowest position, brake at 20 deg C\"", words);
     let instrument = fields.required("instrument", "\"stop-time meter, number 7\"", words);
@@ -44,6 +57,7 @@ pub(super) fn series(
         kind: stop,
         runs: runs?,
         speed: speed?,
+        upward: upward?,
         rule: rule?,
         conditions: conditions?,
         instrument: instrument?,

@@ -6,11 +6,11 @@ use toml::de::DeValue;
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
-use super::model::{Axis, AxisKind, Stop, StopKind};
+use super::model::{Axis, Stop, StopKind};
 use super::monitor::Detection;
 use super::read_axis::Dimensions;
 use super::read_monitor::detection;
-use super::read_series::series;
+use super::read_series::{Measured, series};
 use super::series::Series;
 use super::values::{Sign, Text, kind, one_of, quantity, time};
 use crate::quantity::{Acceleration, Dimension, Jerk, Travel};
@@ -62,15 +62,11 @@ pub(super) const fn quoted(dimension: Dimension) -> &'static str {
 }
 
 /// The stops of an axis, and the series of those that were measured.
-pub(super) fn stops(
-    fields: &mut Fields<'_>,
-    axis: AxisKind,
-    max_speed: Option<i64>,
-) -> Result<(Vec<Stop>, Vec<Series>), Reported> {
+pub(super) fn stops(fields: &mut Fields<'_>, axis: Measured) -> Result<(Vec<Stop>, Vec<Series>), Reported> {
     let (mut stops, mut measured) = (Vec::new(), Vec::new());
     let mut broken = None;
     for entry in entries(fields, "stop")? {
-        match entry.and_then(|fields| stop(fields, axis, max_speed, &stops)) {
+        match entry.and_then(|fields| stop(fields, axis, &stops)) {
             Ok((stop, series)) => {
                 stops.push(stop);
                 measured.extend(series);
@@ -81,13 +77,8 @@ pub(super) fn stops(
     broken.map_or(Ok((stops, measured)), Err)
 }
 
-fn stop(
-    mut fields: Fields<'_>,
-    axis: AxisKind,
-    max_speed: Option<i64>,
-    before: &[Stop],
-) -> Result<(Stop, Option<Series>), Reported> {
-    let is = Dimensions::of(axis);
+fn stop(mut fields: Fields<'_>, axis: Measured, before: &[Stop]) -> Result<(Stop, Option<Series>), Reported> {
+    let is = Dimensions::of(axis.kind);
     let is_measured = fields.value("measured").is_some();
     let kind = fields.required("function", "\"SS1-r\"", |value| kind_of(value, is_measured, before));
     let kind = match kind {
@@ -98,7 +89,7 @@ fn stop(
         }
     };
     let table = fields.table("measured");
-    let series = table.and_then(|table| table.map(|table| series(table, kind, axis, max_speed)).transpose());
+    let series = table.and_then(|table| table.map(|table| series(table, kind, axis)).transpose());
     // A measured stop need not be set out as well; if it is, then whole.
     let is_computed = ["delay", "deceleration", "jerk", "window", "violated"].map(|key| fields.value(key).is_some());
     if is_measured && is_computed == [false; 5] {

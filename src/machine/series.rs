@@ -13,6 +13,8 @@ pub struct Series {
     pub runs: Vec<Run>,
     /// Speed at the beginning of each run; the series is good for that speed and below.
     pub speed: Speed,
+    /// Whether a vertical axis moved up: then the series is good for that way only. Down is worse and good for both.
+    pub upward: bool,
     /// How the figure is made of the runs.
     pub rule: SeriesRule,
     /// Load, position, temperature, wear: what a stop depends on.

@@ -9,4 +9,5 @@ mod report;
 mod residual;
 mod same_bytes;
 mod scenario;
+mod stops;
 mod support;

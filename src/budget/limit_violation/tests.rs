@@ -235,6 +235,58 @@ fn measured_never_makes_a_figure_smaller() {
     assert_eq!(with(settings, "\"max\""), Err(FunctionError::StopRefuted));
 }
 
+/// A series measured on the way down is good for both ways, one on the way up for that only. By hand as above.
+#[test]
+fn a_series_knows_its_way() {
+    let of = |measured: &str, moves: &str| {
+        let text = series("2 m/s", "\"max\"", "").replace("speed = ", &format!("moves = \"{measured}\"\nspeed = "));
+        let lift =
+            carriage("0 m/s^2", &format!("gravity = true\nbrake = {{ engage = \"0 ms\", force_ratio = 2 }}\n{text}"));
+        computed(&format!("{STOPS}{lift}"), &ROWS.replace("stop = ", &format!("moves = \"{moves}\"\nstop = ")))
+    };
+    assert_eq!(of("up", "down"), Err(FunctionError::MeasuredUpwards));
+    for (measured, moves) in [("up", "up"), ("down", "up"), ("down", "down")] {
+        assert_eq!(of(measured, moves).unwrap().stop.unwrap().travel, travel("52 mm"), "{measured} {moves}");
+    }
+}
+
+/// What the file can't mean is refused where it stands.
+#[test]
+fn senseless_combinations_are_refused() {
+    let monitor = "[[axis.monitor]]\nfunction = \"SLS\"\nlimit = \"250 mm/s\"\ncycle = \"10 ms\"\nreaction = \"STO\"\n";
+    let coasts = format!("coast_deceleration = \"5 m/s^2\"\n{monitor}");
+    let ss1_t = "[[axis.stop]]\nfunction = \"SS1-t\"\ndelay = \"10 ms\"\n";
+    let stop = |stop: &str| {
+        format!("path = [\"logic\"]\naxis = \"carriage\"\nstop = \"{stop}\"\nrequired = {{ travel = \"1 m\" }}")
+    };
+    let measured = series("2 m/s", "\"max\"", "");
+    let up = series("2 m/s", "\"max\"", "").replace("speed = ", "moves = \"up\"\nspeed = ");
+    for (more, rows, message) in [
+        (coasts.as_str(), violated("SLS", "stop = \"STO\""), "a stop beside a violation"),
+        (&coasts, violated("SLS", "speed = \"100 mm/s\""), "a speed beside the limit of SLS"),
+        (&coasts, violated("SLS", "moves = \"up\""), "gravity does not pull on 'carriage'"),
+        (&coasts, violated("SLA", ""), "'carriage' monitors no 'SLA'"),
+        (monitor, violated("SLS", ""), "nothing stops 'carriage' after STO"),
+        (ss1_t, stop("SS1-t"), "nothing stops 'carriage' after SS1-t"),
+        ("coast_deceleration = \"5 m/s^2\"\n", stop("SBC"), "nothing stops 'carriage' after SBC"),
+        (
+            &measured,
+            ROWS.replace("travel =", "speed = \"3 m/s\", travel ="),
+            "a limit of speed for a stop that was only measured",
+        ),
+        (&up, ROWS.to_owned(), "gravity does not pull on this axis"),
+    ] {
+        let text = format!("{HEAD}{STOPS}{}\n[[function]]\nid = \"f\"\n{rows}\n", carriage("1 m/s^2", more));
+        let problems = machine::read("test", text).unwrap_err();
+        let messages: Vec<&str> = problems.iter().map(|problem| problem.message.as_str()).collect();
+        assert_eq!(messages, [message]);
+    }
+    // A calibration may be a date of TOML.
+    let text = measured.replace("\"2026-03-01\"", "2026-03-01");
+    let text = format!("{HEAD}{STOPS}{}\n[[function]]\nid = \"f\"\n{ROWS}\n", carriage("1 m/s^2", &text));
+    assert_eq!(machine::read("test", text).unwrap().axes[0].series[0].calibrated, "2026-03-01");
+}
+
 /// A declared violation of the ramp counts: by hand as in the tests of the stop, 0.6 m plus a cell for 1 m/s.
 #[test]
 fn a_violated_ramp_decides() {
@@ -310,7 +362,7 @@ proptest! {
         let excess = found.excess.unwrap();
         let float = |value: i64| f64::from(i32::try_from(value).unwrap());
         let (mut v, mut s, mut t) = (float(limit), 0.0, 0.0);
-        let step = 1e-5;
+        let step = 1e-4;
         let until = float(cycle * cycles + application) / 1e3;
         let mut highest = v;
         while t < until {
@@ -331,8 +383,8 @@ proptest! {
         // A step more or less at each end.
         let slack = 2.0 * step * (highest + highest * float(fault) / float(coast));
         prop_assert!((travel - s).abs() <= slack + 0.01, "{travel} {s}");
-        prop_assert!((time - t).abs() <= 3e-5 + 2.0 * float(fault) * step / float(coast), "{time} {t}");
-        prop_assert!((milli(excess.highest_speed.unwrap().as_nano()) - highest).abs() <= float(fault) * 2e-5 + 0.001);
+        prop_assert!((time - t).abs() <= 3.0 * step + 2.0 * float(fault) * step / float(coast), "{time} {t}");
+        prop_assert!((milli(excess.highest_speed.unwrap().as_nano()) - highest).abs() <= float(fault) * 2.0 * step + 0.001);
         prop_assert_eq!(excess.speed.unwrap().as_nano(), excess.highest_speed.unwrap().as_nano() - limit * 1_000_000);
     }
 

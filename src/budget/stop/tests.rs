@@ -210,6 +210,16 @@ fn ramp_left_at_the_worst_moment() {
     assert_eq!(violated_ramp(&none, speed("1 m/s"), Span::ZERO, ramp, Span::ZERO), Err(StopError::NothingStops));
 }
 
+/// check-values T13 and A6: 574 ms at 63 in/s (1600.2 mm/s) are exactly 36.162 in, where a report prints 36.20: a figure is
+/// exact where it can be and rounded up where it can't, never to the nearest.
+#[test]
+fn distances_round_up() {
+    let run = |t| accelerate(PhaseKind::Reaction, speed("1600.2 mm/s"), Acceleration::default(), t, None).unwrap();
+    assert_eq!(run(time("574 ms")).travel.as_nano(), 36_162 * 25_400);
+    // check-values N1: the mean of the runs, 571.3333 ms; 914.2476000... mm and 0.5334 nm more by the mean's own rounding.
+    assert_eq!(run(Span::from_nanos(571_333_334)).travel.as_nano(), 914_247_602);
+}
+
 /// check-values K1 and K2: a maker's braking distance sheet, 50 kg held by 3700 N with friction 0.06 / 0.1, that is
 /// 2220 N or 44.4 m/s^2; 2 m/s; 60 + 10 ms until the brake acts. The sheet prints 0.185 m and 0.268 m (g = 9.81).
 #[test]

@@ -4,7 +4,7 @@ use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
-use super::stops::{stops, travel_text};
+use super::stops::{decided_by_series, stops, travel_text};
 use super::{SHOWN, line, paragraph, place};
 use crate::time::Instant;
 
@@ -31,6 +31,11 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
         for phase in function.stop.iter().flat_map(|stop| &stop.phases) {
             let travel = travel_text(phase.travel_mm, phase.travel_deg);
             line(out, format_args!("  {}: {} ms, {travel}", phase.phase, millis_short(phase.time_ns)));
+        }
+        for series in function.stop.iter().filter(|stop| decided_by_series(stop)).flat_map(|stop| &stop.measured) {
+            let travel = travel_text(series.travel.figure.travel_mm, series.travel.figure.travel_deg);
+            let time = millis_short(series.time.figure_ns);
+            line(out, format_args!("  stop by an instrument's series: {time} ms, {travel}"));
         }
     }
 }
@@ -103,8 +108,7 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
 
 /// Whether a figure behind the limit `name` was measured with an instrument rather than computed.
 fn rests_on_series(function: &FunctionReport, name: &str) -> bool {
-    let decides = function.stop.as_ref().and_then(|stop| stop.measured.as_ref()).is_some_and(|series| series.decides);
-    decides && !matches!(name, "response time" | "speed")
+    function.stop.as_ref().is_some_and(decided_by_series) && !matches!(name, "response time" | "speed")
 }
 
 /// What makes the deciding response time.

@@ -3,7 +3,7 @@
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
 use super::super::model::{FunctionReport, StopReport};
-use super::super::number::{counted, millis, millis_short};
+use super::super::number::{counted, decimal, millis, millis_short};
 use super::super::stop_model::{SeriesReport, SpeedReport, TravelReport, ViolationReport};
 use super::{line, paragraph};
 
@@ -26,7 +26,9 @@ pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize
             vec![
                 function.id.clone(),
                 or_dash(stop.map(|stop| stop.axis.clone())),
-                or_dash(stop.map(|stop| stop.function.to_owned())),
+                or_dash(stop.map(|stop| {
+                    format!("{}{}", stop.function, if decided_by_series(stop) { ", measured" } else { "" })
+                })),
                 or_dash(stop.map(|stop| stop.category.to_string())),
                 or_dash(stop.map(|stop| millis_short(stop.time_ns))),
                 or_dash(function.overall_ns.map(millis_short)),
@@ -47,6 +49,11 @@ pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize
     for (note, ids) in said {
         paragraph(out, "  - ", &format!("{}: {note}", ids.join(", ")), width);
     }
+}
+
+/// Whether time and travel were measured with an instrument rather than computed.
+pub(super) fn decided_by_series(stop: &StopReport) -> bool {
+    stop.measured.as_ref().is_some_and(|series| series.decides)
 }
 
 /// What has to be said about the stop of a function. What holds for several is said once.
@@ -107,37 +114,29 @@ fn violation(violation: &ViolationReport) -> String {
 
 fn measured(stop: &StopReport, series: &SeriesReport) -> String {
     let SeriesReport { n, rule, conditions, instrument, calibrated, time, .. } = series;
-    let few = if series.few_runs { ", FEW" } else { "" };
-    let ms = millis_short;
+    let few = if series.few_runs { " (FEW)" } else { "" };
+    let ms = |nanos: i64| format!("{} ms", millis_short(nanos));
+    let spread = |mean: String, s: String, max: String| format!("mean {mean}, s = {s}, max {max}");
     let factor = match series.factor_billionths {
-        Some(factor) if factor != 3_000_000_000 => format!(" (k = {})", super::super::number::decimal(factor, 9)),
+        Some(factor) if factor != 3_000_000_000 => format!(" (k = {})", decimal(factor, 9)),
         _ => String::new(),
     };
     let way = &series.travel;
-    let mut text = format!(
-        "{} measured with an instrument: {n} runs{few} at {}; time mean {} s {} max {} ms, travel mean {} s {} max {}; by {rule}{factor}: {} ms, {}",
-        stop.function,
-        speed(series.speed),
-        ms(time.mean_ns),
-        ms(time.s_ns),
-        ms(time.max_ns),
-        travel(way.mean),
-        travel(way.s),
-        travel(way.max),
-        ms(time.figure_ns),
-        travel(way.figure),
-    );
-    if let Some(computed) = &series.computed {
-        let travel = travel(computed.travel);
-        text.push_str(&format!("; computed for that speed: {} ms, {travel}", ms(computed.time_ns)));
-    }
-    text.push_str(match (series.decides, series.covers) {
-        (true, _) => "; THE FIGURES REST ON THIS SERIES: typical values of that day, not a worst case",
-        (false, true) => "; the computed stop decides",
-        (false, false) => "; slower than the axis may be when its stop begins, so only compared",
+    let runs = format!("{} measured with an instrument: {n} runs{few} at {}", stop.function, speed(series.speed));
+    let times = spread(ms(time.mean_ns), ms(time.s_ns), ms(time.max_ns));
+    let ways = spread(travel(way.mean), travel(way.s), travel(way.max));
+    let figure = format!("by {rule}{factor}: {}, {}", ms(time.figure_ns), travel(way.figure));
+    let computed = series.computed.as_ref().map_or_else(String::new, |computed| {
+        format!("; computed for that speed: {}, {}", ms(computed.time_ns), travel(computed.travel))
     });
-    text.push_str(&format!(" ({conditions}; {instrument}, calibrated {calibrated})"));
-    text
+    let decides = match (series.decides, series.covers) {
+        (true, _) => "THE FIGURES REST ON THIS SERIES: typical values of that day, not a worst case",
+        (false, true) => "the computed stop decides",
+        (false, false) => "slower than the axis may be when its stop begins, so only compared",
+    };
+    format!(
+        "{runs}; time {times}; travel {ways}; {figure}{computed}; {decides} ({conditions}; {instrument}, calibrated {calibrated})"
+    )
 }
 
 fn speed(speed: SpeedReport) -> String {
