@@ -63,9 +63,8 @@ pub(super) fn axis_stop(
     let axis = machine.axes.get(declared.axis).ok_or(FunctionError::OutOfRange)?;
     let model = budget_axis(axis, declared);
     let function = stop_function(declared);
-    let computable = declared.stop.computable;
-    let compute = |speed, reaction| stop::stop(&model, speed, reaction, &function).map_err(FunctionError::Stop);
-    let kept = if computable { Some(compute(declared.speed, reaction)?) } else { None };
+    let compute = || stop::stop(&model, declared.speed, reaction, &function).map_err(FunctionError::Stop);
+    let kept = declared.stop.computable.then(compute).transpose()?;
     let violated = violated(&model, declared, reaction)?;
     let mut figures = match &kept {
         Some(kept) => kept.clone(),
@@ -74,20 +73,7 @@ pub(super) fn axis_stop(
     if let Some(violated) = &violated {
         raise(&mut figures, violated.time, violated.farthest.travel)?;
     }
-    let mut measured = measured(axis, declared, &figures)?;
-    if let Some(measured) = &mut measured {
-        let series = axis.series.get(measured.series).ok_or(FunctionError::OutOfRange)?;
-        if computable {
-            let model = budget_axis(axis, &FunctionStop { upward: series.upward, ..*declared });
-            let computed = stop::stop(&model, series.speed, Span::ZERO, &function).map_err(FunctionError::Stop)?;
-            refute(measured, &computed)?;
-            measured.computed = Some((computed.time, computed.travel));
-        }
-        apply(measured, &mut figures, computable)?;
-    } else if !computable {
-        // The reader lets only measured stops be without settings.
-        return Err(FunctionError::MeasuredUpwards);
-    }
+    let measured = with_series(axis, declared, &function, &mut figures)?;
     let speeds = [kept.as_ref().map(Stop::highest_speed), violated.as_ref().map(|violated| violated.highest_speed)];
     let driven = [
         kept.as_ref().map(Stop::highest_driven_speed),
@@ -166,6 +152,29 @@ fn raise(figures: &mut Stop, time: Span, travel: Travel) -> Result<(), FunctionE
     figures.travel = figures.travel.max(travel);
     figures.total_time = figures.reaction.checked_add(figures.time).ok_or(FunctionError::OutOfRange)?;
     Ok(())
+}
+
+/// Compares the series of the stop, if there is one, with what was computed, and lets it decide where it has to.
+fn with_series(
+    axis: &machine::Axis,
+    declared: &FunctionStop,
+    function: &StopFunction,
+    figures: &mut Stop,
+) -> Result<Option<MeasuredStop>, FunctionError> {
+    let computable = declared.stop.computable;
+    let Some(mut measured) = measured(axis, declared, figures)? else {
+        // The reader lets only measured stops be without settings.
+        return if computable { Ok(None) } else { Err(FunctionError::MeasuredUpwards) };
+    };
+    if computable {
+        let series = axis.series.get(measured.series).ok_or(FunctionError::OutOfRange)?;
+        let model = budget_axis(axis, &FunctionStop { upward: series.upward, ..*declared });
+        let computed = stop::stop(&model, series.speed, Span::ZERO, function).map_err(FunctionError::Stop)?;
+        refute(&measured, &computed)?;
+        measured.computed = Some((computed.time, computed.travel));
+    }
+    apply(&mut measured, figures, computable)?;
+    Ok(Some(measured))
 }
 
 /// The series of the stop, not yet compared.

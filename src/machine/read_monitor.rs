@@ -39,30 +39,15 @@ fn monitor(mut fields: Fields<'_>, axis: &Axis, before: &[Monitor]) -> Result<Mo
             return Err(reported);
         }
     };
-    let id = fields.optional("id", |value| {
-        let id = names::id(value)?;
-        if before.iter().any(|other| other.id == id) {
-            return Err(
-                Mistake::new(&value.span, format!("a second monitor '{id}' of '{}'", axis.id)).expected("another id")
-            );
-        }
-        Ok(id)
-    });
+    let id = id(&mut fields, kind, axis, before);
     let limit = limit(&mut fields, kind, axis);
     let detection = detection(&mut fields);
     let internal_response = fields.optional("internal_response", time(Sign::NotNegative));
     let application_response = fields.optional("application_response", time(Sign::NotNegative));
     let reaction = reaction(&mut fields, kind, axis);
     let source = fields.optional("source", words);
-    let id = match id? {
-        None if before.iter().any(|other| other.id == kind.name()) => {
-            let message = format!("a second {} of '{}' without an id", kind.name(), axis.id);
-            return Err(fields.report(message, "a line such as id = \"SLS-jog\", by which functions refer to it"));
-        }
-        id => id.unwrap_or_else(|| kind.name().to_owned()),
-    };
     Ok(Monitor {
-        id,
+        id: id?,
         kind,
         limit: limit?,
         detection: detection?,
@@ -71,6 +56,25 @@ fn monitor(mut fields: Fields<'_>, axis: &Axis, before: &[Monitor]) -> Result<Mo
         reaction: reaction?,
         source: source?,
     })
+}
+
+/// The name of the function, or another where that is taken.
+fn id(fields: &mut Fields<'_>, kind: MonitorKind, axis: &Axis, before: &[Monitor]) -> Result<String, Reported> {
+    let is_taken = |id: &str| before.iter().any(|other| other.id == id);
+    let id = fields.optional("id", |value| {
+        let id = names::id(value)?;
+        if is_taken(&id) {
+            return Err(
+                Mistake::new(&value.span, format!("a second monitor '{id}' of '{}'", axis.id)).expected("another id")
+            );
+        }
+        Ok(id)
+    })?;
+    if id.is_none() && is_taken(kind.name()) {
+        let message = format!("a second {} of '{}' without an id", kind.name(), axis.id);
+        return Err(fields.report(message, "a line such as id = \"SLS-jog\", by which functions refer to it"));
+    }
+    Ok(id.unwrap_or_else(|| kind.name().to_owned()))
 }
 
 /// `cycle` and `cycles`.

@@ -6,7 +6,7 @@ use toml::de::DeValue;
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
-use super::model::{Axis, Stop, StopKind};
+use super::model::{Axis, AxisKind, Stop, StopKind};
 use super::monitor::Detection;
 use super::read_axis::Dimensions;
 use super::read_monitor::detection;
@@ -78,7 +78,6 @@ pub(super) fn stops(fields: &mut Fields<'_>, axis: Measured) -> Result<(Vec<Stop
 }
 
 fn stop(mut fields: Fields<'_>, axis: Measured, before: &[Stop]) -> Result<(Stop, Option<Series>), Reported> {
-    let is = Dimensions::of(axis.kind);
     let is_measured = fields.value("measured").is_some();
     let kind = fields.required("function", "\"SS1-r\"", |value| kind_of(value, is_measured, before));
     let kind = match kind {
@@ -102,6 +101,12 @@ fn stop(mut fields: Fields<'_>, axis: Measured, before: &[Stop]) -> Result<(Stop
             "only 'function' and 'measured' in an entry of it",
         ));
     }
+    Ok((settings(&mut fields, kind, axis.kind)?, series?))
+}
+
+/// What is set in the drive.
+fn settings(fields: &mut Fields<'_>, kind: StopKind, axis: AxisKind) -> Result<Stop, Reported> {
+    let is = Dimensions::of(axis);
     let delay = fields.required("delay", "\"20 ms\"", time(Sign::NotNegative));
     let deceleration = fields.optional("deceleration", ramp_only(kind, quantity(is.acceleration, Sign::Positive)));
     let jerk = fields.optional("jerk", ramp_only(kind, quantity(is.jerk, Sign::Positive)));
@@ -110,20 +115,17 @@ fn stop(mut fields: Fields<'_>, axis: Measured, before: &[Stop]) -> Result<(Stop
         Ok(None) if ramp => Err(fields.lacks("deceleration", "the monitored deceleration, which an -r function needs")),
         other => other,
     };
-    let window = window(&mut fields, kind, is);
-    let violated = violated(&mut fields, kind);
-    Ok((
-        Stop {
-            kind,
-            delay: delay?,
-            deceleration: deceleration?.map(Acceleration::from_nano),
-            jerk: jerk?.map(Jerk::from_nano),
-            window: Travel::from_nano(window?),
-            violated: violated?,
-            computable: true,
-        },
-        series?,
-    ))
+    let window = window(fields, kind, is);
+    let violated = violated(fields, kind);
+    Ok(Stop {
+        kind,
+        delay: delay?,
+        deceleration: deceleration?.map(Acceleration::from_nano),
+        jerk: jerk?.map(Jerk::from_nano),
+        window: Travel::from_nano(window?),
+        violated: violated?,
+        computable: true,
+    })
 }
 
 fn kind_of(value: &Value<'_>, is_measured: bool, before: &[Stop]) -> Result<StopKind, Mistake> {

@@ -18,24 +18,7 @@ pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize
         ("overall T ms", Right),
         ("travel", Right),
     ];
-    let rows: Vec<_> = functions
-        .iter()
-        .map(|function| {
-            let stop = function.stop.as_ref();
-            let or_dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
-            vec![
-                function.id.clone(),
-                or_dash(stop.map(|stop| stop.axis.clone())),
-                or_dash(stop.map(|stop| {
-                    format!("{}{}", stop.function, if decided_by_series(stop) { ", measured" } else { "" })
-                })),
-                or_dash(stop.map(|stop| stop.category.to_string())),
-                or_dash(stop.map(|stop| millis_short(stop.time_ns))),
-                or_dash(function.overall_ns.map(millis_short)),
-                or_dash(stop.map(|stop| travel_text(stop.travel_mm, stop.travel_deg))),
-            ]
-        })
-        .collect();
+    let rows: Vec<_> = functions.iter().map(row).collect();
     out.push_str(&table(&head, &rows, width));
     let mut said: Vec<(String, Vec<&str>)> = Vec::new();
     for function in functions {
@@ -49,6 +32,24 @@ pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize
     for (note, ids) in said {
         paragraph(out, "  - ", &format!("{}: {note}", ids.join(", ")), width);
     }
+}
+
+fn row(function: &FunctionReport) -> Vec<String> {
+    let stop = function.stop.as_ref();
+    let or_dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
+    let name = |stop: &StopReport| {
+        let measured = if decided_by_series(stop) { ", measured" } else { "" };
+        format!("{}{measured}", stop.function)
+    };
+    vec![
+        function.id.clone(),
+        or_dash(stop.map(|stop| stop.axis.clone())),
+        or_dash(stop.map(name)),
+        or_dash(stop.map(|stop| stop.category.to_string())),
+        or_dash(stop.map(|stop| millis_short(stop.time_ns))),
+        or_dash(function.overall_ns.map(millis_short)),
+        or_dash(stop.map(|stop| travel_text(stop.travel_mm, stop.travel_deg))),
+    ]
 }
 
 /// Whether time and travel were measured with an instrument rather than computed.
