@@ -5,14 +5,13 @@
 use std::error::Error;
 use std::fmt;
 
+use super::axis_stop::{StopBasis, axis_stop};
+use super::limit_violation::{Demand, Excess};
 use super::response::{self, Response, ResponseError, Supervision, Watched};
 use super::separation::{Safeguard, Separation, SeparationError};
-use super::stop::{self, Ramp, Stop, StopError, StopFunction};
-use crate::machine::{
-    Approach, Axis, AxisKind, BrakeStrength, Connection, Direction, Faults, Function, FunctionStop, Machine, Step,
-    StopKind,
-};
-use crate::quantity::Travel;
+use super::stop::{SeriesError, Stop, StopError};
+use crate::machine::{Approach, Connection, Direction, Faults, Function, FunctionStop, Machine, Step};
+use crate::quantity::{Speed, Travel};
 use crate::time::Span;
 
 /// The budget of one safety function: everything here is *bounded*.
@@ -24,8 +23,12 @@ pub struct FunctionBudget {
     pub deciding: Span,
     /// The step of the path whose watchdog makes the one-fault figure; `None` if no watchdog exceeds what it supervises.
     pub decided_by: Option<Step>,
-    /// The stop of the axis, with the reaction before it.
+    /// The stop of the axis, with the reaction before it: the worst of what it rests on.
     pub stop: Option<Stop>,
+    /// What the stop rests on: computed, with its ramp violated, measured.
+    pub basis: Option<StopBasis>,
+    /// How far beyond its limit the axis gets, if a violated limit is the demand.
+    pub excess: Option<Excess>,
     /// Overall response time T: deciding response time plus time of the stop.
     pub overall: Span,
     /// Separation distance needed, if the function has one to keep.
@@ -68,6 +71,20 @@ pub enum Limit {
         /// Bounded figure.
         figure: Travel,
     },
+    /// Travel of a rotary axis as an arc at its radius.
+    Arc {
+        /// Allowed at most.
+        allowed: Travel,
+        /// Bounded figure.
+        figure: Travel,
+    },
+    /// Highest speed on the way.
+    Speed {
+        /// Allowed at most.
+        allowed: Speed,
+        /// Bounded figure.
+        figure: Speed,
+    },
     /// Separation distance.
     Separation {
         /// Distance as built.
@@ -85,13 +102,16 @@ impl Limit {
         self.margin_nano() >= 0
     }
 
-    /// What is left: nanoseconds, nanometres or nanodegrees; negative if the limit is missed.
+    /// What is left: nanoseconds, nanometres or nanodegrees, the same per second; negative if the limit is missed.
     pub const fn margin_nano(&self) -> i64 {
         match self {
             Self::ResponseTime { allowed, figure } | Self::OverallTime { allowed, figure } => {
                 allowed.as_nanos().saturating_sub(figure.as_nanos())
             }
-            Self::Travel { allowed, figure } => allowed.as_nano().saturating_sub(figure.as_nano()),
+            Self::Speed { allowed, figure } => allowed.as_nano().saturating_sub(figure.as_nano()),
+            Self::Travel { allowed, figure } | Self::Arc { allowed, figure } => {
+                allowed.as_nano().saturating_sub(figure.as_nano())
+            }
             Self::Separation { built, needed, .. } => built.as_nano().saturating_sub(needed.as_nano()),
         }
     }
@@ -104,6 +124,14 @@ pub enum FunctionError {
     Response(ResponseError),
     /// The stop.
     Stop(StopError),
+    /// The series of measured stops.
+    Series(SeriesError),
+    /// A stop is known from a series alone, and the axis may be faster than its runs were.
+    SeriesTooSlow,
+    /// A stop is known from a series alone, and that was measured while the axis moved up, where gravity helps.
+    MeasuredUpwards,
+    /// A measured run exceeds the computed stop at its own speed.
+    StopRefuted,
     /// The separation distance.
     Separation(SeparationError),
     /// A sum exceeds the range of time.
@@ -116,6 +144,19 @@ impl fmt::Display for FunctionError {
             Self::Response(error) => error.fmt(f),
             Self::Stop(error) => error.fmt(f),
             Self::Separation(error) => error.fmt(f),
+            Self::Series(error) => error.fmt(f),
+            Self::SeriesTooSlow => f.write_str(
+                "the axis may be faster when its stop begins than it was in the measured runs; measure at its maximum speed, or \
+                 declare the stop so that it can be computed",
+            ),
+            Self::MeasuredUpwards => f.write_str(
+                "the runs were measured while the axis moved up, where gravity helps; measure downwards, or declare that the \
+                 function moves up",
+            ),
+            Self::StopRefuted => f.write_str(
+                "a measured run of the stop exceeds what is computed for its speed, so the figures of the axis are wrong; correct \
+                 its delay, deceleration or brake",
+            ),
             Self::OutOfRange => f.write_str("the times add up to more than can be computed with"),
         }
     }
@@ -129,17 +170,21 @@ impl Error for FunctionError {}
 /// [`FunctionError`] if the figures allow none: nothing stops the axis, a rule does not cover the approach, a sum exceeds
 /// the range.
 pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget, FunctionError> {
-    let chain = Chain::new(machine, &function.path);
+    let mut chain = Chain::new(machine, &function.path);
+    let demand = function.violation.map(|violation| Demand::new(machine, violation)).transpose()?;
+    // Behind the path, so that places on the path stay what they are.
+    chain.elements.extend(demand.as_ref().map(Demand::element));
     let response = chain.response()?;
     let deciding = decide(&response, function.faults);
     let decided_by = response.one_fault_span.and_then(|watched| match watched {
         Watched::Element(place) => function.path.get(place).copied(),
         Watched::Connection(supervision) => chain.watching.get(supervision).copied(),
     });
-    let stop = match &function.stop {
-        Some(stop) => Some(axis_stop(machine, stop, deciding)?),
-        None => None,
-    };
+    let declared = function
+        .stop
+        .map(|stop| FunctionStop { speed: demand.as_ref().map_or(stop.speed, |demand| demand.start), ..stop });
+    let (stop, basis) = declared.map(|stop| axis_stop(machine, &stop, deciding)).transpose()?.unzip();
+    let excess = demand.map(|demand| demand.excess(stop.as_ref().zip(basis.as_ref()), deciding)).transpose()?;
     let stop_time = stop.as_ref().map_or(Span::ZERO, |stop| stop.time);
     let overall = deciding.checked_add(stop_time).ok_or(FunctionError::OutOfRange)?;
     let safeguard = function.required.separation.map(|separation| (separation.built, safeguard(separation.approach)));
@@ -154,12 +199,26 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     if let (Some(allowed), Some(stop)) = (required.travel, &stop) {
         limits.push(Limit::Travel { allowed, figure: stop.travel });
     }
+    limits.extend(moving_limits(function, basis.as_ref(), excess.as_ref()));
     if let (Some((built, safeguard)), Some(separation)) = (safeguard, &separation) {
         let longest = safeguard.longest_response(built).ok();
         limits.push(Limit::Separation { built, needed: separation.distance, longest });
     }
     let on_the_wire = on_the_wire(machine, function)?;
-    Ok(FunctionBudget { response, deciding, decided_by, stop, overall, separation, limits, on_the_wire })
+    Ok(FunctionBudget { response, deciding, decided_by, stop, basis, excess, overall, separation, limits, on_the_wire })
+}
+
+/// The limits of arc and speed.
+fn moving_limits(function: &Function, basis: Option<&StopBasis>, excess: Option<&Excess>) -> Vec<Limit> {
+    let highest = match basis {
+        Some(basis) => basis.highest_speed,
+        None => excess.and_then(|excess| excess.highest_speed),
+    };
+    let required = &function.required;
+    let arc = required.arc.zip(basis.and_then(|basis| basis.arc));
+    let arc = arc.map(|(allowed, figure)| Limit::Arc { allowed, figure });
+    let speed = required.speed.zip(highest).map(|(allowed, figure)| Limit::Speed { allowed, figure });
+    arc.into_iter().chain(speed).collect()
 }
 
 /// A path as the response is computed from it.
@@ -227,45 +286,6 @@ const fn decide(response: &Response, faults: Faults) -> Span {
         Faults::None => response.no_fault,
         Faults::One => response.one_fault,
         Faults::All => response.all_faults,
-    }
-}
-
-fn axis_stop(machine: &Machine, stop: &FunctionStop, reaction: Span) -> Result<Stop, FunctionError> {
-    // An index that does not exist can't come from the reader.
-    let axis = machine.axes.get(stop.axis).ok_or(FunctionError::OutOfRange)?;
-    let ramp = Ramp { deceleration: stop.stop.deceleration.unwrap_or_default(), jerk: stop.stop.jerk };
-    let (delay, window) = (stop.stop.delay, stop.stop.window);
-    let function = match stop.stop.kind {
-        StopKind::Sto => StopFunction::Sto,
-        StopKind::Ss1T => StopFunction::Ss1T { delay },
-        StopKind::Ss1R => StopFunction::Ss1R { delay, ramp },
-        StopKind::Ss2T => StopFunction::Ss2T { delay, window },
-        StopKind::Ss2R => StopFunction::Ss2R { delay, ramp, window },
-    };
-    stop::stop(&budget_axis(axis), stop.speed, reaction, &function).map_err(FunctionError::Stop)
-}
-
-fn budget_axis(axis: &Axis) -> stop::Axis {
-    let motion = match (axis.kind, axis.gravity) {
-        (AxisKind::Linear, false) => stop::Motion::Horizontal,
-        (AxisKind::Linear, true) => stop::Motion::Vertical,
-        (AxisKind::Rotary, _) => stop::Motion::Rotary { pull: crate::quantity::Acceleration::default() },
-    };
-    let brake = axis.brake.map(|brake| stop::Brake {
-        engage: brake.engage,
-        force: match brake.strength {
-            BrakeStrength::ForceRatio(millionths) => {
-                stop::BrakeForce::Ratio(stop::ForceRatio::from_nano(millionths.saturating_mul(1_000)))
-            }
-            BrakeStrength::Deceleration(deceleration) => stop::BrakeForce::Deceleration(deceleration),
-        },
-    });
-    stop::Axis {
-        motion,
-        max_speed: axis.max_speed,
-        fault_acceleration: axis.fault_acceleration,
-        brake,
-        coast: axis.coast_deceleration,
     }
 }
 

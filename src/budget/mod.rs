@@ -13,8 +13,10 @@
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
+mod axis_stop;
 pub mod chain;
 mod function;
+mod limit_violation;
 pub mod residual;
 pub mod response;
 mod rounding;
@@ -22,4 +24,6 @@ pub mod separation;
 pub mod stop;
 pub mod watchdog;
 
+pub use axis_stop::{MeasuredStop, StopBasis};
 pub use function::{FunctionBudget, FunctionError, Limit, function};
+pub use limit_violation::Excess;

@@ -9,6 +9,7 @@ mod document;
 mod fields;
 mod mistake;
 mod model;
+mod monitor;
 mod names;
 mod path;
 mod problem;
@@ -16,9 +17,14 @@ mod read_axis;
 mod read_connection;
 mod read_element;
 mod read_function;
+mod read_monitor;
 mod read_place;
+mod read_series;
 mod read_signal;
+mod read_stop;
 mod read_telegram;
+mod read_violation;
+mod series;
 mod shared_wire;
 mod source;
 mod syntax;
@@ -28,7 +34,9 @@ mod values;
 mod tests;
 
 pub use model::*;
+pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};
 pub use problem::{Problem, Problems};
+pub use series::{Run, Series, SeriesRule};
 
 /// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.
 pub const TEMPLATE: &str = include_str!("template.toml");

@@ -3,6 +3,8 @@
 
 use std::net::IpAddr;
 
+use super::monitor::{Detection, Monitor, Violation};
+use super::series::Series;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
 use crate::telegram::{fscp_3_1, fscp_12_1};
@@ -254,8 +256,14 @@ pub struct Axis {
     pub brake: Option<Brake>,
     /// Deceleration by friction alone once torque is off.
     pub coast_deceleration: Option<Acceleration>,
-    /// The stops that functions may use; STO needs no entry.
+    /// The stops that functions may use; STO and SBC need no entry.
     pub stops: Vec<Stop>,
+    /// Stops that were measured with an instrument.
+    pub series: Vec<Series>,
+    /// Limits that the drive monitors.
+    pub monitors: Vec<Monitor>,
+    /// Distance from a rotary axis at which travel counts as an arc.
+    pub radius: Option<Travel>,
     /// Where the figures come from.
     pub source: Option<String>,
 }
@@ -300,11 +308,13 @@ pub enum StopKind {
     Ss2T,
     /// Safe stop 2, ramp monitored.
     Ss2R,
+    /// Safe brake control: the brake is commanded and torque goes off with it, so that friction alone is no substitute.
+    Sbc,
 }
 
 impl StopKind {
     /// All of them, in the order of the standard.
-    pub const ALL: [Self; 5] = [Self::Sto, Self::Ss1T, Self::Ss1R, Self::Ss2T, Self::Ss2R];
+    pub const ALL: [Self; 6] = [Self::Sto, Self::Ss1T, Self::Ss1R, Self::Ss2T, Self::Ss2R, Self::Sbc];
 
     /// The name used in files and reports.
     pub const fn name(self) -> &'static str {
@@ -314,6 +324,16 @@ impl StopKind {
             Self::Ss1R => "SS1-r",
             Self::Ss2T => "SS2-t",
             Self::Ss2R => "SS2-r",
+            Self::Sbc => "SBC",
+        }
+    }
+
+    /// Stop category of IEC 60204-1, 9.2.2: 0 power is removed at once, 1 after a controlled stop, 2 it stays.
+    pub const fn category(self) -> u8 {
+        match self {
+            Self::Sto | Self::Sbc => 0,
+            Self::Ss1T | Self::Ss1R => 1,
+            Self::Ss2T | Self::Ss2R => 2,
         }
     }
 }
@@ -331,6 +351,18 @@ pub struct Stop {
     pub jerk: Option<Jerk>,
     /// SOS: travel that the standstill supervision tolerates. Zero where there is no SOS.
     pub window: Travel,
+    /// How a violated ramp is noticed, if that case is to be computed: STO follows.
+    pub violated: Option<Detection>,
+    /// Whether the file says enough to compute it; if not, there is a series.
+    pub computable: bool,
+}
+
+impl Stop {
+    /// A stop without settings.
+    pub const fn unset(kind: StopKind, computable: bool) -> Self {
+        let window = Travel::from_nano(0);
+        Self { kind, delay: Span::ZERO, deceleration: None, jerk: None, window, violated: None, computable }
+    }
 }
 
 /// A bit of the safe data with a meaning.
@@ -363,8 +395,12 @@ pub struct Function {
     pub reaction: Option<usize>,
     /// From sensor to actuator.
     pub path: Vec<Step>,
+    /// The violated limit that is the demand; `None` if the demand comes along the path.
+    pub violation: Option<Violation>,
     /// The axis that stops, and how; `None` if the function ends at its safe output.
     pub stop: Option<FunctionStop>,
+    /// What else must hold, in words that travel into the report: no movement before reset, hold-to-run.
+    pub conditions: Vec<String>,
     /// Which faults the deciding response time assumes.
     pub faults: Faults,
     /// The limits; at least one is set.
@@ -391,6 +427,8 @@ pub struct FunctionStop {
     pub stop: Stop,
     /// Highest speed at the demand: a monitored speed limit (SLS), or the axis's maximum.
     pub speed: Speed,
+    /// Whether a vertical axis moves up at the demand; down is worse.
+    pub upward: bool,
 }
 
 /// Which faults a response time assumes.
@@ -424,6 +462,10 @@ pub struct Required {
     pub time: Option<Span>,
     /// Limit of the travel from the demand to the end of the stop.
     pub travel: Option<Travel>,
+    /// The same of a rotary axis as an arc at its radius.
+    pub arc: Option<Travel>,
+    /// Limit of the speed on the way.
+    pub speed: Option<Speed>,
     /// Separation distance as built.
     pub separation: Option<Separation>,
 }

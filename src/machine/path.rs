@@ -27,8 +27,11 @@ pub(super) struct Observed {
     pub(super) span: Range<usize>,
 }
 
-/// The steps of `path`, each looked up.
-pub(super) fn steps<'t>(fields: &mut Fields<'t>, names: &Names<'t>) -> Result<Vec<Named>, Reported> {
+/// The steps of `path`, each looked up. A drive that finds the demand itself may have `no_path` at all.
+pub(super) fn steps<'t>(fields: &mut Fields<'t>, names: &Names<'t>, no_path: bool) -> Result<Vec<Named>, Reported> {
+    if no_path && fields.value("path").is_none_or(|path| path.value.as_array().is_some_and(|list| list.is_empty())) {
+        return Ok(Vec::new());
+    }
     let list = fields.required("path", "[\"gate-switch\", \"gate\", \"safety-logic\"]", |value| {
         let list = values::names(value)?;
         if list.is_empty() {

@@ -1,24 +1,24 @@
-//! `[[axis]]` with its brake and its stops.
+//! `[[axis]]` with its brake.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use toml::de::DeValue;
-
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
-use super::model::{Axis, AxisKind, Brake, BrakeStrength, Stop, StopKind};
+use super::model::{Axis, AxisKind, Brake, BrakeStrength};
 use super::names;
-use super::values::{Sign, kind, one_of, quantity, ratio, time, words, yes_or_no};
-use crate::quantity::{Acceleration, Dimension, Jerk, Speed, Travel};
-use crate::time::Span;
+use super::read_monitor::monitors;
+use super::read_series::Measured;
+use super::read_stop::stops;
+use super::values::{Sign, one_of, quantity, ratio, time, words, yes_or_no};
+use crate::quantity::{Acceleration, Dimension, Speed, Travel};
 
 /// The dimensions of an axis that moves in millimetres or degrees.
 #[derive(Clone, Copy)]
 pub(super) struct Dimensions {
     pub(super) travel: Dimension,
     pub(super) speed: Dimension,
-    acceleration: Dimension,
-    jerk: Dimension,
+    pub(super) acceleration: Dimension,
+    pub(super) jerk: Dimension,
 }
 
 impl Dimensions {
@@ -65,8 +65,12 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
     let coast = fields.optional("coast_deceleration", quantity(is.acceleration, Sign::Positive));
     let pulls = matches!(gravity, Ok(Some(true)));
     let brake = fields.table("brake").and_then(|table| table.map(|table| brake(table, kind, pulls)).transpose());
-    let stops = stops(&mut fields, is);
-    Ok(Axis {
+    let stops = stops(&mut fields, Measured { kind, gravity: pulls, max_speed: max_speed.as_ref().ok().copied() });
+    let radius = fields.optional("radius", |value| radius(value, kind));
+    // Read below, once the stops are known that it may name.
+    fields.value("monitor");
+    let (stops, series) = stops?;
+    let mut axis = Axis {
         id: id?,
         title: title?,
         kind,
@@ -75,9 +79,24 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
         fault_acceleration: Acceleration::from_nano(fault_acceleration?),
         brake: brake?,
         coast_deceleration: coast?.map(Acceleration::from_nano),
-        stops: stops?,
+        stops,
+        series,
+        monitors: Vec::new(),
+        radius: radius?.map(Travel::from_nano),
         source: source?,
-    })
+    };
+    axis.monitors = monitors(&mut fields, &axis)?;
+    Ok(axis)
+}
+
+/// Distance from the axis at which travel counts as an arc.
+fn radius(value: &Value<'_>, kind: AxisKind) -> Result<i64, Mistake> {
+    if kind == AxisKind::Linear {
+        return Err(
+            Mistake::new(&value.span, "a linear axis has no radius").expected("kind = \"rotary\", or no radius")
+        );
+    }
+    quantity(Dimension::Length, Sign::Positive)(value)
 }
 
 fn gravity(value: &Value<'_>, kind: AxisKind) -> Result<bool, Mistake> {
@@ -120,108 +139,4 @@ fn force_ratio(value: &Value<'_>, kind: AxisKind, gravity: bool) -> Result<i64, 
             .expected("a force_ratio above 1: braking force divided by the weight of the moving mass"));
     }
     Ok(ratio)
-}
-
-fn stops(fields: &mut Fields<'_>, is: Dimensions) -> Result<Vec<Stop>, Reported> {
-    let Some(value) = fields.value("stop") else {
-        return Ok(Vec::new());
-    };
-    let mistakes = fields.mistakes();
-    let owner = fields.label().to_owned();
-    let DeValue::Array(array) = value.value else {
-        let mistake = Mistake::new(&value.span, format!("'stop' of {owner} is {}", kind(value.value)));
-        return Err(mistakes.report(mistake.expected("double brackets, [[axis.stop]]: there can be several")));
-    };
-    let mut stops: Vec<Result<Stop, Reported>> = Vec::new();
-    for (number, entry) in (1_usize..).zip(array.iter()) {
-        let DeValue::Table(table) = entry.get_ref() else {
-            let mistake = Mistake::new(&entry.span(), format!("a stop of {owner} is {}", kind(entry.get_ref())));
-            stops.push(Err(mistakes.report(mistake.expected("a line [[axis.stop]] with its keys below"))));
-            continue;
-        };
-        let before = stops.iter().flatten().map(|stop| stop.kind).collect::<Vec<_>>();
-        let fields = Fields::new(format!("stop {number} of {owner}"), table, entry.span(), mistakes);
-        stops.push(stop(fields, is, &before));
-    }
-    stops.into_iter().collect()
-}
-
-fn stop(mut fields: Fields<'_>, is: Dimensions, before: &[StopKind]) -> Result<Stop, Reported> {
-    // STO needs no entry: nothing is set in the drive.
-    let [_, kinds @ ..] = StopKind::ALL.map(|kind| (kind.name(), kind));
-    let kind = fields.required("function", "\"SS1-r\"", |value| {
-        if value.value.as_str() == Some("STO") {
-            return Err(Mistake::new(&value.span, "STO has nothing to set")
-                .expected("SS1-t, SS1-r, SS2-t or SS2-r; a function may use STO without an entry here"));
-        }
-        let kind = one_of(&kinds)(value)?;
-        if before.contains(&kind) {
-            return Err(Mistake::new(&value.span, format!("a second {} for one axis", kind.name()))
-                .expected("each stopping function once"));
-        }
-        Ok(kind)
-    });
-    let kind = match kind {
-        Ok(kind) => kind,
-        Err(reported) => {
-            fields.ignore_rest();
-            return Err(reported);
-        }
-    };
-    let delay = fields.required("delay", "\"20 ms\"", time(Sign::NotNegative));
-    let deceleration = fields.optional("deceleration", ramp_only(kind, quantity(is.acceleration, Sign::Positive)));
-    let jerk = fields.optional("jerk", ramp_only(kind, quantity(is.jerk, Sign::Positive)));
-    let ramp = matches!(kind, StopKind::Ss1R | StopKind::Ss2R);
-    let deceleration = match deceleration {
-        Ok(None) if ramp => Err(fields.lacks("deceleration", "the monitored deceleration, which an -r function needs")),
-        other => other,
-    };
-    let window = window(&mut fields, kind, is);
-    finish_stop(kind, delay, deceleration, jerk, window)
-}
-
-fn finish_stop(
-    kind: StopKind,
-    delay: Result<Span, Reported>,
-    deceleration: Result<Option<i64>, Reported>,
-    jerk: Result<Option<i64>, Reported>,
-    window: Result<i64, Reported>,
-) -> Result<Stop, Reported> {
-    Ok(Stop {
-        kind,
-        delay: delay?,
-        deceleration: deceleration?.map(Acceleration::from_nano),
-        jerk: jerk?.map(Jerk::from_nano),
-        window: Travel::from_nano(window?),
-    })
-}
-
-/// Refuses a ramp where no ramp is monitored: a reader of the file would believe that it counts.
-fn ramp_only<T>(
-    kind: StopKind,
-    read: impl Fn(&Value<'_>) -> Result<T, Mistake>,
-) -> impl Fn(&Value<'_>) -> Result<T, Mistake> {
-    move |value| match kind {
-        StopKind::Sto | StopKind::Ss1T | StopKind::Ss2T => {
-            Err(Mistake::new(&value.span, format!("{} does not monitor a ramp", kind.name()))
-                .expected(format!("no {}, or an -r function whose ramp the drive monitors", value.key)))
-        }
-        StopKind::Ss1R | StopKind::Ss2R => read(value),
-    }
-}
-
-/// Travel that the standstill supervision tolerates: needed for SS2, senseless for SS1.
-fn window(fields: &mut Fields<'_>, kind: StopKind, is: Dimensions) -> Result<i64, Reported> {
-    let supervised = matches!(kind, StopKind::Ss2T | StopKind::Ss2R);
-    let window = fields.optional("window", |value| {
-        if !supervised {
-            return Err(Mistake::new(&value.span, format!("{} ends without standstill supervision", kind.name()))
-                .expected("no window, or SS2-t or SS2-r"));
-        }
-        quantity(is.travel, Sign::NotNegative)(value)
-    })?;
-    match window {
-        None if supervised => Err(fields.lacks("window", "the travel that the standstill supervision (SOS) tolerates")),
-        other => Ok(other.unwrap_or(0)),
-    }
 }

@@ -4,15 +4,14 @@
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
-use super::model::{
-    Approach, Axis, Connection, Faults, Function, FunctionStop, Required, Separation, Signal, Stop, StopKind,
-};
+use super::model::{Approach, Axis, Connection, Faults, Function, FunctionStop, Required, Separation, Signal};
 use super::names::{self, Names};
 use super::path::{Observed, check, steps};
 use super::read_axis::Dimensions;
+use super::read_stop::stop_of;
+use super::read_violation::{highest_speed, travel, upward, violation};
 use super::values::{self, Sign, Text, one_of, quantity, time, words};
 use crate::quantity::{Dimension, Speed, Travel};
-use crate::time::Span;
 
 /// What functions refer to, as far as it could be read.
 pub(super) struct Parts<'a> {
@@ -26,25 +25,40 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
     let title = fields.optional("title", words);
     let demand = signal(&mut fields, "demand", names);
     let reaction = signal(&mut fields, "reaction", names);
-    let path = steps(&mut fields, names);
+    let violated = fields.value("violation").is_some();
+    let path = steps(&mut fields, names, violated);
     if let Ok(path) = &path {
         let seen = |signal: &Result<Option<Observed>, Reported>| signal.as_ref().ok().and_then(Clone::clone);
         check(path, [seen(&demand), seen(&reaction)], parts, fields.mistakes());
     }
-    let stop = stop(&mut fields, names, parts.axes);
+    let (violation, stop) = if violated {
+        violation(&mut fields, names, parts.axes)
+            .map_or_else(|reported| (Err(reported), Err(reported)), |(v, s)| (Ok(Some(v)), Ok(s)))
+    } else {
+        (Ok(None), stop(&mut fields, names, parts.axes))
+    };
+    let conditions = fields.optional("conditions", values::sentences);
     let all = [Faults::None, Faults::One, Faults::All].map(|faults| (faults.name(), faults));
     let faults = fields.optional("faults", one_of(&all));
     let source = fields.optional("source", words);
     let required = fields
-        .required_table("required", "[function.required] with at least one of response_time, time, travel, separation")
-        .and_then(|table| required(table, stop.as_ref().ok().copied(), parts.axes));
+        .required_table(
+            "required",
+            "[function.required] with at least one of response_time, time, travel, speed, separation",
+        )
+        .and_then(|table| {
+            let watched = violation.as_ref().ok().copied().flatten().map(|violation| violation.axis);
+            required(table, stop.as_ref().ok().copied(), watched, parts.axes)
+        });
     Ok(Function {
         id: id?,
         title: title?,
         demand: demand?.map(|observed| observed.signal),
         reaction: reaction?.map(|observed| observed.signal),
         path: path?.into_iter().map(|named| named.step).collect(),
+        violation: violation?,
         stop: stop?,
+        conditions: conditions?.unwrap_or_default(),
         faults: faults?.unwrap_or(Faults::One),
         required: required?,
         source: source?,
@@ -67,6 +81,7 @@ fn stop<'t>(
     let axis = fields.optional("axis", values::text);
     let stop = fields.optional("stop", values::text);
     let speed_value = fields.value("speed");
+    fields.value("moves");
     let (axis, stop) = match (axis?, stop?) {
         (Some(axis), Some(stop)) => (axis, stop),
         (Some(axis), None) => return Err(alone(fields, "stop", "an axis without a stop", &axis)),
@@ -84,7 +99,13 @@ fn stop<'t>(
     };
     let stop = stop_of(axis, &stop).map_err(|mistake| fields.mistakes().report(mistake));
     let speed = fields.optional("speed", |value| limited_speed(value, axis));
-    Ok(Some(FunctionStop { axis: index, stop: stop?, speed: speed?.unwrap_or(axis.max_speed) }))
+    let upward = fields.optional("moves", |value| upward(value, axis));
+    Ok(Some(FunctionStop {
+        axis: index,
+        stop: stop?,
+        speed: speed?.unwrap_or(axis.max_speed),
+        upward: upward?.unwrap_or(false),
+    }))
 }
 
 fn alone(fields: &Fields<'_>, other: &'static str, message: &str, text: &Text<'_>) -> Reported {
@@ -95,30 +116,7 @@ fn alone(fields: &Fields<'_>, other: &'static str, message: &str, text: &Text<'_
     fields.mistakes().report(mistake.elsewhere())
 }
 
-fn stop_of(axis: &Axis, text: &Text<'_>) -> Result<Stop, Mistake> {
-    if text.text == StopKind::Sto.name() {
-        if axis.brake.is_none() && axis.coast_deceleration.is_none() {
-            return Err(Mistake::new(&text.span, format!("nothing stops '{}' after STO", axis.id))
-                .expected("a brake or a coast_deceleration of the axis, or another stop")
-                .elsewhere());
-        }
-        let zero = Travel::from_nano(0);
-        return Ok(Stop { kind: StopKind::Sto, delay: Span::ZERO, deceleration: None, jerk: None, window: zero });
-    }
-    let found = axis.stops.iter().find(|stop| stop.kind.name() == text.text);
-    found.copied().ok_or_else(|| {
-        let known = || std::iter::once(StopKind::Sto.name()).chain(axis.stops.iter().map(|stop| stop.kind.name()));
-        let mistake =
-            Mistake::new(&text.span, format!("'{}' has no stop '{}'", axis.id, super::source::shown(text.text)));
-        mistake
-            .expected(format!("one of {}", known().collect::<Vec<_>>().join(", ")))
-            .near(text.text, known())
-            .advice("the stops of an axis are its entries [[axis.stop]]")
-            .elsewhere()
-    })
-}
-
-fn limited_speed(value: &Value<'_>, axis: &Axis) -> Result<Speed, Mistake> {
+pub(super) fn limited_speed(value: &Value<'_>, axis: &Axis) -> Result<Speed, Mistake> {
     let speed = quantity(Dimensions::of(axis.kind).speed, Sign::Positive)(value)?;
     if speed > axis.max_speed.as_nano() {
         return Err(Mistake::new(&value.span, format!("the speed limit is above the max_speed of '{}'", axis.id))
@@ -131,46 +129,33 @@ fn limited_speed(value: &Value<'_>, axis: &Axis) -> Result<Speed, Mistake> {
 fn required(
     mut fields: Fields<'_>,
     stop: Option<Option<FunctionStop>>,
+    watched: Option<usize>,
     axes: &[Result<Axis, Reported>],
 ) -> Result<Required, Reported> {
     let response_time = fields.optional("response_time", time(Sign::Positive));
     let overall = fields.optional("time", time(Sign::Positive));
     let travel = travel(&mut fields, stop, axes);
+    let speed = highest_speed(&mut fields, stop, watched, axes);
     let separation = separation(&mut fields);
     let required = Required {
         response_time: response_time?,
         time: overall?,
-        travel: travel?.map(Travel::from_nano),
+        travel: travel?.and_then(|limit| limit.along()),
+        arc: travel?.and_then(|limit| limit.arc()),
+        speed: speed?,
         separation: separation?,
     };
-    let Required { response_time, time, travel, separation } = &required;
-    if response_time.is_none() && time.is_none() && travel.is_none() && separation.is_none() {
-        let names = ["response_time", "time", "travel", "separation"];
+    let Required { response_time, time, travel, arc, speed, separation } = &required;
+    let moves = travel.is_some() || arc.is_some() || speed.is_some();
+    if response_time.is_none() && time.is_none() && !moves && separation.is_none() {
+        let names = ["response_time", "time", "travel", "speed", "separation"];
         if names.into_iter().any(|name| fields.has_misspelt(name)) {
             return Err(Mistakes::already_reported());
         }
         let message = format!("{} sets no limit", fields.label());
-        return Err(fields.report(message, "at least one of response_time, time, travel, separation"));
+        return Err(fields.report(message, "at least one of response_time, time, travel, speed, separation"));
     }
     Ok(required)
-}
-
-fn travel(
-    fields: &mut Fields<'_>,
-    stop: Option<Option<FunctionStop>>,
-    axes: &[Result<Axis, Reported>],
-) -> Result<Option<i64>, Reported> {
-    let axis = stop.flatten().and_then(|stop| axes.get(stop.axis)).and_then(|axis| axis.as_ref().ok());
-    fields.value("travel").map_or(Ok(None), |_| match (stop, axis) {
-        (Some(None), _) => fields.optional("travel", |value| {
-            Err(Mistake::new(&value.span, "a limit of travel without an axis")
-                .expected("axis and stop of the function")
-                .elsewhere())
-        }),
-        (_, Some(axis)) => fields.optional("travel", quantity(Dimensions::of(axis.kind).travel, Sign::Positive)),
-        // The axis is unknown, and so is the unit.
-        _ => Err(Mistakes::already_reported()),
-    })
 }
 
 #[derive(Clone, Copy)]

@@ -23,6 +23,8 @@ pub(super) struct Text<'t> {
 /// Which values of a quantity make sense.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Sign {
+    /// Every one: a position.
+    Any,
     /// Zero and above.
     NotNegative,
     /// Above zero.
@@ -284,4 +286,20 @@ pub(super) fn names<'t>(value: &Value<'t>) -> Result<Vec<Text<'t>>, Mistake> {
         names.push(Text { text, span: entry.span() });
     }
     Ok(names)
+}
+
+/// A list of sentences for people.
+pub(super) fn sentences(value: &Value<'_>) -> Result<Vec<String>, Mistake> {
+    const EXPECTED: &str = "a list of texts, for example [\"no movement before reset\"]";
+    let DeValue::Array(array) = value.value else {
+        return Err(wrong_kind(value, EXPECTED));
+    };
+    let sentence = |entry: &toml::Spanned<DeValue<'_>>| {
+        let sentence = entry.get_ref().as_str().filter(|text| !text.trim().is_empty());
+        sentence.map(str::to_owned).ok_or_else(|| {
+            Mistake::new(&entry.span(), format!("'{}' contains {}", value.key, kind(entry.get_ref())))
+                .expected(EXPECTED)
+        })
+    };
+    array.iter().map(sentence).collect()
 }

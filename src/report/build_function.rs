@@ -1,11 +1,9 @@
 //! Safety functions: results to report data.
 
-use super::model::{
-    ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, PhaseReport, SeparationReport, StopReport,
-};
+use super::build_stop::{stop, violation};
+use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, SeparationReport};
 use super::number::{Unit, milli_units, milli_units_down};
 use super::words;
-use crate::budget::stop::PhaseKind;
 use crate::budget::{FunctionBudget, Limit};
 use crate::machine::{AxisKind, Function, Machine, Step};
 use crate::time::Span;
@@ -22,11 +20,17 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
     let required = &function.required;
     let travel_limit = required.travel.map(|travel| milli_units_down(travel.as_nano(), unit.nano()));
     let (travel_mm, travel_deg) = by_unit(unit, travel_limit);
+    let arc_limit = required.arc.map(|arc| milli_units_down(arc.as_nano(), Unit::Millimetre.nano()));
+    let speed_limit = required.speed.map(|speed| milli_units_down(speed.as_nano(), unit.nano()));
+    let (speed_mm_per_s, speed_deg_per_s) = by_unit(unit, speed_limit);
     FunctionReport {
         id: function.id.clone(),
         title: function.title.clone(),
         source: function.source.clone(),
-        elements: function.path.iter().filter_map(|step| element(machine, *step)).collect(),
+        elements: monitor(machine, function, budget)
+            .into_iter()
+            .chain(function.path.iter().filter_map(|step| element(machine, *step)))
+            .collect(),
         faults: function.faults.name(),
         no_budget: verdict.budget.as_ref().err().map(ToString::to_string),
         no_fault_ns: budget.map(|budget| budget.response.no_fault.as_nanos()),
@@ -34,14 +38,18 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         one_fault_at: budget.and_then(|budget| budget.decided_by).and_then(|step| Some(element(machine, step)?.id)),
         all_faults_ns: budget.map(|budget| budget.response.all_faults.as_nanos()),
         response_ns: budget.map(|budget| budget.deciding.as_nanos()),
+        violation: budget.and_then(|budget| violation(machine, function, budget.excess.as_ref()?, unit)),
+        conditions: function.conditions.clone(),
         stop: budget.and_then(|budget| stop(machine, function, budget, unit)),
         overall_ns: budget.map(|budget| budget.overall.as_nanos()),
         separation: budget.and_then(separation),
         required: Figures {
             response_time_ns: required.response_time.map(Span::as_nanos),
             time_ns: required.time.map(Span::as_nanos),
-            travel_mm,
+            travel_mm: travel_mm.or(arc_limit),
             travel_deg,
+            speed_mm_per_s,
+            speed_deg_per_s,
             separation_mm: required
                 .separation
                 .map(|separation| milli_units_down(separation.built.as_nano(), Unit::Millimetre.nano())),
@@ -54,7 +62,8 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
 }
 
 fn unit(machine: &Machine, function: &Function) -> Unit {
-    let axis = function.stop.as_ref().and_then(|stop| machine.axes.get(stop.axis));
+    let index = function.stop.map(|stop| stop.axis).or_else(|| function.violation.map(|violation| violation.axis));
+    let axis = index.and_then(|index| machine.axes.get(index));
     match axis.map(|axis| axis.kind) {
         Some(AxisKind::Rotary) => Unit::Degree,
         _ => Unit::Millimetre,
@@ -66,6 +75,22 @@ const fn by_unit(unit: Unit, value: Option<f64>) -> (Option<f64>, Option<f64>) {
         Unit::Millimetre => (value, None),
         Unit::Degree => (None, value),
     }
+}
+
+/// The finding out of a violated limit as a step in front of the path.
+fn monitor(machine: &Machine, function: &Function, budget: Option<&FunctionBudget>) -> Option<ElementReport> {
+    let violation = function.violation?;
+    let excess = budget?.excess.as_ref()?;
+    let axis = machine.axes.get(violation.axis)?;
+    let monitor = axis.monitors.get(violation.monitor)?;
+    Some(ElementReport {
+        id: format!("{} of {}", monitor.id, axis.id),
+        kind: "monitor",
+        worst_case_ns: excess.counted.as_nanos(),
+        watchdog_ns: excess.counted.as_nanos(),
+        worst_case_from: "detection and responses of the monitoring",
+        source: monitor.source.clone(),
+    })
 }
 
 fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
@@ -88,38 +113,6 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
             source: connection.source.clone(),
         }),
     }
-}
-
-fn stop(machine: &Machine, function: &Function, budget: &FunctionBudget, unit: Unit) -> Option<StopReport> {
-    let (declared, stop) = (function.stop.as_ref()?, budget.stop.as_ref()?);
-    let axis = machine.axes.get(declared.axis)?;
-    let travel = |nano: i64| by_unit(unit, Some(milli_units(nano, unit.nano())));
-    let (travel_mm, travel_deg) = travel(stop.travel.as_nano());
-    let phases = stop.phases.iter().map(|phase| {
-        let (travel_mm, travel_deg) = travel(phase.travel.as_nano());
-        let (end_speed_mm_per_s, end_speed_deg_per_s) = travel(phase.end_speed.as_nano());
-        PhaseReport {
-            phase: words::phase(phase.kind),
-            time_ns: phase.time.as_nanos(),
-            travel_mm,
-            travel_deg,
-            end_speed_mm_per_s,
-            end_speed_deg_per_s,
-            jerk_limited: phase.kind == PhaseKind::Ramp && declared.stop.jerk.is_some(),
-        }
-    });
-    let (start_speed_mm_per_s, start_speed_deg_per_s) = travel(declared.speed.as_nano());
-    Some(StopReport {
-        start_speed_mm_per_s,
-        start_speed_deg_per_s,
-        axis: axis.id.clone(),
-        function: declared.stop.kind.name(),
-        time_ns: stop.time.as_nanos(),
-        travel_mm,
-        travel_deg,
-        phases: phases.collect(),
-        source: axis.source.clone(),
-    })
 }
 
 fn separation(budget: &FunctionBudget) -> Option<SeparationReport> {
@@ -148,6 +141,11 @@ fn margins(budget: &FunctionBudget, unit: Unit) -> Figures {
             Limit::OverallTime { .. } => figures.time_ns = Some(margin),
             Limit::Travel { .. } => {
                 (figures.travel_mm, figures.travel_deg) = by_unit(unit, Some(milli_units_down(margin, unit.nano())));
+            }
+            Limit::Arc { .. } => figures.travel_mm = Some(milli_units_down(margin, Unit::Millimetre.nano())),
+            Limit::Speed { .. } => {
+                (figures.speed_mm_per_s, figures.speed_deg_per_s) =
+                    by_unit(unit, Some(milli_units_down(margin, unit.nano())));
             }
             Limit::Separation { .. } => {
                 figures.separation_mm = Some(milli_units_down(margin, Unit::Millimetre.nano()));

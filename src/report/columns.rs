@@ -133,6 +133,8 @@ fn pieces(text: &str) -> Vec<&str> {
                 let unit = next.is_some_and(|c| c.is_alphanumeric() || c == '%');
                 !(unit && before.is_some_and(|c| c.is_ascii_digit()))
             }
+            // 'mm/s' is a unit.
+            '/' if text[end..].strip_prefix('s').is_some_and(|rest| !rest.starts_with(char::is_alphanumeric)) => false,
             '-' | '/' => before.is_some_and(char::is_alphabetic) && next.is_some_and(char::is_alphanumeric),
             _ => false,
         };
@@ -171,6 +173,7 @@ mod tests {
         assert_eq!(wrap("watchdog of carriage-drive", 14), ["watchdog of", "carriage-drive"]);
         assert_eq!(wrap("a new telegram within 12 ms", 24), ["a new telegram within", "12 ms"]);
         assert_eq!(wrap("the 99.9 % quantile", 8), ["the", "99.9 %", "quantile"]);
+        assert_eq!(wrap("at most 250 mm/s, input/output", 15), ["at most", "250 mm/s,", "input/output"]);
         assert_eq!(wrap("-12.5 mm", 4), ["-12.", "5 mm"]);
         assert_eq!(wrap("", 4), [""]);
         assert_eq!(wrap("abcdefghij", 4), ["abcd", "efgh", "ij"]);

@@ -7,6 +7,7 @@ mod build_capture;
 mod build_connection;
 mod build_function;
 mod build_residual;
+mod build_stop;
 mod columns;
 mod csv;
 mod junit;
@@ -15,6 +16,7 @@ mod number;
 mod record;
 mod residual_model;
 mod scientific;
+mod stop_model;
 mod text;
 mod words;
 
@@ -26,6 +28,7 @@ pub use model::*;
 pub use record::record;
 pub use residual_model::*;
 pub use scientific::Scientific;
+pub use stop_model::*;
 pub use text::text;
 
 /// The report as JSON, indented, with a newline at the end.

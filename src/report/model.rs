@@ -5,6 +5,7 @@
 use serde::Serialize;
 
 use super::residual_model::ResidualReport;
+use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, Serialize)]
@@ -178,6 +179,10 @@ pub struct FunctionReport {
     pub all_faults_ns: Option<i64>,
     /// Response time that decides.
     pub response_ns: Option<i64>,
+    /// The violated limit that is the demand; null if the demand comes along the path.
+    pub violation: Option<ViolationReport>,
+    /// What else must hold, as the machine file says it.
+    pub conditions: Vec<String>,
     /// The stop.
     pub stop: Option<StopReport>,
     /// Overall response time T, demand to the end of the stop.
@@ -220,6 +225,13 @@ pub struct StopReport {
     pub axis: String,
     /// Stopping function of IEC 61800-5-2.
     pub function: &'static str,
+    /// Stop category of IEC 60204-1.
+    pub category: u8,
+    /// `the computed stop`, `an instrument's series`, or both.
+    pub rests_on: &'static str,
+    /// `down` or `up` on a vertical axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub moves: Option<&'static str>,
     /// Time of the stop after the reaction.
     pub time_ns: i64,
     /// Travel from the demand to the end of the stop, on a linear axis.
@@ -228,14 +240,23 @@ pub struct StopReport {
     /// The same on a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
-    /// Speed at the demand, on a linear axis.
+    /// Speed at the demand.
+    pub start_speed: SpeedReport,
+    /// Travel of a rotary axis as an arc at its radius.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub start_speed_mm_per_s: Option<f64>,
-    /// The same on a rotary axis.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub start_speed_deg_per_s: Option<f64>,
-    /// The phases, the reaction first.
+    pub arc_mm: Option<f64>,
+    /// Highest speed on the way; null if the stop was only measured.
+    pub highest_speed: Option<SpeedReport>,
+    /// The phases of the computed stop with its ramp kept, the reaction first.
     pub phases: Vec<PhaseReport>,
+    /// The stop if the drive leaves its ramp at the worst moment; counted in time and travel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ramp_violated: Option<OneStopReport>,
+    /// Stops measured with an instrument.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measured: Option<SeriesReport>,
+    /// What the figures take for granted.
+    pub notes: Vec<String>,
     /// Where the figures of the axis come from.
     pub source: Option<String>,
 }
@@ -253,12 +274,8 @@ pub struct PhaseReport {
     /// How far, on a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
-    /// Speed at its end, on a linear axis.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub end_speed_mm_per_s: Option<f64>,
-    /// The same on a rotary axis.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub end_speed_deg_per_s: Option<f64>,
+    /// Speed at its end.
+    pub end_speed: SpeedReport,
     /// Whether the speed follows a ramp of limited jerk.
     pub jerk_limited: bool,
 }
@@ -289,12 +306,18 @@ pub struct Figures {
     /// Overall response time.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub time_ns: Option<i64>,
-    /// Travel of a linear axis.
+    /// Travel of a linear axis, or of a rotary one as an arc.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_mm: Option<f64>,
     /// Travel of a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
+    /// Highest speed of a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub speed_mm_per_s: Option<f64>,
+    /// Highest speed of a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub speed_deg_per_s: Option<f64>,
     /// Separation distance.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub separation_mm: Option<f64>,
@@ -505,16 +528,4 @@ pub struct TapFaultReport {
     pub packet: u64,
     /// Time of the first.
     pub at_ns: i64,
-}
-
-impl StopReport {
-    /// Speed at the demand in the unit of [`Self::speed_unit`].
-    pub(super) fn start_speed(&self) -> Option<f64> {
-        self.start_speed_mm_per_s.or(self.start_speed_deg_per_s)
-    }
-
-    /// Unit of the speeds of this stop.
-    pub(super) fn speed_unit(&self) -> Option<&'static str> {
-        self.start_speed_mm_per_s.map(|_| "mm/s").or_else(|| self.start_speed_deg_per_s.map(|_| "deg/s"))
-    }
 }

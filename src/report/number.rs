@@ -79,8 +79,8 @@ const fn ceil_div(value: i64, divisor: i64) -> i64 {
     if value.rem_euclid(divisor) > 0 { below.saturating_add(1) } else { below }
 }
 
-/// `value / 10^places` without trailing zeros.
-fn decimal(value: i64, places: u32) -> String {
+/// `value / 10^places`, exact, without trailing zeros.
+pub(super) fn decimal(value: i64, places: u32) -> String {
     let scale = 10_u64.pow(places);
     let sign = if value < 0 { "-" } else { "" };
     let magnitude = value.unsigned_abs();

@@ -14,7 +14,7 @@ use crate::verdict::{FunctionStatus, Gap, Health, Judgement};
 const COMPUTES: &str = "A wrong figure can hurt somebody. This program computes; it does not certify.";
 const BOUNDED: &str = "Bounded figures are as good as the figures in the machine file.";
 const MEASURED: &str = "Measured figures show what happened in this capture and are never a worst case.";
-const STOPPING: &str = "The stop assumes that the drive keeps its declared ramp and the brake its declared force; a drive that violates its ramp is not part of these figures.";
+const STOPPING: &str = "The stop assumes that the drive keeps its declared ramp and the brake its declared force; a drive that violates its ramp is part of these figures only where the stop says how that is noticed.";
 const DECIDING: &str = "The applicable standards, local law and a competent person decide; the standards' own text prevails over this program's reading of it.";
 
 /// What a report on a capture does not say.
@@ -227,6 +227,8 @@ pub(super) const fn phase(kind: PhaseKind) -> &'static str {
         PhaseKind::Delay => "delay",
         PhaseKind::Ramp => "ramp",
         PhaseKind::StandstillWindow => "standstill window",
+        PhaseKind::Unnoticed => "violated ramp unnoticed",
+        PhaseKind::Rising => "rises against gravity",
         PhaseKind::BrakeEngage => "brake engages",
         PhaseKind::Braking => "braking",
         PhaseKind::Coasting => "coasting",

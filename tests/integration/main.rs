@@ -11,4 +11,5 @@ mod report;
 mod residual;
 mod same_bytes;
 mod scenario;
+mod stops;
 mod support;

@@ -118,8 +118,10 @@ fn every_number_of_the_json_says_what_it_is() {
             "interrupted",
             "already_reacted",
             "disturbed",
+            "category",
+            "cycles",
         ];
-        let units = ["_ns", "_mm", "_deg", "_mm_per_s", "_deg_per_s"];
+        let units = ["_ns", "_mm", "_deg", "_mm_per_s", "_deg_per_s", "_billionths"];
         match value {
             Value::Number(_) => {
                 let known = plain.contains(&key)

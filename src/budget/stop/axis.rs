@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::error::StopError;
-use super::phase::{Phase, PhaseKind, accelerate, linear_ramp, non_negative, positive};
+use super::phase::{Phase, PhaseKind, accelerate, decelerate, linear_ramp, non_negative, positive};
 use crate::budget::rounding::narrow;
 use crate::quantity::{Acceleration, NANO, Speed};
 use crate::time::Span;
@@ -19,6 +19,9 @@ pub enum Motion {
     Horizontal,
     /// Linear; the load falls freely with [`STANDARD_GRAVITY`] once torque is off. Downward motion is computed.
     Vertical,
+    /// Linear and vertical, moving up: gravity slows the axis once torque is off, and may make it fall until the brake
+    /// holds. The ways up and down add up.
+    Upward,
     /// Turning.
     Rotary {
         /// Acceleration by the load's own unbalance once torque is off, in nanodegrees per second squared; zero for a
@@ -46,7 +49,8 @@ impl ForceRatio {
 /// How strong a brake is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum BrakeForce {
-    /// Force `k` over weight; the net deceleration is `k g` on a horizontal and `(k - 1) g` on a vertical axis.
+    /// Force `k` over weight; the net deceleration is `k g` on a horizontal and `(k - 1) g` on a vertical axis, upwards
+    /// `(k + 1) g`.
     Ratio(ForceRatio),
     /// Net deceleration of the axis with its load, a pulling load already subtracted.
     Deceleration(Acceleration),
@@ -79,7 +83,8 @@ impl Brake {
         let net = match motion {
             Motion::Horizontal => ratio,
             Motion::Vertical if ratio > NANO => ratio.saturating_sub(NANO),
-            Motion::Vertical => return Err(StopError::BrakeTooWeak),
+            Motion::Upward if ratio > NANO => ratio.saturating_add(NANO),
+            Motion::Vertical | Motion::Upward => return Err(StopError::BrakeTooWeak),
             Motion::Rotary { .. } => return Err(StopError::ForceRatioOnRotary),
         };
         i128::from(net)
@@ -115,7 +120,7 @@ impl Axis {
     pub fn pull(&self) -> Result<Acceleration, StopError> {
         match self.motion {
             Motion::Horizontal => Ok(Acceleration::default()),
-            Motion::Vertical => Ok(STANDARD_GRAVITY),
+            Motion::Vertical | Motion::Upward => Ok(STANDARD_GRAVITY),
             Motion::Rotary { pull } => {
                 non_negative("pull of the load", pull.as_nano())?;
                 Ok(pull)
@@ -133,6 +138,7 @@ impl Axis {
     pub(super) fn torque_off(&self, start: Speed) -> Result<Vec<Phase>, StopError> {
         let pull = self.pull()?;
         match (self.brake, self.coast) {
+            (Some(brake), _) if self.motion == Motion::Upward => thrown_up(brake, start),
             (Some(brake), _) => {
                 let engage = accelerate(PhaseKind::BrakeEngage, start, pull, brake.engage, None)?;
                 let deceleration = brake.deceleration(self.motion)?;
@@ -143,4 +149,18 @@ impl Axis {
             (None, None) => Err(StopError::NothingStops),
         }
     }
+}
+
+/// Torque goes off while the axis moves up: it rises against gravity until it rests or the brake stops it. An axis that was
+/// slower at the demand rests earlier and then falls until the brake holds, at most for the whole engaging: so that fall
+/// counts as well, whatever the speed. The sum grows with the speed and stays below that of an axis that moves down.
+fn thrown_up(brake: Brake, start: Speed) -> Result<Vec<Phase>, StopError> {
+    let rise = decelerate(PhaseKind::Rising, start, STANDARD_GRAVITY, brake.engage)?;
+    let mut phases = vec![rise];
+    if rise.end_speed > Speed::default() {
+        phases.push(linear_ramp(PhaseKind::Braking, rise.end_speed, brake.deceleration(Motion::Upward)?)?);
+    }
+    let fall = accelerate(PhaseKind::BrakeEngage, Speed::default(), STANDARD_GRAVITY, brake.engage, None)?;
+    phases.extend([fall, linear_ramp(PhaseKind::Braking, fall.end_speed, brake.deceleration(Motion::Vertical)?)?]);
+    Ok(phases)
 }

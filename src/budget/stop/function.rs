@@ -72,11 +72,23 @@ pub struct Stop {
     pub travel: Travel,
 }
 
+impl Stop {
+    /// Highest speed on the way.
+    pub fn highest_speed(&self) -> Speed {
+        self.phases.iter().map(|phase| phase.end_speed).max().unwrap_or_default()
+    }
+
+    /// Highest speed as long as torque is on: without a fall until the brake holds.
+    pub fn highest_driven_speed(&self) -> Speed {
+        let driven = self.phases.iter().filter(|phase| phase.kind.is_driven());
+        driven.map(|phase| phase.end_speed).max().unwrap_or_default()
+    }
+}
+
 /// The stop of `axis`, which moves at `speed` when the demand comes and whose `function` begins after `reaction`.
 ///
 /// The monitored forms take the drive to follow its envelope; the time-controlled forms don't trust it at all. A drive
-/// that leaves its envelope is another case: [`StopFunction::Sto`], with the time until that is noticed as part of the
-/// reaction.
+/// that leaves its envelope is another case: [`violated_ramp`](super::violated_ramp).
 ///
 /// # Errors
 /// [`StopError`] says which input leaves the stop without a bound.
@@ -113,7 +125,7 @@ pub fn stop(axis: &Axis, speed: Speed, reaction: Span, function: &StopFunction) 
 }
 
 /// The delay at constant speed, then the envelope.
-fn monitored(speed: Speed, delay: Span, ramp: Ramp) -> Result<[Phase; 2], StopError> {
+pub(super) fn monitored(speed: Speed, delay: Span, ramp: Ramp) -> Result<[Phase; 2], StopError> {
     let waited = accelerate(PhaseKind::Delay, speed, Acceleration::default(), delay, None)?;
     let ramped = match ramp.jerk {
         None => linear_ramp(PhaseKind::Ramp, waited.end_speed, ramp.deceleration)?,
@@ -122,7 +134,7 @@ fn monitored(speed: Speed, delay: Span, ramp: Ramp) -> Result<[Phase; 2], StopEr
     Ok([waited, ramped])
 }
 
-fn summed(reaction: Span, phases: Vec<Phase>) -> Result<Stop, StopError> {
+pub(super) fn summed(reaction: Span, phases: Vec<Phase>) -> Result<Stop, StopError> {
     let (mut total_time, mut travel) = (Span::ZERO, 0_i64);
     for phase in &phases {
         let too_far = StopError::OutOfRange { phase: phase.kind };

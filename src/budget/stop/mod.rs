@@ -12,10 +12,16 @@ mod axis;
 mod error;
 mod function;
 mod phase;
+mod series;
 #[cfg(test)]
 mod tests;
+mod tolerance;
+mod violated_ramp;
 
 pub use axis::{Axis, Brake, BrakeForce, ForceRatio, Motion, STANDARD_GRAVITY};
 pub use error::StopError;
 pub use function::{Ramp, Stop, StopFunction, stop};
-pub use phase::{Phase, PhaseKind, accelerate, cross_window, jerk_limited_ramp, linear_ramp};
+pub use phase::{Phase, PhaseKind, accelerate, cross_window, decelerate, jerk_limited_ramp, linear_ramp};
+pub use series::{FEW, SeriesError, SeriesRule, Spread, spread};
+pub use tolerance::tolerance_factor;
+pub use violated_ramp::{ViolatedRamp, violated_ramp};

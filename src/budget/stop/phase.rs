@@ -23,12 +23,26 @@ pub enum PhaseKind {
     Ramp,
     /// The axis creeps through the window of the standstill monitoring.
     StandstillWindow,
+    /// The axis has left its monitored ramp, and that isn't noticed yet; nobody is in control.
+    Unnoticed,
+    /// Torque is off, the brake isn't yet on, and gravity slows an axis that moves up.
+    Rising,
     /// Torque is off and the brake isn't yet on.
     BrakeEngage,
     /// The brake decelerates the axis.
     Braking,
     /// Friction decelerates the axis.
     Coasting,
+}
+
+impl PhaseKind {
+    /// Whether torque is on.
+    pub const fn is_driven(self) -> bool {
+        match self {
+            Self::Reaction | Self::Delay | Self::Ramp | Self::StandstillWindow | Self::Unnoticed => true,
+            Self::Rising | Self::BrakeEngage | Self::Braking | Self::Coasting => false,
+        }
+    }
 }
 
 impl fmt::Display for PhaseKind {
@@ -38,6 +52,8 @@ impl fmt::Display for PhaseKind {
             Self::Delay => "the delay",
             Self::Ramp => "the ramp",
             Self::StandstillWindow => "the standstill window",
+            Self::Unnoticed => "the time until the violated ramp is noticed",
+            Self::Rising => "the rise against gravity",
             Self::BrakeEngage => "the engaging of the brake",
             Self::Braking => "the braking",
             Self::Coasting => "the coasting",
@@ -90,6 +106,27 @@ pub fn accelerate(
         }
         let travel = mul_div_up(started.checked_add(reached)?, t, NANO.checked_mul(NANO)?.checked_mul(2)?)?;
         finished(kind, t, travel, div_up(reached, NANO)?)
+    };
+    closed_form().ok_or(StopError::OutOfRange { phase: kind })
+}
+
+/// Constant deceleration `a` from speed `v` for a time `t`, but not beyond standstill: `v1 = v - a t`,
+/// `s = v t - a t^2 / 2`; if the axis stands earlier, as [`linear_ramp`], with a time below `t`.
+///
+/// # Errors
+/// [`StopError`] for a negative speed or time, a deceleration that isn't positive or a result out of range.
+pub fn decelerate(kind: PhaseKind, start: Speed, deceleration: Acceleration, time: Span) -> Result<Phase, StopError> {
+    non_negative("time", time.as_nanos())?;
+    let to_standstill = linear_ramp(kind, start, deceleration)?;
+    if to_standstill.time <= time {
+        return Ok(to_standstill);
+    }
+    let (v, a, t) = (wide(start.as_nano()), wide(deceleration.as_nano()), wide(time.as_nanos()));
+    let closed_form = || {
+        let started = v.checked_mul(NANO)?;
+        let left = started.checked_sub(a.checked_mul(t)?)?;
+        let travel = mul_div_up(started.checked_add(left)?, t, NANO.checked_mul(NANO)?.checked_mul(2)?)?;
+        finished(kind, t, travel, div_up(left, NANO)?)
     };
     closed_form().ok_or(StopError::OutOfRange { phase: kind })
 }

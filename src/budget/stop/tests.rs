@@ -164,6 +164,62 @@ fn net_deceleration_of_a_brake() {
     assert_eq!(weak.deceleration(turning), Err(StopError::ForceRatioOnRotary));
 }
 
+/// By hand. Up at 0.980665 m/s with a brake that closes in 200 ms: at rest after 100 ms and 49.03325 mm; the fall counts
+/// for the whole 200 ms, 196.133 mm, and braking with g (force ratio 2) takes the same again. With a brake of 50 ms the axis
+/// still has half its speed after 36.7749375 mm, which 3 g end within 4.0861 mm; then the sag of 50 ms twice.
+#[test]
+fn torque_lost_on_the_way_up() {
+    let run = |engage| {
+        let axis = Axis { motion: Motion::Upward, max_speed: speed("1 m/s"), ..lift(2_000_000_000, engage) };
+        stop(&axis, speed("980.665 mm/s"), Span::ZERO, &StopFunction::Sto).unwrap()
+    };
+    let slow = run("200 ms");
+    assert_eq!(kinds(&slow)[1..], [PhaseKind::Rising, PhaseKind::BrakeEngage, PhaseKind::Braking]);
+    assert_eq!(slow.travel.as_nano(), 49_033_250 + 2 * 196_133_000);
+    assert_eq!(slow.time, time("500 ms"));
+    let quick = run("50 ms");
+    assert_eq!(kinds(&quick)[1..3], [PhaseKind::Rising, PhaseKind::Braking]);
+    assert_eq!(quick.phases[1].end_speed.as_nano(), 490_332_500);
+    assert_eq!(quick.phases[1].travel.as_nano(), 36_774_938);
+    // 0.4903325^2 / (6 g) m = 0.0040861041...
+    assert_eq!(quick.phases[2].travel.as_nano(), 4_086_105);
+}
+
+/// By hand. 1 m/s, ramp 2 m/s^2 (0.25 m), noticed after 100 ms without acceleration, then friction with 1 m/s^2: leaving the
+/// ramp at once is worst, 0.1 m + 0.5 m, plus one cell (500 ms / 2048) at 1 m/s. A brake of 4 m/s^2 that is stronger than
+/// the ramp: (1 - v^2) / 4 + 0.1 v + v^2 / 8 is greatest at v = 0.4, 0.27 m.
+#[test]
+fn ramp_left_at_the_worst_moment() {
+    let ramp = (Span::ZERO, linear("2 m/s^2"));
+    let axis = conveyor("1 m/s", "0 m/s^2", Some("1 m/s^2"));
+    let weak = violated_ramp(&axis, speed("1 m/s"), Span::ZERO, ramp, time("100 ms")).unwrap();
+    let cell = 244_141;
+    assert!((600_000_000..=600_000_000 + cell).contains(&weak.farthest.travel.as_nano()), "{weak:?}");
+    assert!((1_100_000_000..=1_100_000_000 + cell).contains(&weak.time.as_nanos()));
+    assert_eq!(kinds(&weak.farthest)[2..], [PhaseKind::Ramp, PhaseKind::Unnoticed, PhaseKind::Coasting]);
+
+    let axis = conveyor("1 m/s", "0 m/s^2", Some("4 m/s^2"));
+    let strong = violated_ramp(&axis, speed("1 m/s"), Span::ZERO, ramp, time("100 ms")).unwrap();
+    assert!((270_000_000..=270_000_000 + cell).contains(&strong.farthest.travel.as_nano()), "{strong:?}");
+    // The speed never exceeds that of the demand without a fault acceleration; with 1 m/s^2 it does by 0.1 m/s.
+    assert_eq!(strong.highest_speed, speed("1 m/s"));
+    let pushed = Axis { fault_acceleration: acceleration("1 m/s^2"), max_speed: speed("2 m/s"), ..axis };
+    let pushed = violated_ramp(&pushed, speed("1 m/s"), Span::ZERO, ramp, time("100 ms")).unwrap();
+    assert_eq!(pushed.highest_speed, speed("1.1 m/s"));
+    let none = conveyor("1 m/s", "0 m/s^2", None);
+    assert_eq!(violated_ramp(&none, speed("1 m/s"), Span::ZERO, ramp, Span::ZERO), Err(StopError::NothingStops));
+}
+
+/// check-values T13 and A6: 574 ms at 63 in/s (1600.2 mm/s) are exactly 36.162 in, where a report prints 36.20: a figure is
+/// exact where it can be and rounded up where it can't, never to the nearest.
+#[test]
+fn distances_round_up() {
+    let run = |t| accelerate(PhaseKind::Reaction, speed("1600.2 mm/s"), Acceleration::default(), t, None).unwrap();
+    assert_eq!(run(time("574 ms")).travel.as_nano(), 36_162 * 25_400);
+    // check-values N1: the mean of the runs, 571.3333 ms; 914.2476000... mm and 0.5334 nm more by the mean's own rounding.
+    assert_eq!(run(Span::from_nanos(571_333_334)).travel.as_nano(), 914_247_602);
+}
+
 /// check-values K1 and K2: a maker's braking distance sheet, 50 kg held by 3700 N with friction 0.06 / 0.1, that is
 /// 2220 N or 44.4 m/s^2; 2 m/s; 60 + 10 ms until the brake acts. The sheet prints 0.185 m and 0.268 m (g = 9.81).
 #[test]

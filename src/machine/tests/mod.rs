@@ -118,7 +118,7 @@ fn all_mistakes_come_in_one_go() {
 fn what_the_file_says_arrives() {
     let machine = read("machine.toml", SCENARIO).unwrap();
     let counts = (machine.elements.len(), machine.connections.len(), machine.axes.len(), machine.functions.len());
-    assert_eq!(counts, (15, 8, 4, 6));
+    assert_eq!(counts, (15, 8, 4, 7));
     let gate = &machine.connections[0];
     assert_eq!((gate.worst_case, gate.worst_case_derived), (Span::from_millis(24), true));
     assert_eq!((gate.to_host.length, gate.to_device.length), (6, 6));
@@ -127,15 +127,21 @@ fn what_the_file_says_arrives() {
     assert_eq!((line.crc1, line.crc2), (Some(59459), Crc2Form::Short));
     let table = &machine.axes[2];
     assert_eq!((table.kind, table.max_speed), (AxisKind::Rotary, Speed::from_nano(180_000_000_000)));
-    let [gate_opens, .., jog, line_stop] = machine.functions.as_slice() else { panic!() };
+    let [gate_opens, .., jog, line_stop, violated] = machine.functions.as_slice() else { panic!() };
     assert_eq!(gate_opens.stop.unwrap().stop.kind, StopKind::Sto);
     assert_eq!(gate_opens.stop.unwrap().speed, machine.axes[0].max_speed);
     assert_eq!(jog.stop.unwrap().speed, Speed::from_nano(50_000_000));
     assert_eq!(machine.signals[line_stop.demand.unwrap()].direction, Direction::ToDevice);
     assert_eq!(line_stop.path.len(), 5);
-    for function in &machine.functions {
+    for function in machine.functions.iter().filter(|function| function.violation.is_none()) {
         assert!(function.demand.is_some() && function.reaction.is_some(), "{}", function.id);
     }
+    let Violation { axis: 0, monitor: 0, speed } = violated.violation.unwrap() else { panic!() };
+    let monitor = &machine.axes[0].monitors[0];
+    assert_eq!((monitor.limit, speed), (MonitorLimit::Speed(speed), Speed::from_nano(50_000_000)));
+    assert_eq!((monitor.detection.cycles, monitor.detection.time()), (3, Some(Span::from_millis(12))));
+    assert_eq!(violated.stop.unwrap().stop.kind, StopKind::Ss1R);
+    assert!(violated.path.is_empty() && violated.conditions.len() == 1);
     let base = read("base.toml", BASE).unwrap();
     assert!(matches!(&base.connections[1].profile, Profile::Fscp3_1(p) if p.crc1 == Some(49406)));
 }

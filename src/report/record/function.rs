@@ -80,7 +80,7 @@ fn phases(out: &mut Markup, function: &FunctionReport) {
         .zip(&stop.phases)
         .map(|(number, phase)| {
             let travel = phase.travel_mm.or(phase.travel_deg).unwrap_or_default();
-            let speed = phase.end_speed_mm_per_s.or(phase.end_speed_deg_per_s).unwrap_or_default();
+            let speed = phase.end_speed.figure();
             vec![
                 format!("({number}) {}", phase.phase),
                 millis_short(phase.time_ns),

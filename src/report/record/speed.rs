@@ -2,7 +2,7 @@
 
 use super::drawing::{Scale, WIDTH, axis, figure, fitting, label, millis, steps, words};
 use super::markup::{Markup, place};
-use crate::report::model::{FunctionReport, PhaseReport, StopReport};
+use crate::report::model::{FunctionReport, StopReport};
 use crate::report::number;
 
 const LEFT: f64 = 70.0;
@@ -12,7 +12,10 @@ const BOTTOM: f64 = 224.0;
 /// Draws speed over time, if the function stops an axis.
 pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
     let Some(stop) = &function.stop else { return };
-    let (Some(start), Some(unit)) = (stop.start_speed(), stop.speed_unit()) else { return };
+    if stop.phases.is_empty() {
+        return;
+    }
+    let (start, unit) = (stop.start_speed.figure(), stop.start_speed.unit());
     let points = points(stop, start);
     let most_time = points.last().map_or(0.0, |(at, _)| *at);
     let most_speed = points.iter().map(|(_, speed)| *speed).fold(0.0, f64::max);
@@ -22,7 +25,7 @@ pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
         .phases
         .iter()
         .map(|phase| {
-            format!("{} {} ms to {} {unit}", phase.phase, number::millis_short(phase.time_ns), end_speed(phase))
+            format!("{} {} ms to {} {unit}", phase.phase, number::millis_short(phase.time_ns), phase.end_speed.figure())
         })
         .collect();
     let description = format!("Start at {start} {unit}. {}.", told.join("; "));
@@ -71,7 +74,7 @@ fn points(stop: &StopReport, start: f64) -> Vec<(f64, f64)> {
     let mut points = vec![(0.0, start)];
     let (mut at, mut speed) = (0.0, start);
     for phase in &stop.phases {
-        let (length, end) = (millis(phase.time_ns), end_speed(phase));
+        let (length, end) = (millis(phase.time_ns), phase.end_speed.figure());
         if phase.jerk_limited {
             for step in 1..24 {
                 let part = f64::from(step) / 24.0;
@@ -84,8 +87,4 @@ fn points(stop: &StopReport, start: f64) -> Vec<(f64, f64)> {
         points.push((at, speed));
     }
     points
-}
-
-fn end_speed(phase: &PhaseReport) -> f64 {
-    phase.end_speed_mm_per_s.or(phase.end_speed_deg_per_s).unwrap_or_default()
 }

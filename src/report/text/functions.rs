@@ -4,6 +4,7 @@ use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
+use super::stops::{decided_by_series, stops, travel_text};
 use super::{SHOWN, line, paragraph, place};
 use crate::time::Instant;
 
@@ -30,6 +31,11 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
         for phase in function.stop.iter().flat_map(|stop| &stop.phases) {
             let travel = travel_text(phase.travel_mm, phase.travel_deg);
             line(out, format_args!("  {}: {} ms, {travel}", phase.phase, millis_short(phase.time_ns)));
+        }
+        for series in function.stop.iter().filter(|stop| decided_by_series(stop)).flat_map(|stop| &stop.measured) {
+            let travel = travel_text(series.travel.figure.travel_mm, series.travel.figure.travel_deg);
+            let time = millis_short(series.time.figure_ns);
+            line(out, format_args!("  stop by an instrument's series: {time} ms, {travel}"));
         }
     }
 }
@@ -64,42 +70,6 @@ pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usi
     stops(out, functions, width);
 }
 
-fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
-    line(out, "\nStop, bounded (overall time T = response + stop; travel from the demand on)\n");
-    let head = [
-        ("function", Left),
-        ("axis", Left),
-        ("stop", Left),
-        ("stop ms", Right),
-        ("overall T ms", Right),
-        ("travel", Right),
-    ];
-    let rows: Vec<_> = functions
-        .iter()
-        .map(|function| {
-            let stop = function.stop.as_ref();
-            let or_dash = |text: Option<String>| text.unwrap_or_else(|| "-".to_owned());
-            vec![
-                function.id.clone(),
-                or_dash(stop.map(|stop| stop.axis.clone())),
-                or_dash(stop.map(|stop| stop.function.to_owned())),
-                or_dash(stop.map(|stop| millis_short(stop.time_ns))),
-                or_dash(function.overall_ns.map(millis_short)),
-                or_dash(stop.map(|stop| travel_text(stop.travel_mm, stop.travel_deg))),
-            ]
-        })
-        .collect();
-    out.push_str(&table(&head, &rows, width));
-}
-
-fn travel_text(millimetres: Option<f64>, degrees: Option<f64>) -> String {
-    match (millimetres, degrees) {
-        (Some(mm), _) => format!("{mm} mm"),
-        (None, Some(degrees)) => format!("{degrees} deg"),
-        (None, None) => "-".to_owned(),
-    }
-}
-
 pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usize) {
     line(out, "\nLimits\n");
     let head = [
@@ -118,7 +88,8 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
                 margin if margin.starts_with('-') => "MISSED",
                 _ => "met",
             };
-            rows.push(vec![function.id.clone(), name, allowed, figure, margin, verdict.to_owned()]);
+            let series = if rests_on_series(function, &name) { ", rests on an instrument's series" } else { "" };
+            rows.push(vec![function.id.clone(), name, allowed, figure, margin, format!("{verdict}{series}")]);
         }
     }
     out.push_str(&table(&head, &rows, width));
@@ -135,6 +106,11 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
     }
 }
 
+/// Whether a figure behind the limit `name` was measured with an instrument rather than computed.
+fn rests_on_series(function: &FunctionReport, name: &str) -> bool {
+    function.stop.as_ref().is_some_and(decided_by_series) && !matches!(name, "response time" | "speed")
+}
+
 /// What makes the deciding response time.
 fn decider(function: &FunctionReport) -> String {
     match (function.faults, &function.one_fault_at) {
@@ -146,7 +122,8 @@ fn decider(function: &FunctionReport) -> String {
 
 /// Name, allowed, bounded and margin of each limit of a function.
 pub(in crate::report) fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
-    let Figures { response_time_ns, time_ns, travel_mm, travel_deg, separation_mm } = &function.required;
+    let Figures { response_time_ns, time_ns, travel_mm, travel_deg, speed_mm_per_s, speed_deg_per_s, separation_mm } =
+        &function.required;
     let margin = &function.margin;
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));
     let exact = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis(nanos)));
@@ -166,7 +143,7 @@ pub(in crate::report) fn limit_rows(function: &FunctionReport) -> Vec<[String; 4
         add(
             "travel",
             real(*travel_mm, "mm"),
-            real(stop.and_then(|stop| stop.travel_mm), "mm"),
+            real(stop.and_then(|stop| stop.travel_mm.or(stop.arc_mm)), "mm"),
             real(margin.travel_mm, "mm"),
         );
     }
@@ -174,11 +151,24 @@ pub(in crate::report) fn limit_rows(function: &FunctionReport) -> Vec<[String; 4
         let figure = real(stop.and_then(|stop| stop.travel_deg), "deg");
         add("travel", real(*travel_deg, "deg"), figure, real(margin.travel_deg, "deg"));
     }
+    for (limit, left, unit) in
+        [(speed_mm_per_s, margin.speed_mm_per_s, "mm/s"), (speed_deg_per_s, margin.speed_deg_per_s, "deg/s")]
+    {
+        if limit.is_some() {
+            add("speed", real(*limit, unit), real(highest_speed(function), unit), real(left, unit));
+        }
+    }
     if separation_mm.is_some() {
         let needed = function.separation.as_ref().map(|separation| separation.needed_mm);
         add("separation", real(*separation_mm, "mm"), real(needed, "mm"), real(margin.separation_mm, "mm"));
     }
     rows
+}
+
+fn highest_speed(function: &FunctionReport) -> Option<f64> {
+    let of_stop = function.stop.as_ref().and_then(|stop| stop.highest_speed);
+    let speed = of_stop.or_else(|| function.violation.as_ref()?.highest_speed)?;
+    speed.speed_mm_per_s.or(speed.speed_deg_per_s)
 }
 
 pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool, start: Instant) {

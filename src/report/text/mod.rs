@@ -4,6 +4,7 @@ mod connections;
 mod contents;
 pub(super) mod functions;
 mod residual;
+mod stops;
 
 use std::fmt::Write;
 

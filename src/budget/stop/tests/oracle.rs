@@ -75,7 +75,7 @@ fn si(nano: i64) -> f64 {
 fn pull(motion: Motion) -> f64 {
     match motion {
         Motion::Horizontal => 0.0,
-        Motion::Vertical => 9.80665,
+        Motion::Vertical | Motion::Upward => 9.80665,
         Motion::Rotary { pull } => si(pull.as_nano()),
     }
 }
@@ -83,7 +83,7 @@ fn pull(motion: Motion) -> f64 {
 fn net(force: BrakeForce, motion: Motion) -> f64 {
     match (force, motion) {
         (BrakeForce::Deceleration(a), _) => si(a.as_nano()),
-        (BrakeForce::Ratio(k), Motion::Vertical) => si(k.as_nano()) * 9.80665 - 9.80665,
+        (BrakeForce::Ratio(k), Motion::Vertical | Motion::Upward) => si(k.as_nano()) * 9.80665 - 9.80665,
         (BrakeForce::Ratio(k), _) => si(k.as_nano()) * 9.80665,
     }
 }
@@ -101,6 +101,14 @@ fn simulate(axis: &Axis, speed: Speed, reaction: Span, function: &StopFunction, 
     };
     let torque_off = |x: State| {
         let Some(brake) = axis.brake else { return x.braked(si(axis.coast.unwrap().as_nano())) };
+        let mut x = x;
+        if axis.motion == Motion::Upward {
+            // Up against gravity, braked on the way if the brake closes before the axis rests; then as from rest.
+            let closed = x.t + si(brake.engage.as_nanos());
+            let twice = if matches!(brake.force, BrakeForce::Ratio(_)) { 2.0 * pull } else { 0.0 };
+            let rising = x.with(-pull).until(0.0, |x| x.t >= closed || x.v <= 0.0);
+            x = State { v: 0.0, ..rising.braked(net(brake.force, axis.motion) + twice - slack) };
+        }
         let closed = x.t + si(brake.engage.as_nanos());
         x.with(pull).until(0.0, |x| x.t >= closed).braked(net(brake.force, axis.motion) - slack)
     };
@@ -129,10 +137,49 @@ fn simulate(axis: &Axis, speed: Speed, reaction: Span, function: &StopFunction, 
     (end.t, end.s)
 }
 
+/// (time behind the reaction, total travel) of a drive that keeps to its ramp for `kept` seconds and is then out of control.
+fn leave_ramp(
+    axis: &Axis,
+    speed: Speed,
+    reaction: Span,
+    (delay, ramp): (Span, Ramp),
+    detection: Span,
+    kept: f64,
+) -> (f64, f64) {
+    let limit = si(axis.max_speed.as_nano());
+    let (a, j) = (si(ramp.deceleration.as_nano()), ramp.jerk.map(|j| si(j.as_nano())));
+    let start = State { t: 0.0, s: 0.0, v: si(speed.as_nano()), a: 0.0 };
+    let x = start.driven(si(axis.fault_acceleration.as_nano()), limit, |x| x.t >= si(reaction.as_nanos()));
+    let end = x.t + si(delay.as_nanos());
+    let x = x.with(0.0).until(0.0, |x| x.t >= end);
+    let leaves = x.t + kept;
+    let x = match j {
+        None => x.with(-a).until(0.0, |x| x.v <= 0.0 || x.t >= leaves),
+        Some(j) => {
+            let over = |x: &State| x.t >= leaves;
+            let enough = |x: &State| x.v <= x.a * x.a / (2.0 * j);
+            let gripping = x.with(0.0).until(-j, |x| over(x) || x.a <= -a || enough(x));
+            gripping.until(0.0, |x| over(x) || enough(x)).until(j, |x| over(x) || x.a >= 0.0)
+        }
+    };
+    let noticed = x.t + si(detection.as_nanos());
+    let x = State { v: x.v.max(0.0), ..x };
+    let x = x.driven(si(axis.fault_acceleration.as_nano()), limit, |x| x.t >= noticed);
+    let end = match axis.brake {
+        None => x.braked(si(axis.coast.unwrap().as_nano())),
+        Some(brake) => {
+            let closed = x.t + si(brake.engage.as_nanos());
+            x.with(pull(axis.motion)).until(0.0, |x| x.t >= closed).braked(net(brake.force, axis.motion))
+        }
+    };
+    (end.t - si(reaction.as_nanos()), end.s)
+}
+
 fn axes() -> impl Strategy<Value = (Axis, Speed)> {
     let motion = prop_oneof![
         Just(Motion::Horizontal),
         Just(Motion::Vertical),
+        Just(Motion::Upward),
         (0_i64..5_000_000_000).prop_map(|pull| Motion::Rotary { pull: Acceleration::from_nano(pull) }),
     ];
     let speeds = (1_000_000_i64..4_000_000_000, 0_i64..2_000_000_000);
@@ -196,6 +243,30 @@ proptest! {
         }
     }
 
+    /// An axis that moves up at any speed up to the declared one stays within the bound, and that within the one for
+    /// moving down: the flight itself, where the brake closes once.
+    #[test]
+    fn upward_bound_holds_for_every_slower_speed(
+        v in 0_i64..3_000_000_000, engage in 0_i64..300_000_000, ratio in 1_050_000_000_i64..4_000_000_000, share in 0.0..=1.0_f64
+    ) {
+        let mut axis = lift(ratio, "0 ms");
+        axis.max_speed = Speed::from_nano(3_000_000_000);
+        axis.brake = axis.brake.map(|brake| Brake { engage: Span::from_nanos(engage), ..brake });
+        let of = |motion| stop(&Axis { motion, ..axis }, Speed::from_nano(v), Span::ZERO, &StopFunction::Sto).unwrap();
+        let (up, down) = (of(Motion::Upward), of(Motion::Vertical));
+        prop_assert!(up.travel.as_nano() <= down.travel.as_nano() + 4 && up.highest_speed() <= down.highest_speed());
+        let (g, k, closed) = (9.80665, si(ratio), si(engage));
+        let start = State { t: 0.0, s: 0.0, v: si(v) * share, a: 0.0 };
+        let rising = start.with(-g).until(0.0, |x| x.t >= closed || x.v <= 0.0);
+        let end = if rising.t < closed {
+            let rest = State { v: 0.0, ..rising };
+            rest.with(g).until(0.0, |x| x.t >= closed).braked((k - 1.0) * g)
+        } else {
+            rising.braked((k + 1.0) * g)
+        };
+        prop_assert!(si(up.travel.as_nano()) >= end.s - 1e-9 && si(up.time.as_nanos()) >= end.t - 1e-9);
+    }
+
     /// Crossing a window alone: the end speed from above; the time from above, and tight unless the limit is met.
     #[test]
     fn window_encloses_the_simulation(
@@ -242,5 +313,36 @@ proptest! {
                 prop_assert!(worse.total_time >= base.total_time);
             }
         }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// Whenever the drive leaves its ramp, the bound holds; and it is a bound for the worst moment, not for any.
+    #[test]
+    fn violated_ramp_encloses_every_moment(
+        (axis, speed) in axes(), reaction in 0_i64..100_000_000, delay in 0_i64..100_000_000, detection in 0_i64..60_000_000,
+        a in 1_000_000_000_i64..20_000_000_000, j in prop::option::of(5_000_000_000_i64..500_000_000_000), share in 0.0..1.0_f64
+    ) {
+        prop_assume!(axis.motion != Motion::Upward);
+        let [reaction, delay, detection] = [reaction, delay, detection].map(Span::from_nanos);
+        let ramp = Ramp { deceleration: Acceleration::from_nano(a), jerk: j.map(Jerk::from_nano) };
+        let bound = violated_ramp(&axis, speed, reaction, (delay, ramp), detection).unwrap();
+        let kept = stop(&axis, speed, reaction, &StopFunction::Ss1R { delay, ramp }).unwrap();
+        let whole = si(kept.phases[2].time.as_nanos());
+        let run = |share: f64| leave_ramp(&axis, speed, reaction, (delay, ramp), detection, whole * share);
+        let (got_time, got) = (si(bound.time.as_nanos()), si(bound.farthest.travel.as_nano()));
+        let (time, travel) = run(share);
+        prop_assert!(got >= travel * (1.0 - 1e-9) - 1e-9 && got_time >= time * (1.0 - 1e-9) - 1e-9, "{got} {travel} {got_time} {time}");
+        // Not far above the worst of many moments.
+        let (mut worst_time, mut worst) = (0.0_f64, 0.0_f64);
+        for moment in 0..=24 {
+            let (time, travel) = run(f64::from(moment) / 24.0);
+            (worst_time, worst) = (worst_time.max(time), worst.max(travel));
+        }
+        prop_assert!(got <= worst * 1.05 + 1e-3, "{got} {worst}");
+        prop_assert!(got_time <= worst_time * 1.05 + 1e-3, "{got_time} {worst_time}");
+        prop_assert!(bound.farthest.travel >= kept.travel && bound.time >= kept.time);
     }
 }
