@@ -6,11 +6,11 @@ use std::error::Error;
 use std::fmt;
 
 use super::response::{self, Response, ResponseError, Supervision, Watched};
-use super::separation::{Safeguard, Separation, SeparationError};
+use super::separation::{Beams, Edition, Safeguard, Separation, SeparationError};
 use super::stop::{self, Ramp, Stop, StopError, StopFunction};
 use crate::machine::{
-    Approach, Axis, AxisKind, BrakeStrength, Connection, Direction, Faults, Function, FunctionStop, Machine, Step,
-    StopKind,
+    self, Approach, Axis, AxisKind, BrakeStrength, Connection, Direction, Faults, Function, FunctionStop, Machine,
+    Step, StopKind,
 };
 use crate::quantity::Travel;
 use crate::time::Span;
@@ -142,11 +142,7 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     };
     let stop_time = stop.as_ref().map_or(Span::ZERO, |stop| stop.time);
     let overall = deciding.checked_add(stop_time).ok_or(FunctionError::OutOfRange)?;
-    let safeguard = function.required.separation.map(|separation| (separation.built, safeguard(separation.approach)));
-    let separation = match safeguard {
-        Some((_, safeguard)) => Some(safeguard.separation(overall).map_err(FunctionError::Separation)?),
-        None => None,
-    };
+    let kept = kept_distance(function.required.separation, overall)?;
     let mut limits = Vec::new();
     let required = &function.required;
     limits.extend(required.response_time.map(|allowed| Limit::ResponseTime { allowed, figure: deciding }));
@@ -154,12 +150,24 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     if let (Some(allowed), Some(stop)) = (required.travel, &stop) {
         limits.push(Limit::Travel { allowed, figure: stop.travel });
     }
-    if let (Some((built, safeguard)), Some(separation)) = (safeguard, &separation) {
-        let longest = safeguard.longest_response(built).ok();
-        limits.push(Limit::Separation { built, needed: separation.distance, longest });
-    }
+    limits.extend(kept.map(|(_, limit)| limit));
     let on_the_wire = on_the_wire(machine, function)?;
+    let separation = kept.map(|(separation, _)| separation);
     Ok(FunctionBudget { response, deciding, decided_by, stop, overall, separation, limits, on_the_wire })
+}
+
+/// The distance that is needed, and the limit that it makes with the one as built.
+fn kept_distance(
+    declared: Option<machine::Separation>,
+    overall: Span,
+) -> Result<Option<(Separation, Limit)>, FunctionError> {
+    let Some(machine::Separation { built, approach, addition }) = declared else {
+        return Ok(None);
+    };
+    let safeguard = safeguard(approach)?;
+    let separation = safeguard.separation(overall, addition).map_err(FunctionError::Separation)?;
+    let longest = safeguard.longest_response(built, addition).ok();
+    Ok(Some((separation, Limit::Separation { built, needed: separation.distance, longest })))
 }
 
 /// A path as the response is computed from it.
@@ -269,10 +277,28 @@ fn budget_axis(axis: &Axis) -> stop::Axis {
     }
 }
 
-const fn safeguard(approach: Approach) -> Safeguard {
-    match approach {
+fn safeguard(approach: Approach) -> Result<Safeguard, FunctionError> {
+    Ok(match approach {
         Approach::Orthogonal { resolution } => Safeguard::LightCurtain { resolution },
-        Approach::Guard { intrusion } => Safeguard::InterlockedGuard { intrusion },
+        // Another number can't come from the reader.
+        Approach::Beams { beams } => Safeguard::Beams(Beams::new(beams).ok_or(FunctionError::OutOfRange)?),
+        Approach::Parallel { edition, height, resolution } => {
+            Safeguard::Parallel { edition: edition_of(edition), height, resolution }
+        }
+        Approach::Mat => Safeguard::Mat,
+        Approach::TwoHand => Safeguard::TwoHand,
+        Approach::Guard { edition, intrusion } => {
+            Safeguard::InterlockedGuard { edition: edition_of(edition), intrusion }
+        }
+        Approach::Press { resolution } => Safeguard::Press { resolution },
+        Approach::B11 { resolution, brake_monitor } => Safeguard::B11 { resolution, brake_monitor },
+    })
+}
+
+const fn edition_of(edition: machine::Edition) -> Edition {
+    match edition {
+        machine::Edition::Of2010 => Edition::Of2010,
+        machine::Edition::Of2024 => Edition::Of2024,
     }
 }
 

@@ -17,8 +17,10 @@ mod read_connection;
 mod read_element;
 mod read_function;
 mod read_place;
+mod read_separation;
 mod read_signal;
 mod read_telegram;
+mod separation;
 mod shared_wire;
 mod source;
 mod syntax;
@@ -29,6 +31,7 @@ mod tests;
 
 pub use model::*;
 pub use problem::{Problem, Problems};
+pub use separation::{Approach, Edition, Separation};
 
 /// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.
 pub const TEMPLATE: &str = include_str!("template.toml");

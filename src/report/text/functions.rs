@@ -1,5 +1,7 @@
 //! Safety functions: what is bounded, what is required, what was measured.
 
+use std::fmt::Write;
+
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
@@ -124,15 +126,28 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
     out.push_str(&table(&head, &rows, width));
     for function in functions {
         if let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) {
-            let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
-            let text = format!(
-                "{}: K = {approach_mm_per_s} mm/s, T = {} ms, C = {supplement_mm} mm; {rule} ({edition})",
-                function.id,
-                millis_short(overall)
-            );
-            paragraph(out, "  - ", &text, width);
+            paragraph(out, "  - ", &format!("{}: {}", function.id, distance(separation, overall)), width);
         }
     }
+}
+
+/// How a separation distance comes about.
+fn distance(separation: &SeparationReport, overall_ns: i64) -> String {
+    let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
+    let addition = separation.addition_mm.map_or_else(String::new, |mm| format!(", Z = {mm} mm"));
+    let extra = separation.extra.as_ref().map_or_else(String::new, |extra| format!(", {extra}"));
+    let memory = if separation.from_memory { "; from memory" } else { "" };
+    let mut text = format!(
+        "K = {approach_mm_per_s} mm/s, T = {} ms{extra}, C = {supplement_mm} mm{addition}; {rule} ({edition}{memory})",
+        millis_short(overall_ns)
+    );
+    if let Some(inches) = separation.needed_in {
+        let _ = write!(text, "; {inches} in");
+    }
+    if separation.access_below {
+        text.push_str("; above 200 mm, somebody may get below the zone");
+    }
+    text
 }
 
 /// What makes the deciding response time.
