@@ -24,6 +24,10 @@ pub struct FunctionBudget {
     pub deciding: Span,
     /// The step of the path whose watchdog makes the one-fault figure; `None` if no watchdog exceeds what it supervises.
     pub decided_by: Option<Step>,
+    /// Places on the path that each connection supervises, its own among them, by the number in [`Watched::Connection`].
+    pub supervised: Vec<Vec<usize>>,
+    /// The axis as its stop was computed.
+    pub axis: Option<stop::Axis>,
     /// The stop of the axis, with the reaction before it.
     pub stop: Option<Stop>,
     /// Overall response time T: deciding response time plus time of the stop.
@@ -153,7 +157,20 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     limits.extend(kept.map(|(_, limit)| limit));
     let on_the_wire = on_the_wire(machine, function)?;
     let separation = kept.map(|(separation, _)| separation);
-    Ok(FunctionBudget { response, deciding, decided_by, stop, overall, separation, limits, on_the_wire })
+    let supervised = chain.supervisions.into_iter().map(|supervision| supervision.members).collect();
+    let axis = function.stop.and_then(|stop| machine.axes.get(stop.axis)).map(budget_axis);
+    Ok(FunctionBudget {
+        response,
+        deciding,
+        decided_by,
+        supervised,
+        axis,
+        stop,
+        overall,
+        separation,
+        limits,
+        on_the_wire,
+    })
 }
 
 /// The distance that is needed, and the limit that it makes with the one as built.

@@ -8,6 +8,7 @@ mod build_connection;
 mod build_function;
 mod build_residual;
 mod columns;
+mod derivation;
 mod model;
 mod number;
 mod residual_model;
@@ -17,6 +18,7 @@ mod words;
 
 pub use assemble::{PROGRAM, analyze, budget, residual, verify};
 pub use build_residual::Computed;
+pub use derivation::{Derivation, Step, explained};
 pub use model::*;
 pub use residual_model::*;
 pub use scientific::Scientific;

@@ -4,6 +4,7 @@
 
 use serde::Serialize;
 
+use super::derivation::Derivation;
 use super::residual_model::ResidualReport;
 
 /// A whole report. Parts that the command does not produce are absent.
@@ -178,6 +179,9 @@ pub struct FunctionReport {
     pub measured: Option<MeasuredReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     pub verdict: &'static str,
+    /// How the figures come about, if that was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub derivation: Option<Vec<Derivation>>,
 }
 
 /// One step of a path.
