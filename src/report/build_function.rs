@@ -123,7 +123,7 @@ fn separation(budget: &FunctionBudget) -> Option<SeparationReport> {
         needed_in: rule.is_in_inches().then(|| inches(separation.distance.as_nano())),
         edition: rule.edition(),
         rule: words::rule(rule),
-        from_memory: rule.is_from_memory(),
+        from_memory: rule.from_memory(),
         approach_mm_per_s: millimetres(separation.approach.as_nano()),
         supplement_mm: millimetres(separation.supplement.as_nano()),
         addition_mm: (addition > 0).then(|| millimetres(addition)),

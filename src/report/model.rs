@@ -249,8 +249,9 @@ pub struct SeparationReport {
     pub edition: &'static str,
     /// The rule of it that decides.
     pub rule: &'static str,
-    /// Whether the rule is from memory, without a published text at hand.
-    pub from_memory: bool,
+    /// What of it is from memory, without a published text at hand: `rule` or `K`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from_memory: Option<&'static str>,
     /// Speed of approach K.
     pub approach_mm_per_s: f64,
     /// Supplement C.

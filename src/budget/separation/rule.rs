@@ -80,9 +80,13 @@ impl Rule {
         }
     }
 
-    /// Whether the rule is written down here from memory, without a published text at hand.
-    pub const fn is_from_memory(self) -> bool {
-        matches!(self, Self::Mat | Self::TwoHand)
+    /// What of the rule is written down here from memory, without a published text at hand.
+    pub const fn from_memory(self) -> Option<&'static str> {
+        match self {
+            Self::Mat | Self::TwoHand => Some("rule"),
+            Self::InterlockedGuard2024 => Some("K"),
+            _ => None,
+        }
     }
 
     /// Whether the rule belongs to the USA, where distances are told in inches.

@@ -126,7 +126,8 @@ fn rules_from_memory_say_so() {
     let mat = at(Safeguard::Mat, "200 ms");
     let two_hand = at(Safeguard::TwoHand, "200 ms");
     assert_eq!((mat.distance, two_hand.distance), (length("1520 mm"), length("570 mm")));
-    assert!(mat.rule.is_from_memory() && two_hand.rule.is_from_memory());
+    assert_eq!([mat.rule, two_hand.rule].map(Rule::from_memory), [Some("rule"); 2]);
+    assert_eq!(Rule::InterlockedGuard2024.from_memory(), Some("K"));
 }
 
 /// By hand: 1600 mm/s x 350 ms + 120 mm. The edition of 2024 names the supplement anew (check-values 4.2).

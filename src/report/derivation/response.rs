@@ -8,6 +8,7 @@ use crate::budget::response::{Watched, WatchedSpan};
 use crate::machine::{Connection, Cycles, Faults, Function, Machine, Step as PathStep};
 use crate::time::Span;
 
+const CYCLES: &str = "each unsynchronised cycle once to read and once to publish (bound for logical execution time)";
 const PLAIN_SUM: &str = "worst cases of unsynchronised parts add up";
 const ONE_FAULT: &str = "the form published for FSCP 3/1 (system description, November 2010): sum of WCDT plus the largest \
                          margin; one fault at a time is the assumption of IEC 61784-3 (from memory)";
@@ -88,15 +89,17 @@ fn given(part: &Part<'_>) -> Vec<Step> {
         None => format!("worst case of '{}'", part.id),
     };
     let cycles = part.connection.filter(|connection| connection.worst_case_derived).and_then(|c| c.cycles);
+    let mut source = part.source.map(str::to_owned);
     let worst_case = match cycles.filter(|cycles| doubled(cycles) == Some(part.worst_case)) {
         Some(Cycles { bus, host, device }) => {
             let [bus, host, device] = [bus, host, device].map(|cycle| MS.number(cycle.as_nanos()));
             let formula = ("2 x (bus + host + device cycle)", format!("2 x ({bus} + {host} + {device})"));
+            source = Some(format!("{CYCLES}; cycles: {}", part.source.unwrap_or("no source given")));
             Step::follows(symbol, meaning, formula, figure, Rounding::Exact)
         }
         None => Step::given(symbol, meaning, figure),
     };
-    let mut steps = vec![worst_case.by(part.source)];
+    let mut steps = vec![worst_case.by(source)];
     steps.extend(part.watchdog.map(|watchdog| {
         let meaning = match part.connection {
             Some(_) => format!("watchdog of '{}'", part.id),

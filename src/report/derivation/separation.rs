@@ -2,7 +2,7 @@
 
 use super::Step;
 use super::step::Rounding;
-use super::unit::{MILLIMETRE as MM, MILLIMETRE_PER_SECOND, SECOND, Unit};
+use super::unit::{MILLIMETRE as MM, MILLIMETRE_PER_SECOND, RATIO, SECOND, Unit};
 use crate::budget::FunctionBudget;
 use crate::budget::separation::{Extra, Rule, Separation};
 use crate::machine::{Approach, Function, Separation as Declared};
@@ -39,49 +39,56 @@ impl Told<'_> {
         step.by(Some(source(self.separation.rule)))
     }
 
+    /// `C`, if it is a number of the rule.
+    fn fixed(&self, meaning: &str) -> Step {
+        self.by_rule(Step::given("C", meaning, (self.separation.supplement.as_nano(), MM)))
+    }
+
+    /// `C`, if it follows from a measure.
+    fn computed(&self, meaning: &str, formula: &str, numbers: String) -> Step {
+        let supplement = (self.separation.supplement.as_nano(), MM);
+        self.by_rule(Step::follows("C", meaning, (formula, numbers), supplement, Rounding::Up))
+    }
+
     /// What the machine file says about the safeguard, and `C`.
     fn supplement(&self) -> Vec<Step> {
-        let supplement = self.separation.supplement.as_nano();
-        let fixed = |meaning: &str| self.by_rule(Step::given("C", meaning, (supplement, MM)));
-        let computed = |meaning: &str, formula: &str, numbers: String| {
-            let step = Step::follows("C", meaning, (formula, numbers), (supplement, MM), Rounding::Up);
-            self.by_rule(step)
-        };
-        let detection = |nano: i64| self.given("d", "detection capability (resolution)", nano);
         match self.declared.approach {
-            Approach::Orthogonal { resolution } => {
-                let d = MM.number(resolution.as_nano());
-                let supplement = match self.separation.rule {
-                    Rule::CoarseResolution => fixed("supplement for 40 mm < d <= 70 mm: an arm"),
-                    Rule::AboveCoarse => fixed("supplement for d > 70 mm, as for a single beam"),
-                    _ => {
-                        computed("supplement for d <= 40 mm", "max(0, 8 x (d - 14))", format!("max(0, 8 x ({d} - 14))"))
-                    }
-                };
-                vec![detection(resolution.as_nano()), supplement]
-            }
-            Approach::Beams { beams } => vec![fixed(&format!("supplement for separate beams, here {beams}"))],
+            Approach::Orthogonal { resolution } => self.orthogonal(resolution.as_nano()),
+            Approach::Beams { beams } => vec![self.fixed(&format!("supplement for separate beams, here {beams}"))],
             Approach::Parallel { height, resolution, .. } => self.parallel(height.as_nano(), resolution.as_nano()),
-            Approach::Mat => vec![fixed("supplement for a mat on the floor")],
-            Approach::TwoHand => vec![fixed("supplement for a two-hand control")],
+            Approach::Mat => vec![self.fixed("supplement for a mat on the floor")],
+            Approach::TwoHand => vec![self.fixed("supplement for a two-hand control")],
             Approach::Guard { intrusion, .. } => {
                 vec![self.given("C", "reach through the openings of the guard, by ISO 13857", intrusion.as_nano())]
             }
-            Approach::Press { resolution: None } => vec![fixed("no supplement")],
+            Approach::Press { resolution: None } => vec![self.fixed("no supplement")],
             Approach::Press { resolution: Some(resolution) } | Approach::B11 { resolution, .. } => {
-                let d = MM.number(resolution.as_nano());
-                let penetration = if resolution.as_nano() > 64_000_000 {
-                    fixed("penetration D_pf for d > 64 mm")
-                } else {
-                    computed(
-                        "penetration D_pf for d <= 64 mm",
-                        "max(0, 3.4 x (d - 6.875))",
-                        format!("max(0, 3.4 x ({d} - 6.875))"),
-                    )
-                };
-                vec![self.given("d", "object sensitivity (resolution)", resolution.as_nano()), penetration]
+                self.penetration(resolution.as_nano())
             }
         }
+    }
+
+    fn orthogonal(&self, resolution: i64) -> Vec<Step> {
+        let d = MM.number(resolution);
+        let supplement = match self.separation.rule {
+            Rule::CoarseResolution => self.fixed("supplement for 40 mm < d <= 70 mm: an arm"),
+            Rule::AboveCoarse => self.fixed("supplement for d > 70 mm, as for a single beam"),
+            _ => {
+                let numbers = format!("max(0, 8 x ({d} - 14))");
+                self.computed("supplement for d <= 40 mm", "max(0, 8 x (d - 14))", numbers)
+            }
+        };
+        vec![self.given("d", "detection capability (resolution)", resolution), supplement]
+    }
+
+    fn penetration(&self, resolution: i64) -> Vec<Step> {
+        let penetration = if resolution > 64_000_000 {
+            self.fixed("penetration D_pf for d > 64 mm")
+        } else {
+            let numbers = format!("max(0, 3.4 x ({} - 6.875))", MM.number(resolution));
+            self.computed("penetration D_pf for d <= 64 mm", "max(0, 3.4 x (d - 6.875))", numbers)
+        };
+        vec![self.given("d", "object sensitivity (resolution)", resolution), penetration]
     }
 
     fn parallel(&self, height: i64, resolution: i64) -> Vec<Step> {
@@ -90,19 +97,18 @@ impl Told<'_> {
         let least = resolution.saturating_sub(50_000_000).saturating_mul(15).max(0);
         let formula = ("max(0, 15 x (d - 50)), not above H".to_owned(), format!("max(0, 15 x ({d} - 50))"));
         let least = Step::follows("Hmin", "least height of the zone", formula, (least, MM), Rounding::Exact);
-        let supplement = (self.separation.supplement.as_nano(), MM);
         let supplement = match self.separation.rule {
-            Rule::Parallel2024 => Step::given("C", "D_DS, whatever the height", supplement),
+            Rule::Parallel2024 => self.fixed("D_DS, whatever the height"),
             _ => {
-                let formula = ("max(850, 1200 - 0.4 x H)", format!("max(850, 1200 - 0.4 x {h})"));
-                Step::follows("C", "supplement by the height", formula, supplement, Rounding::Up)
+                let numbers = format!("max(850, 1200 - 0.4 x {h})");
+                self.computed("supplement by the height", "max(850, 1200 - 0.4 x H)", numbers)
             }
         };
         vec![
             self.given("H", "height of the detection zone", height),
             self.given("d", "detection capability (resolution)", resolution),
             self.by_rule(least),
-            self.by_rule(supplement),
+            supplement,
         ]
     }
 
@@ -116,66 +122,67 @@ impl Told<'_> {
             }
             Extra::Fifth => {
                 let meaning = "factor without a brake monitor: 20 % more";
-                Step { value: "1.2".to_owned(), ..self.by_rule(Step::given("f", meaning, (0, super::unit::RATIO))) }
+                self.by_rule(Step::given("f", meaning, (1_200_000_000, RATIO)))
             }
         };
         Some(step)
     }
 
+    /// `K`, then `K x T + C` at each speed that is tried, then `S`.
     fn distance(&self) -> Vec<Step> {
         let Separation { approach, plain, at_fast_approach, distance, rule, .. } = self.separation;
-        let mut steps =
-            vec![self.by_rule(Step::given("K", "speed of approach", (approach.as_nano(), MILLIMETRE_PER_SECOND)))];
-        let mut named = |symbol: &str, meaning: &str, speed: &str, nano: i64| {
-            let (formula, numbers) = self.straight(speed);
-            let formula = (formula.replace('K', if symbol == "SF" { "2000" } else { "K" }), numbers);
-            steps.push(self.by_rule(Step::follows(symbol, meaning, formula, (nano, MM), Rounding::Up)));
-        };
-        let k = MILLIMETRE_PER_SECOND.number(approach.as_nano());
-        if let Some(fast) = at_fast_approach.filter(|_| approach.as_nano() != 2_000_000_000) {
+        let speed = (approach.as_nano(), MILLIMETRE_PER_SECOND);
+        let mut steps = vec![self.by_rule(Step::given("K", "speed of approach", speed))];
+        if let Some(fast) = at_fast_approach.filter(|fast| fast != plain) {
             let meaning = "distance at 2000 mm/s; above 500 mm, so that 1600 mm/s may be used";
-            named("SF", meaning, "2000", fast.as_nano());
+            steps.push(self.by_rule(Step::follows(
+                "SF",
+                meaning,
+                self.straight("2000", "2000"),
+                (fast.as_nano(), MM),
+                Rounding::Up,
+            )));
         }
-        named("SK", "distance at the speed of approach", &k, plain.as_nano());
-        let plain = MM.number(plain.as_nano());
-        let bounded = match rule {
-            Rule::FastApproach | Rule::LeastDistance => Some(("max(100, SK)", format!("max(100, {plain})"))),
-            Rule::SlowApproach | Rule::SwitchDistance => Some(("max(500, SK)", format!("max(500, {plain})"))),
-            _ => None,
-        };
-        let (formula, mut numbers) = bounded.unwrap_or(("SK", plain));
-        let mut formula = formula.to_owned();
-        if self.separation.addition.as_nano() > 0 {
-            formula.push_str(" + Z");
-            numbers = format!("{numbers} + {}", MM.number(self.separation.addition.as_nano()));
-        }
+        let at_speed = self.straight("K", &MILLIMETRE_PER_SECOND.number(approach.as_nano()));
+        let meaning = "distance at the speed of approach";
+        steps.push(self.by_rule(Step::follows("SK", meaning, at_speed, (plain.as_nano(), MM), Rounding::Up)));
         let meaning = "separation distance needed";
-        steps.push(self.by_rule(Step::follows(
-            "S",
-            meaning,
-            (formula, numbers),
-            (distance.as_nano(), MM),
-            Rounding::Exact,
-        )));
+        let needed = Step::follows("S", meaning, self.needed(), (distance.as_nano(), MM), Rounding::Exact);
+        steps.push(self.by_rule(needed));
         if rule.is_in_inches() {
             let inches = Unit::tenths_of_an_inch(distance.as_nano());
-            let formula = ("S / 25.4".to_owned(), format!("{} / 25.4", MM.number(distance.as_nano())));
-            let meaning = "the same in inches";
-            steps.push(Step::follows("Sin", meaning, formula, inches, Rounding::Up));
+            let formula = ("S / 25.4", format!("{} / 25.4", MM.number(distance.as_nano())));
+            steps.push(Step::follows("S_in", "the same in inches", formula, inches, Rounding::Up));
         }
         steps
     }
 
-    /// `K x T + C` with a speed of approach in numbers.
-    fn straight(&self, speed: &str) -> (String, String) {
+    /// The least distance of the rule, and `Z`.
+    fn needed(&self) -> (String, String) {
+        let (plain, addition) = (MM.number(self.separation.plain.as_nano()), self.separation.addition.as_nano());
+        let least = match self.separation.rule {
+            Rule::FastApproach | Rule::LeastDistance => Some(100),
+            Rule::SlowApproach | Rule::SwitchDistance => Some(500),
+            _ => None,
+        };
+        let bounded = |text: &str| least.map_or_else(|| text.to_owned(), |least| format!("max({least}, {text})"));
+        let (formula, numbers) = (bounded("SK"), bounded(&plain));
+        if addition > 0 {
+            return (format!("{formula} + Z"), format!("{numbers} + {}", MM.number(addition)));
+        }
+        (formula, numbers)
+    }
+
+    /// `K x T + C`, with a name and a number for the speed of approach.
+    fn straight(&self, name: &str, speed: &str) -> (String, String) {
         let (t, c) = (&self.time, MM.number(self.separation.supplement.as_nano()));
         match self.separation.extra {
-            Extra::None => ("K x T + C".to_owned(), format!("{speed} x {t} + {c}")),
+            Extra::None => (format!("{name} x T + C"), format!("{speed} x {t} + {c}")),
             Extra::Time(time) => {
                 let extra = SECOND.number(time.as_nanos());
-                ("K x (T + Tbm) + C".to_owned(), format!("{speed} x ({t} + {extra}) + {c}"))
+                (format!("{name} x (T + Tbm) + C"), format!("{speed} x ({t} + {extra}) + {c}"))
             }
-            Extra::Fifth => ("K x T x f + C".to_owned(), format!("{speed} x {t} x 1.2 + {c}")),
+            Extra::Fifth => (format!("{name} x T x f + C"), format!("{speed} x {t} x 1.2 + {c}")),
         }
     }
 }

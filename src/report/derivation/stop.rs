@@ -90,79 +90,91 @@ pub(super) fn overall(budget: &FunctionBudget) -> Vec<Step> {
 impl Given<'_> {
     /// What the machine file says, as far as one of the phases uses it.
     fn figures(&self, phases: &[Phase]) -> Vec<Step> {
-        let Self { axis, declared, units, .. } = self;
-        let stop = &declared.stop;
         let has = |kind| phases.iter().any(|phase| phase.kind == kind);
-        let source = axis.source.as_deref();
-        let of = |meaning: &str| format!("{meaning} of '{}'", axis.id);
-        let mut steps = Vec::new();
-        let (speed, highest) = ((declared.speed.as_nano(), units.speed), units.speed.number(axis.max_speed.as_nano()));
-        steps.push(Step::given("vmax", of("highest speed"), (axis.max_speed.as_nano(), units.speed)));
-        steps.push(if declared.speed < axis.max_speed {
-            Step::given("v0", of("monitored speed limit at the demand"), speed)
-        } else {
-            Step::follows("v0", "speed at the demand; no limit is monitored", ("vmax", highest), speed, Rounding::Exact)
-        });
-        let fault = (axis.fault_acceleration.as_nano(), units.acceleration);
-        steps.push(Step::given("af", of("worst acceleration while nobody is in control"), fault));
-        if has(PhaseKind::Delay) {
-            let meaning = of(&format!("delay of {}", stop.kind.name()));
-            steps.push(Step::given("td", meaning, (stop.delay.as_nanos(), SECOND)));
-        }
-        if let Some(deceleration) = stop.deceleration {
-            let meaning = of("deceleration of the monitored ramp");
-            steps.push(Step::given("ar", meaning, (deceleration.as_nano(), units.acceleration)));
-        }
-        steps.extend(stop.jerk.map(|jerk| Step::given("J", of("jerk of the ramp"), (jerk.as_nano(), units.jerk))));
-        if has(PhaseKind::StandstillWindow) {
-            let meaning = of("window of the standstill monitoring");
-            steps.push(Step::given("sw", meaning, (stop.window.as_nano(), units.way)));
-        }
-        let mut steps: Vec<Step> = steps.into_iter().map(|step| step.by(source)).collect();
+        let mut steps = self.speeds();
+        steps.extend(self.settings(&has));
         if has(PhaseKind::BrakeEngage) || has(PhaseKind::Braking) {
-            steps.extend(self.brake().into_iter().map(|step| match step.source {
-                None => step.by(source),
-                Some(_) => step,
-            }));
+            steps.extend(self.brake());
         }
-        if let Some(coast) = axis.coast_deceleration.filter(|_| has(PhaseKind::Coasting)) {
-            let meaning = of("deceleration by friction alone");
-            steps.push(Step::given("ac", meaning, (coast.as_nano(), units.acceleration)).by(source));
+        if let Some(coast) = self.axis.coast_deceleration.filter(|_| has(PhaseKind::Coasting)) {
+            let figure = (coast.as_nano(), self.units.acceleration);
+            steps.push(self.given("ac", self.of("deceleration by friction alone"), figure));
         }
         steps
     }
 
-    /// Pull of the load, brake and its net deceleration.
+    fn of(&self, meaning: &str) -> String {
+        format!("{meaning} of '{}'", self.axis.id)
+    }
+
+    fn given(&self, symbol: &str, meaning: impl Into<String>, figure: (i64, Unit)) -> Step {
+        Step::given(symbol, meaning, figure).by(self.axis.source.as_deref())
+    }
+
+    /// Speeds, and the acceleration while nobody is in control.
+    fn speeds(&self) -> Vec<Step> {
+        let Self { axis, declared, units, .. } = self;
+        let (highest, speed) = (axis.max_speed.as_nano(), (declared.speed.as_nano(), units.speed));
+        let at_demand = if declared.speed < axis.max_speed {
+            self.given("v0", self.of("monitored speed limit at the demand"), speed)
+        } else {
+            let formula = ("vmax", units.speed.number(highest));
+            Step::follows("v0", "speed at the demand; no limit is monitored", formula, speed, Rounding::Exact)
+        };
+        let fault = (axis.fault_acceleration.as_nano(), units.acceleration);
+        vec![
+            self.given("vmax", self.of("highest speed"), (highest, units.speed)),
+            at_demand,
+            self.given("af", self.of("worst acceleration while nobody is in control"), fault),
+        ]
+    }
+
+    /// What is set in the drive.
+    fn settings(&self, has: &impl Fn(PhaseKind) -> bool) -> Vec<Step> {
+        let (units, stop) = (self.units, &self.declared.stop);
+        let mut steps = Vec::new();
+        if has(PhaseKind::Delay) {
+            let meaning = self.of(&format!("delay of {}", stop.kind.name()));
+            steps.push(self.given("td", meaning, (stop.delay.as_nanos(), SECOND)));
+        }
+        if let Some(deceleration) = stop.deceleration {
+            let figure = (deceleration.as_nano(), units.acceleration);
+            steps.push(self.given("ar", self.of("deceleration of the monitored ramp"), figure));
+        }
+        if let Some(jerk) = stop.jerk {
+            steps.push(self.given("J", self.of("jerk of the ramp"), (jerk.as_nano(), units.jerk)));
+        }
+        if has(PhaseKind::StandstillWindow) {
+            let figure = (stop.window.as_nano(), units.way);
+            steps.push(self.given("sw", self.of("window of the standstill monitoring"), figure));
+        }
+        steps
+    }
+
+    /// Gravity as far as it counts, the brake and its net deceleration.
     fn brake(&self) -> Vec<Step> {
         let Some(brake) = self.budget.brake else { return Vec::new() };
         let acceleration = self.units.acceleration;
-        let mut steps =
-            vec![Step::given("te", "time until the brake has its full force", (brake.engage.as_nanos(), SECOND))];
-        let gravity = (STANDARD_GRAVITY.as_nano(), acceleration);
-        let standard_gravity = || Step::given("g", "standard gravity", gravity).by(Some("3rd CGPM 1901, ISO 80000-3"));
-        let falls = self.budget.pull().is_ok_and(|pull| pull == STANDARD_GRAVITY);
-        let net = brake.deceleration(self.budget.motion).unwrap_or_default().as_nano();
-        match brake.force {
-            BrakeForce::Ratio(ratio) => {
-                let ratio = RATIO.number(ratio.as_nano());
-                let g = acceleration.number(gravity.0);
-                let formula = match self.budget.motion {
-                    Motion::Vertical => ("(k - 1) x g", format!("({ratio} - 1) x {g}")),
-                    _ => ("k x g", format!("{ratio} x {g}")),
-                };
-                steps.push(standard_gravity());
-                let meaning = "braking force divided by the weight";
-                steps.push(Step { value: ratio, ..Step::given("k", meaning, (0, RATIO)) });
-                let meaning = "net deceleration by the brake";
-                steps.push(Step::follows("ab", meaning, formula, (net, acceleration), Rounding::Down));
-            }
-            BrakeForce::Deceleration(_) => {
-                if falls {
-                    steps.push(standard_gravity());
-                }
-                steps.push(Step::given("ab", "net deceleration by the brake", (net, acceleration)));
-            }
+        let engage = (brake.engage.as_nanos(), SECOND);
+        let mut steps = vec![self.given("te", "time until the brake has its full force", engage)];
+        let by_ratio = matches!(brake.force, BrakeForce::Ratio(_));
+        if by_ratio || self.budget.pull().is_ok_and(|pull| pull == STANDARD_GRAVITY) {
+            let gravity = Step::given("g", "standard gravity", (STANDARD_GRAVITY.as_nano(), acceleration));
+            steps.push(gravity.by(Some("3rd CGPM 1901, ISO 80000-3")));
         }
+        // The budget has it, or there would be none.
+        let net = (brake.deceleration(self.budget.motion).unwrap_or_default().as_nano(), acceleration);
+        let BrakeForce::Ratio(ratio) = brake.force else {
+            steps.push(self.given("ab", "net deceleration by the brake", net));
+            return steps;
+        };
+        steps.push(self.given("k", "braking force divided by the weight", (ratio.as_nano(), RATIO)));
+        let (k, g) = (RATIO.number(ratio.as_nano()), acceleration.number(STANDARD_GRAVITY.as_nano()));
+        let formula = match self.budget.motion {
+            Motion::Vertical => ("(k - 1) x g", format!("({k} - 1) x {g}")),
+            _ => ("k x g", format!("{k} x {g}")),
+        };
+        steps.push(Step::follows("ab", "net deceleration by the brake", formula, net, Rounding::Down));
         steps
     }
 

@@ -134,9 +134,9 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
 /// How a separation distance comes about.
 fn distance(separation: &SeparationReport, overall_ns: i64) -> String {
     let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
-    let addition = separation.addition_mm.map_or_else(String::new, |mm| format!(", Z = {mm} mm"));
+    let addition = separation.addition_mm.map_or_else(String::new, |mm| format!(", Z = {mm} mm on top"));
     let extra = separation.extra.as_ref().map_or_else(String::new, |extra| format!(", {extra}"));
-    let memory = if separation.from_memory { "; from memory" } else { "" };
+    let memory = separation.from_memory.map_or_else(String::new, |what| format!("; {what} from memory"));
     let mut text = format!(
         "K = {approach_mm_per_s} mm/s, T = {} ms{extra}, C = {supplement_mm} mm{addition}; {rule} ({edition}{memory})",
         millis_short(overall_ns)

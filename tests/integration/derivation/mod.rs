@@ -5,6 +5,7 @@ mod calculator;
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use proptest::prelude::*;
 use serde_json::Value;
 use stopspan::machine::{self, Machine};
 use stopspan::report::{self, Report, Step};
@@ -135,6 +136,37 @@ fn every_law_and_every_rule_recomputes() {
     }
 }
 
+/// `text` with each of its quantities multiplied by a share of its own, in millionths. Speeds at the demand and resolutions
+/// become smaller, highest speeds and heights greater, so that the file stays legal.
+fn varied(text: &str, shares: &[u32]) -> String {
+    let mut shares = shares.iter().cycle();
+    let mut vary = |line: &str| {
+        let (key, rest) = line.split_once(" = \"")?;
+        let (number, unit) = rest.strip_suffix('"')?.split_once(' ')?;
+        let (least, most) = match key {
+            "speed" | "resolution" => (0.8, 1.0),
+            "max_speed" | "height" => (1.0, 3.0),
+            "worst_case" => (0.3, 1.9),
+            "watchdog" | "edition" => return None,
+            _ => (0.3, 3.0),
+        };
+        let factor = least + (most - least) * f64::from(*shares.next()?) / 1e6;
+        Some(format!("{key} = \"{:.6} {unit}\"", number.parse::<f64>().ok()? * factor))
+    };
+    text.lines().map(|line| vary(line).unwrap_or_else(|| line.to_owned()) + "\n").collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(32))]
+
+    /// Figures that don't come out even, in every law and rule.
+    #[test]
+    fn odd_figures_recompute(shares in prop::collection::vec(0_u32..=1_000_000, 97)) {
+        let (_, report) = explained(&varied(EVERYTHING, &shares));
+        prop_assert!(recalculate(&report).iter().all(|formula| is_in_words(formula)));
+    }
+}
+
 /// The last figures of each derivation are those of the report.
 #[test]
 fn derivations_end_at_the_figures_of_the_report() {
@@ -202,6 +234,33 @@ fn a_derivation_reads_as_a_reviewer_would_write_it() {
         assert!(text.lines().any(|seen| seen == line), "no line '{line}' in\n{text}");
     }
     assert!(text.lines().all(|line| line.chars().count() <= 80), "too wide");
+}
+
+/// Inches by hand: 63 in/s x 0.2 s are 12.6 in.
+#[test]
+fn the_report_says_by_which_rule() {
+    let (_, report) = explained(EVERYTHING);
+    let text = report::text(&report, 140, false);
+    for part in [
+        "beams: K = 1600 mm/s, T = 200 ms, C = 1200 mm; S = K T + 1200 mm for a single beam (ISO 13855:2010)",
+        "C = 1080 mm, Z = 100 mm on top; S = K T + C, C = 1200 mm - 0.4 H, at least 850 mm (ISO 13855:2010); above 200 mm,",
+        "D_DS = 1200 mm whatever the height (ISO 13855:2024)",
+        "a mat on the floor (ISO 13855:2010; rule from memory)",
+        "press: K = 1600.2 mm/s, T = 200 ms, C = 0 mm; D_s = 63 in/s x T (29 CFR 1910.217); 12.6 in",
+        "T_bm = 20 % of T without a brake monitor",
+        "T_bm = 17 ms by the brake monitor",
+    ] {
+        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains(part), "no '{part}' in\n{text}");
+    }
+    let json: Value = serde_json::from_str(&report::json(&report).unwrap()).unwrap();
+    let of = |id: &str| {
+        let functions = json["functions"].as_array().unwrap();
+        functions.iter().find(|function| function["id"] == id).unwrap()["separation"].clone()
+    };
+    assert_eq!((&of("press")["needed_in"], &of("press")["needed_mm"]), (&12.6.into(), &320.04.into()));
+    assert_eq!((&of("scanner")["addition_mm"], &of("scanner")["access_below"]), (&100.0.into(), &true.into()));
+    assert_eq!((&of("mat")["from_memory"], of("mat").get("needed_in")), (&"rule".into(), None));
 }
 
 fn budget(arguments: &[&str]) -> crate::support::Ran {
