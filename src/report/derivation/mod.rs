@@ -45,7 +45,8 @@ pub struct Step {
     pub value: String,
     /// Its unit; empty for a ratio.
     pub unit: &'static str,
-    /// `given`, `exact`, `up, to 0.000001 mm` or `down, to ...`.
+    /// `given`, `exact`, `up, to 0.000001 mm`, `down, to ...`, or `not derived` of a figure of the budget without a formula
+    /// here.
     pub rounding: String,
     /// The machine file's words about where a given figure comes from, or the source of the formula.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -34,7 +34,8 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
     let no_fault = ("sum of all w".to_owned(), worst_cases);
     let step =
         Step::follows("R0", "response time without a fault", no_fault, figure(response.no_fault), Rounding::Exact);
-    steps.push(step.by(Some(PLAIN_SUM)));
+    let added = Span::checked_sum(path.iter().map(|part| part.worst_case));
+    steps.push(step.by(Some(PLAIN_SUM)).provided(added == Some(response.no_fault)));
     steps.extend(response.spans.iter().map(|span| margin(&path, budget, span)));
     let widest = response.spans.iter().find(|span| Some(span.watched) == response.one_fault_span);
     let one_fault = match widest {
@@ -46,10 +47,9 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
     };
     let step =
         Step::follows("R1", "response time with one fault", one_fault, figure(response.one_fault), Rounding::Exact);
-    steps.push(step.by(Some(ONE_FAULT)));
-    let all = all_faults(&path, budget);
-    let step = Step::follows("RN", "response time with every fault", all, figure(response.all_faults), Rounding::Exact);
-    steps.push(step.by(Some(ALL_FAULTS)));
+    let added = response.no_fault.checked_add(widest.map_or(Span::ZERO, |span| span.margin));
+    steps.push(step.by(Some(ONE_FAULT)).provided(added == Some(response.one_fault)));
+    steps.push(all_faults(&path, budget));
     let decides = match function.faults {
         Faults::None => "R0",
         Faults::One => "R1",
@@ -57,7 +57,9 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
     };
     let meaning = format!("response time that decides, by faults = \"{}\"", function.faults.name());
     let deciding = (decides, number(budget.deciding));
-    steps.push(Step::follows("R", meaning, deciding, figure(budget.deciding), Rounding::Exact));
+    let step = Step::follows("R", meaning, deciding, figure(budget.deciding), Rounding::Exact);
+    let chosen = [("R0", response.no_fault), ("R1", response.one_fault), ("RN", response.all_faults)];
+    steps.push(step.provided(chosen.contains(&(decides, budget.deciding))));
     steps
 }
 
@@ -146,38 +148,42 @@ fn margin(path: &[Part<'_>], budget: &FunctionBudget, span: &WatchedSpan) -> Ste
         format!("max(0, {} - {})", MS.number(span.watchdog.as_nanos()), bracket(numbers)),
     );
     let meaning = format!("what a fault adds until the watchdog of '{id}' acts");
-    Step::follows(format!("m({id})"), meaning, formula, (span.margin.as_nanos(), MS), Rounding::Exact)
+    let step = Step::follows(format!("m({id})"), meaning, formula, (span.margin.as_nanos(), MS), Rounding::Exact);
+    let worst_case = Span::checked_sum(members.iter().map(|part| part.worst_case));
+    let left = worst_case.and_then(|worst_case| span.watchdog.checked_sub(worst_case));
+    step.provided(left.map(|left| left.max(Span::ZERO)) == Some(span.margin))
 }
 
 /// The path as spans of its connections and elements alone, each at its longest.
-fn all_faults(path: &[Part<'_>], budget: &FunctionBudget) -> (String, String) {
+fn all_faults(path: &[Part<'_>], budget: &FunctionBudget) -> Step {
     let longest = |place: &usize| {
         let part = path.get(*place)?;
-        let worst_case = MS.number(part.worst_case.as_nanos());
-        Some(match part.watchdog.filter(|watchdog| part.connection.is_none() && *watchdog > part.worst_case) {
-            Some(watchdog) => MS.number(watchdog.as_nanos()),
-            None => worst_case,
-        })
+        let watchdog = part.watchdog.filter(|_| part.connection.is_none());
+        Some(watchdog.map_or(part.worst_case, |watchdog| watchdog.max(part.worst_case)))
     };
-    let mut terms = Vec::new();
+    let number = |span: Span| MS.number(span.as_nanos());
+    let (mut terms, mut total) = (Vec::new(), Some(Span::ZERO));
     let mut place = 0;
     while place < path.len() {
         let span = budget.supervised.iter().find(|members| members.iter().min() == Some(&place));
-        match span {
-            Some(members) => {
-                let mut members = members.clone();
-                members.sort_unstable();
-                let connection = members.iter().filter_map(|member| path.get(*member)).find_map(|p| p.connection);
-                let inside = sum(members.iter().filter_map(longest));
-                let watchdog = connection.map_or_else(String::new, |c| MS.number(c.watchdog.as_nanos()));
-                terms.push(format!("max({watchdog}, {inside})"));
-                place += members.len().max(1);
+        let mut members = span.map_or_else(|| vec![place], Clone::clone);
+        members.sort_unstable();
+        let inside: Vec<Span> = members.iter().filter_map(longest).collect();
+        let mut longer = Span::checked_sum(inside.iter().copied());
+        let numbers = sum(inside.into_iter().map(number));
+        let connection = members.iter().filter_map(|member| path.get(*member)).find_map(|part| part.connection);
+        match connection {
+            Some(connection) => {
+                longer = longer.map(|longer| longer.max(connection.watchdog));
+                terms.push(format!("max({}, {numbers})", number(connection.watchdog)));
             }
-            None => {
-                terms.extend(longest(&place));
-                place += 1;
-            }
+            None => terms.push(numbers),
         }
+        total = total.zip(longer).and_then(|(total, longer)| total.checked_add(longer));
+        place += members.len().max(1);
     }
-    ("sum of the longer of w and W, a connection's W for all it supervises".to_owned(), sum(terms))
+    let formula = ("sum of the longer of w and W, a connection's W for all it supervises", sum(terms));
+    let all = budget.response.all_faults;
+    let step = Step::follows("RN", "response time with every fault", formula, (all.as_nanos(), MS), Rounding::Exact);
+    step.by(Some(ALL_FAULTS)).provided(total == Some(all))
 }

@@ -3,6 +3,9 @@
 use super::Step;
 use super::unit::Unit;
 
+/// What stands in place of a rounding where a figure of the budget is told without its formula.
+pub(super) const NOT_DERIVED: &str = "not derived";
+
 /// Which way a value was rounded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Rounding {
@@ -50,6 +53,15 @@ impl Step {
             rounding: rounding.told(unit),
             ..Self::given(symbol, meaning, (nano, unit))
         }
+    }
+
+    /// Without its formula unless that gives the value: a derivation shows no numbers that don't recompute. The budget may
+    /// know a case that isn't written out here.
+    pub(super) fn provided(self, holds: bool) -> Self {
+        if holds {
+            return self;
+        }
+        Self { formula: None, substituted: None, rounding: NOT_DERIVED.to_owned(), ..self }
     }
 
     /// The same with the source of the figure or the formula.

@@ -4,9 +4,13 @@ use super::Step;
 use super::step::{Rounding, sum};
 use super::unit::{AxisUnits, MILLISECOND, RATIO, SECOND, Unit};
 use crate::budget::FunctionBudget;
-use crate::budget::stop::{self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY};
+use crate::budget::stop::{
+    self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY, Stop, StopError, accelerate, cross_window,
+    jerk_limited_ramp, linear_ramp,
+};
 use crate::machine::{Axis, Function, FunctionStop, Machine, StopKind};
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
+use crate::time::Span;
 
 /// The closed form of a phase.
 #[derive(Clone, Copy, Debug)]
@@ -19,6 +23,19 @@ enum Law {
     JerkLimited(Acceleration, Jerk),
     /// Through the window of a standstill monitoring.
     Window(Acceleration, Travel),
+}
+
+impl Law {
+    /// The phase that follows from the law, to see whether it is the one at hand.
+    fn phase(self, phase: &Phase, start: Speed, highest: Speed) -> Result<Phase, StopError> {
+        let kind = phase.kind;
+        match self {
+            Self::Accelerate(acceleration, limit) => accelerate(kind, start, acceleration, phase.time, limit),
+            Self::Linear(deceleration) => linear_ramp(kind, start, deceleration),
+            Self::JerkLimited(deceleration, jerk) => jerk_limited_ramp(kind, start, deceleration, jerk),
+            Self::Window(acceleration, window) => cross_window(start, acceleration, window, highest),
+        }
+    }
 }
 
 /// What the phases share.
@@ -51,21 +68,23 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
         steps.extend(given.phase(index + 1, phase, start));
         start = phase.end_speed;
     }
-    let (after, all) = (2..=stop.phases.len(), 1..=stop.phases.len());
-    let times = stop.phases.iter().skip(1).map(|phase| SECOND.number(phase.time.as_nanos()));
-    let time = (sum(after.map(|n| format!("t{n}"))), sum(times));
-    steps.push(Step::follows(
-        "t",
-        "time of the stop, behind the reaction",
-        time,
-        (stop.time.as_nanos(), SECOND),
-        Rounding::Exact,
-    ));
-    let ways = stop.phases.iter().map(|phase| units.way.number(phase.travel.as_nano()));
-    let way = (sum(all.map(|n| format!("s{n}"))), sum(ways));
-    let figure = (stop.travel.as_nano(), units.way);
-    steps.push(Step::follows("s", "travel from the demand to standstill", way, figure, Rounding::Exact));
+    steps.extend(totals(stop, units));
     steps
+}
+
+/// Time and travel of all phases together.
+fn totals(stop: &Stop, units: AxisUnits) -> [Step; 2] {
+    let (after, all) = (2..=stop.phases.len(), 1..=stop.phases.len());
+    let times = || stop.phases.iter().skip(1).map(|phase| phase.time);
+    let formula = (sum(after.map(|n| format!("t{n}"))), sum(times().map(|time| SECOND.number(time.as_nanos()))));
+    let figure = (stop.time.as_nanos(), SECOND);
+    let time = Step::follows("t", "time of the stop, behind the reaction", formula, figure, Rounding::Exact);
+    let ways = || stop.phases.iter().map(|phase| phase.travel.as_nano());
+    let formula = (sum(all.map(|n| format!("s{n}"))), sum(ways().map(|way| units.way.number(way))));
+    let figure = (stop.travel.as_nano(), units.way);
+    let way = Step::follows("s", "travel from the demand to standstill", formula, figure, Rounding::Exact);
+    let added = ways().try_fold(0_i64, i64::checked_add);
+    [time.provided(Span::checked_sum(times()) == Some(stop.time)), way.provided(added == Some(stop.travel.as_nano()))]
 }
 
 /// `T = R + t`.
@@ -78,13 +97,10 @@ pub(super) fn overall(budget: &FunctionBudget) -> Vec<Step> {
         }
         None => ("R / 1000, nothing moves on", format!("{} / 1000", MILLISECOND.number(budget.deciding.as_nanos()))),
     };
-    vec![Step::follows(
-        "T",
-        "overall response time, from the demand to the end of the stop",
-        formula,
-        overall,
-        Rounding::Exact,
-    )]
+    let added = budget.deciding.checked_add(budget.stop.as_ref().map_or(Span::ZERO, |stop| stop.time));
+    let meaning = "overall response time, from the demand to the end of the stop";
+    let step = Step::follows("T", meaning, formula, overall, Rounding::Exact);
+    vec![step.provided(added == Some(budget.overall))]
 }
 
 impl Given<'_> {
@@ -208,6 +224,9 @@ impl Given<'_> {
         let (law, symbol) = self.law(phase.kind);
         let name = super::super::words::phase(phase.kind);
         let told = Told { units: self.units, number, name, phase, start, symbol };
+        if law.phase(phase, start, self.axis.max_speed).ok() != Some(*phase) {
+            return told.not_derived();
+        }
         let steps = match law {
             Law::Accelerate(acceleration, limit) => told.accelerate(acceleration, limit, self.time_symbol(phase.kind)),
             Law::Linear(deceleration) => told.linear(deceleration),
@@ -282,6 +301,14 @@ impl Told<'_> {
     /// Symbol of the speed at the start, and the speed.
     fn started(&self) -> (String, String) {
         (format!("v{}", self.number.saturating_sub(1)), self.units.speed.number(self.start.as_nano()))
+    }
+
+    /// The figures alone: a phase of the budget with a law that isn't written out here.
+    fn not_derived(&self) -> Vec<Step> {
+        let none = || (String::new(), String::new());
+        let steps =
+            [self.time(none(), Rounding::Up), self.way(none(), Rounding::Up), self.end_speed(none(), Rounding::Up)];
+        steps.into_iter().map(|step| step.provided(false)).collect()
     }
 
     fn accelerate(&self, acceleration: Acceleration, limit: Option<Speed>, given_time: Option<&str>) -> Vec<Step> {

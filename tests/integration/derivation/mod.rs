@@ -9,6 +9,7 @@ use proptest::prelude::*;
 use serde_json::Value;
 use stopspan::machine::{self, Machine};
 use stopspan::report::{self, Report, Step};
+use stopspan::time::Span;
 use stopspan::verdict;
 
 use crate::support::{SCENARIO, run, scenario_file};
@@ -199,6 +200,28 @@ fn derivations_end_at_the_figures_of_the_report() {
             }
         }
     }
+}
+
+/// A budget that is wrong on purpose stands for one that knows a case which the derivation doesn't: then no formula is shown.
+#[test]
+fn no_formula_is_shown_that_does_not_give_its_figure() {
+    let machine = machine::read("machine.toml", EVERYTHING).unwrap();
+    let (mut functions, result) = verdict::judge_budgets(&machine);
+    let longer = |span: Span| span.checked_add(Span::from_nanos(1)).unwrap();
+    let budget = functions[0].budget.as_mut().unwrap();
+    budget.response.one_fault = longer(budget.response.one_fault);
+    let stop = budget.stop.as_mut().unwrap();
+    stop.phases[1].time = longer(stop.phases[1].time);
+    let report = report::budget("machine.toml", &machine, &functions, result);
+    let report = report::explained(report, &machine, &functions, Some(0));
+    let derivations = report.functions.as_ref().unwrap()[0].derivation.iter().flatten();
+    let steps: Vec<&Step> = derivations.flat_map(|derivation| &derivation.steps).collect();
+    let plain: Vec<&str> =
+        steps.iter().filter(|step| step.rounding == "not derived").map(|step| step.symbol.as_str()).collect();
+    assert_eq!(plain, ["R1", "R", "t2", "s2", "v2", "t"]);
+    assert!(steps.iter().filter(|step| step.rounding == "not derived").all(|step| step.formula.is_none()));
+    let text = report::text(&report, 140, false);
+    assert!(text.contains("R1 = 50.000001 ms  response time with one fault; computed by the budget, not derived here"));
 }
 
 /// Each given figure of the machine file carries the file's words about where it comes from.
