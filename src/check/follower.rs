@@ -12,7 +12,7 @@ use super::watch::{Silence, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::Instant;
-use crate::timing::Intervals;
+use crate::timing::{Intervals, Maxima};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 const KEPT: usize = 10_000;
@@ -78,7 +78,7 @@ impl Follower {
 
     /// Octet `index` of the safe data in the last accepted telegram of `direction`.
     pub(super) fn safe_octet(&self, direction: Direction, index: usize) -> Option<u8> {
-        let accepted = &self.base.line(direction).accepted;
+        let accepted = self.base.line(direction).accepted();
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) => accepted.get(index).copied(),
@@ -147,45 +147,49 @@ pub(super) struct Line {
     pub(super) confirmed: u64,
     /// Whether the connection got beyond its start-up.
     in_operation: bool,
-    /// As seen last.
-    last: Vec<u8>,
-    /// As accepted last.
-    accepted: Vec<u8>,
     /// Accepted telegrams, the newest first.
     history: VecDeque<Vec<u8>>,
+    /// As seen last, if that was rejected.
+    rejected: Option<Vec<u8>>,
 }
 
 impl Line {
     /// Whether the process image still holds the last telegram, or holds the last good one again after something else stood
     /// in its place.
     fn is_held(&mut self, octets: &[u8]) -> bool {
-        let held = self.last == octets || self.accepted == octets;
+        let is_accepted = self.accepted() == octets;
+        let held = is_accepted || self.rejected.as_deref() == Some(octets);
         if held {
             self.held = self.held.saturating_add(1);
-            if self.last != octets {
-                self.last.clone_from(&self.accepted);
-            }
+        }
+        if is_accepted {
+            self.rejected = None;
         }
         held
     }
 
+    /// As accepted last; empty if there is none.
+    pub(super) fn accepted(&self) -> &[u8] {
+        self.history.front().map_or(&[], Vec::as_slice)
+    }
+
     fn remember(&mut self, octets: &[u8], accepted: bool) {
-        self.last.clear();
-        self.last.extend_from_slice(octets);
         if !accepted {
+            self.rejected = Some(octets.to_vec());
             return;
         }
-        self.accepted.clone_from(&self.last);
+        self.rejected = None;
         let mut slot =
             if self.history.len() < REMEMBERED { Vec::new() } else { self.history.pop_back().unwrap_or_default() };
-        slot.clone_from(&self.last);
+        slot.clear();
+        slot.extend_from_slice(octets);
         self.history.push_front(slot);
     }
 
     /// Whether `octets` are those of the last accepted telegram but for their last two.
     pub(super) fn differs_in_last_two(&self, octets: &[u8]) -> bool {
         let but_two = |octets: &[u8]| octets.len().saturating_sub(2);
-        octets.len() == self.accepted.len() && octets.get(..but_two(octets)) == self.accepted.get(..but_two(octets))
+        octets.len() == self.accepted().len() && octets.get(..but_two(octets)) == self.accepted().get(..but_two(octets))
     }
 
     /// How many telegrams ago the same octets were here; 1 is the telegram before.
@@ -302,6 +306,7 @@ impl Base {
             confirmed: line.confirmed,
             tap_losses: line.tap_losses,
             intervals: watch.intervals(direction).clone(),
+            maxima: watch.maxima(direction).cloned(),
         };
         ConnectionOutcome {
             to_device: direction(&self.lines.to_device, Direction::ToDevice),
@@ -350,6 +355,8 @@ pub struct DirectionOutcome {
     pub tap_losses: u64,
     /// Intervals between new valid telegrams while the watchdog runs.
     pub intervals: Intervals<Location>,
+    /// The longest of them in each part of the run; `None` before the first.
+    pub maxima: Option<Maxima>,
 }
 
 /// Why a connection was not fully examined.

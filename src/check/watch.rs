@@ -6,7 +6,7 @@ use super::both::Both;
 use super::finding::Location;
 use crate::machine::Direction;
 use crate::time::{Instant, Span};
-use crate::timing::Intervals;
+use crate::timing::{Intervals, Maxima};
 
 /// The new telegrams of one connection, both ways.
 #[derive(Clone, Debug)]
@@ -27,6 +27,7 @@ struct Line {
     /// The capture lost packets since `last`: a long interval is not the machine's.
     tap_gap: bool,
     intervals: Intervals<Location>,
+    maxima: Option<Maxima>,
 }
 
 /// A silence longer than the watchdog time.
@@ -52,6 +53,10 @@ impl Watch {
 
     pub(super) const fn intervals(&self, direction: Direction) -> &Intervals<Location> {
         &self.lines.of(direction).intervals
+    }
+
+    pub(super) const fn maxima(&self, direction: Direction) -> Option<&Maxima> {
+        self.lines.of(direction).maxima.as_ref()
     }
 
     pub(super) const fn round_trip(&self) -> &Intervals<Location> {
@@ -94,7 +99,9 @@ impl Watch {
         let previous = previous.filter(|_| was_supervised)?;
         let span = at.at.since(previous.at);
         if !tap_gap {
-            self.lines.of_mut(direction).intervals.record(span, at);
+            let line = self.lines.of_mut(direction);
+            line.intervals.record(span, at);
+            line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
         }
         let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
         let partners = turn.map_or(span, |turn| turn.at.since(previous.at));

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::record::{NamedInput, Recording};
 use super::{Error, Reporting, run};
 use crate::machine::Machine;
 use crate::report;
@@ -21,11 +22,14 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "FUNCTION", num_args = 0..=1, default_missing_value = ALL)]
     explain: Option<String>,
     #[command(flatten)]
+    recording: Recording,
+    #[command(flatten)]
     reporting: Reporting,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.reporting.check(std::slice::from_ref(&arguments.machine))?;
+    arguments.recording.check(std::slice::from_ref(&arguments.machine))?;
     let machine = run::machine(&arguments.machine)?;
     let (functions, result) = verdict::judge_budgets(&machine);
     let file = arguments.machine.display().to_string();
@@ -33,11 +37,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
         Some(name) => Some(function(&machine, name)?),
         None => None,
     };
-    let mut told = report::budget(&file, &machine, &functions, result);
+    let mut report = report::budget(&file, &machine, &functions, result);
     if let Some(only) = explain {
-        told = report::explained(told, &machine, &functions, only);
+        report = report::explained(report, &machine, &functions, only);
     }
-    arguments.reporting.write(&told)?;
+    arguments.recording.write(&mut report, &[NamedInput { path: &arguments.machine, role: "machine file" }])?;
+    arguments.reporting.write(&report)?;
     Ok(result)
 }
 

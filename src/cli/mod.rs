@@ -6,9 +6,11 @@
 
 mod analyze;
 mod budget;
+mod completions;
 mod error;
 mod init;
 mod output;
+mod record;
 mod residual;
 mod run;
 mod synth;
@@ -19,6 +21,7 @@ use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::report::CsvTable;
 use crate::verdict::Judgement;
 pub use error::Error;
 
@@ -55,6 +58,12 @@ enum Command {
     /// Write a commented machine file to start from.
     #[command(after_help = "Example: stopspan init machine.toml")]
     Init(init::Arguments),
+    /// Write a script that completes commands and options in a shell.
+    #[command(after_help = "Example: stopspan completions bash > stopspan.bash")]
+    Completions(completions::Completions),
+    /// Write manual pages into a folder.
+    #[command(after_help = "Example: stopspan manual man1")]
+    Manual(completions::Manual),
 }
 
 /// Where a report goes and how it looks.
@@ -66,6 +75,9 @@ struct Reporting {
     /// Write the report to this file instead of the terminal; it is written whole or not at all.
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Table of the CSV form.
+    #[arg(long, value_enum, value_name = "TABLE")]
+    table: Option<Table>,
     /// Also list events and every reaction.
     #[arg(long)]
     detailed: bool,
@@ -77,6 +89,51 @@ enum Format {
     Text,
     /// The same facts for programs.
     Json,
+    /// One table, chosen by --table.
+    Csv,
+    /// Test cases for a build server: one per safety function and connection.
+    Junit,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Table {
+    /// Safety functions: bounded and measured figures, verdict.
+    Functions,
+    /// Steps of the paths of the functions.
+    Steps,
+    /// Every measured reaction.
+    Reactions,
+    /// Connections: counts, watchdog, margin, health.
+    Connections,
+    /// Intervals and round trips: extremes and quantiles.
+    Intervals,
+    /// How many intervals there are of each length.
+    Histogram,
+    /// The longest interval in each part of the run.
+    Maxima,
+    /// Findings.
+    Findings,
+    /// Trips.
+    Trips,
+    /// Events.
+    Events,
+}
+
+impl Table {
+    const fn of_report(self) -> CsvTable {
+        match self {
+            Self::Functions => CsvTable::Functions,
+            Self::Steps => CsvTable::Steps,
+            Self::Reactions => CsvTable::Reactions,
+            Self::Connections => CsvTable::Connections,
+            Self::Intervals => CsvTable::Intervals,
+            Self::Histogram => CsvTable::Histogram,
+            Self::Maxima => CsvTable::Maxima,
+            Self::Findings => CsvTable::Findings,
+            Self::Trips => CsvTable::Trips,
+            Self::Events => CsvTable::Events,
+        }
+    }
 }
 
 /// Parses the arguments of the process, runs, prints errors.
@@ -97,6 +154,8 @@ pub fn main() -> ExitCode {
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),
+        Command::Completions(arguments) => completions::completions(arguments),
+        Command::Manual(arguments) => completions::manual(arguments),
     };
     match result {
         Ok(judgement) => ExitCode::from(exit_code(judgement)),

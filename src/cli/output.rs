@@ -9,7 +9,9 @@ use std::fs::{self, File};
 use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-use super::{Error, Format, Reporting};
+use clap::ValueEnum;
+
+use super::{Error, Format, Reporting, Table};
 use crate::report::{self, Report};
 
 /// Widest text that is laid out even on a wider terminal.
@@ -18,9 +20,7 @@ const WIDEST: usize = 140;
 impl Reporting {
     /// Refuses an output that is one of `inputs` or can't be a file, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
-        let Some(output) = self.file() else { return Ok(()) };
-        keep_inputs(output, inputs)?;
-        check_place(output)
+        self.file().map_or(Ok(()), |output| check_output(output, inputs))
     }
 
     /// The file to write; `None` is standard output.
@@ -33,6 +33,8 @@ impl Reporting {
         let text = match self.chosen() {
             Format::Text => report::text(report, self.width(), self.detailed),
             Format::Json => report::json(report).map_err(|error| Error::StandardOutput(error.into()))?,
+            Format::Csv => self.csv(report)?,
+            Format::Junit => report::junit(report),
         };
         match self.file() {
             Some(path) => {
@@ -44,13 +46,29 @@ impl Reporting {
         }
     }
 
+    fn csv(&self, report: &Report) -> Result<String, Error> {
+        let table =
+            self.table.unwrap_or(if report.functions.is_some() { Table::Functions } else { Table::Connections });
+        let name = table.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned());
+        let text = report::csv(report, table.of_report()).ok_or_else(|| {
+            Error::Argument(format!(
+                "this report has no table '{name}'; choose another by --table, or --format json for all"
+            ))
+        })?;
+        text.map_err(Error::StandardOutput)
+    }
+
+    /// The form asked for, by option or by the extension of the file.
     fn chosen(&self) -> Format {
-        let is_json = |path: &PathBuf| path.extension().is_some_and(|extension| extension.eq_ignore_ascii_case("json"));
-        self.format.unwrap_or_else(
-            || {
-                if self.output.as_ref().is_some_and(is_json) { Format::Json } else { Format::Text }
-            },
-        )
+        let extension = self.output.as_ref().and_then(|path| path.extension()).unwrap_or_default().to_ascii_lowercase();
+        let by_extension = match extension.to_str() {
+            Some("json") => Format::Json,
+            Some("csv") => Format::Csv,
+            Some("xml") => Format::Junit,
+            _ if self.table.is_some() => Format::Csv,
+            _ => Format::Text,
+        };
+        self.format.unwrap_or(by_extension)
     }
 
     fn width(&self) -> usize {
@@ -78,6 +96,12 @@ pub(super) fn complain(error: &Error) {
     let name = if matches!(error, Error::Machine(_)) { "" } else { "stopspan: " };
     // Nobody is left to tell if standard error is closed.
     let _ = writeln!(io::stderr().lock(), "{name}{error}");
+}
+
+/// Refuses an output that is one of `inputs` or can't be a file.
+pub(super) fn check_output(output: &Path, inputs: &[PathBuf]) -> Result<(), Error> {
+    keep_inputs(output, inputs)?;
+    check_place(output)
 }
 
 /// Refuses to write over an input.

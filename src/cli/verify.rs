@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::record::{NamedInput, Recording};
 use super::{Error, Reporting, run};
 use crate::report;
 use crate::verdict::{self, Judgement};
@@ -16,16 +17,24 @@ pub(super) struct Arguments {
     #[arg(required = true)]
     captures: Vec<PathBuf>,
     #[command(flatten)]
+    recording: Recording,
+    #[command(flatten)]
     reporting: Reporting,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let inputs: Vec<_> = arguments.captures.iter().chain([&arguments.machine]).cloned().collect();
     arguments.reporting.check(&inputs)?;
+    arguments.recording.check(&inputs)?;
     let machine = run::machine(&arguments.machine)?;
     let (outcome, summary) = run::check(&machine, &arguments.captures)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let file = arguments.machine.display().to_string();
-    arguments.reporting.write(&report::verify(&file, &machine, &outcome, &summary, &verdict))?;
+    let mut report = report::verify(&file, &machine, &outcome, &summary, &verdict);
+    let captures = arguments.captures.iter().map(|path| NamedInput { path, role: "capture" });
+    let inputs: Vec<_> =
+        [NamedInput { path: &arguments.machine, role: "machine file" }].into_iter().chain(captures).collect();
+    arguments.recording.write(&mut report, &inputs)?;
+    arguments.reporting.write(&report)?;
     Ok(verdict.result)
 }

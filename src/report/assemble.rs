@@ -98,6 +98,7 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
         connections: None,
         residual: None,
         tap_faults: None,
+        inputs: None,
         not_examined: Vec::new(),
         verdict: words::judgement(result),
         cautions: CAUTIONS,

@@ -1,10 +1,11 @@
 //! Connections: results to report data.
 
 use super::model::{
-    ConnectionReport, Directions, EventReport, FindingReport, IntervalReport, TapFaultReport, TripReport,
+    ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
+    TapFaultReport, TripReport,
 };
 use super::words;
-use crate::check::{ConnectionOutcome, Finding, Location, Outcome, Trip};
+use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, Trip};
 use crate::machine::{Connection, Machine};
 use crate::time::Span;
 use crate::timing::Intervals;
@@ -38,8 +39,7 @@ fn report(
     outcome: &ConnectionOutcome,
     verdict: &ConnectionVerdict,
 ) -> ConnectionReport {
-    let both =
-        |of: fn(&crate::check::DirectionOutcome) -> u64| of(&outcome.to_device).saturating_add(of(&outcome.to_host));
+    let both = |of: fn(&DirectionOutcome) -> u64| of(&outcome.to_device).saturating_add(of(&outcome.to_host));
     let events = outcome.events.iter().map(|event| EventReport {
         direction: event.direction.name(),
         file: event.location.file,
@@ -59,10 +59,10 @@ fn report(
         trips: outcome.trips.iter().map(trip).collect(),
         events: events.collect(),
         interval: Directions {
-            to_device: intervals(&outcome.to_device.intervals),
-            to_host: intervals(&outcome.to_host.intervals),
+            to_device: line(&outcome.to_device, verdict.watchdog),
+            to_host: line(&outcome.to_host, verdict.watchdog),
         },
-        round_trip: intervals(&outcome.round_trip),
+        round_trip: intervals(&outcome.round_trip, verdict.watchdog),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
         unchecked: outcome.unchecked.map(words::unchecked),
@@ -97,7 +97,10 @@ fn trip(trip: &Trip) -> TripReport {
     }
 }
 
-fn intervals(intervals: &Intervals<Location>) -> IntervalReport {
+/// Buckets of a histogram up to the watchdog or the longest interval, whichever is longer.
+const BUCKETS: u32 = 96;
+
+fn intervals(intervals: &Intervals<Location>, watchdog: Span) -> IntervalReport {
     let (shortest, longest) = (intervals.shortest(), intervals.longest());
     IntervalReport {
         count: intervals.count(),
@@ -109,5 +112,23 @@ fn intervals(intervals: &Intervals<Location>) -> IntervalReport {
         max_packet: longest.map(|extreme| extreme.place.packet),
         p50_ns: intervals.quantile(0.5).map(Span::as_nanos),
         p999_ns: intervals.quantile(0.999).map(Span::as_nanos),
+        histogram: histogram(intervals, watchdog),
+        maxima: None,
     }
+}
+
+fn histogram(intervals: &Intervals<Location>, watchdog: Span) -> Option<HistogramReport> {
+    let longest = intervals.longest()?.span.max(watchdog).as_nanos();
+    let width_ns = (longest / i64::from(BUCKETS)).saturating_add(1);
+    let counts = intervals.counts(Span::from_nanos(width_ns));
+    Some(HistogramReport { width_ns, counts })
+}
+
+fn line(outcome: &DirectionOutcome, watchdog: Span) -> IntervalReport {
+    let maxima = outcome.maxima.as_ref().map(|maxima| MaximaReport {
+        start_ns: maxima.start().as_nanos(),
+        width_ns: maxima.width().as_nanos(),
+        max_ns: maxima.longest().map(|longest| longest.map(Span::as_nanos)).collect(),
+    });
+    IntervalReport { maxima, ..intervals(&outcome.intervals, watchdog) }
 }

@@ -5,6 +5,7 @@ use super::model::{
 };
 use super::number::{Unit, inches, milli_units, milli_units_down};
 use super::words;
+use crate::budget::stop::PhaseKind;
 use crate::budget::{FunctionBudget, Limit};
 use crate::machine::{AxisKind, Function, Machine, Step};
 use crate::time::Span;
@@ -97,9 +98,21 @@ fn stop(machine: &Machine, function: &Function, budget: &FunctionBudget, unit: U
     let (travel_mm, travel_deg) = travel(stop.travel.as_nano());
     let phases = stop.phases.iter().map(|phase| {
         let (travel_mm, travel_deg) = travel(phase.travel.as_nano());
-        PhaseReport { phase: words::phase(phase.kind), time_ns: phase.time.as_nanos(), travel_mm, travel_deg }
+        let (end_speed_mm_per_s, end_speed_deg_per_s) = travel(phase.end_speed.as_nano());
+        PhaseReport {
+            phase: words::phase(phase.kind),
+            time_ns: phase.time.as_nanos(),
+            travel_mm,
+            travel_deg,
+            end_speed_mm_per_s,
+            end_speed_deg_per_s,
+            jerk_limited: phase.kind == PhaseKind::Ramp && declared.stop.jerk.is_some(),
+        }
     });
+    let (start_speed_mm_per_s, start_speed_deg_per_s) = travel(declared.speed.as_nano());
     Some(StopReport {
+        start_speed_mm_per_s,
+        start_speed_deg_per_s,
         axis: axis.id.clone(),
         function: declared.stop.kind.name(),
         time_ns: stop.time.as_nanos(),

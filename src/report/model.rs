@@ -33,6 +33,9 @@ pub struct Report {
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,
+    /// The files that the report rests on, if a record was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub inputs: Option<Vec<InputReport>>,
     /// Why not everything was examined.
     pub not_examined: Vec<String>,
     /// `within limits`, `findings` or `not examined`; of a capture without a machine file, that it was read whole.
@@ -61,6 +64,19 @@ pub struct MachineHead {
     pub name: String,
     /// Its revision.
     pub revision: String,
+}
+
+/// A file that was read.
+#[derive(Clone, Debug, Serialize)]
+pub struct InputReport {
+    /// Path as given.
+    pub name: String,
+    /// `machine file` or `capture`.
+    pub role: &'static str,
+    /// Octets of the file.
+    pub octets: u64,
+    /// SHA-256 of the file, hexadecimal; null for what is no file.
+    pub sha256: Option<String>,
 }
 
 /// The capture files and what they hold.
@@ -216,6 +232,12 @@ pub struct StopReport {
     /// The same on a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
+    /// Speed at the demand, on a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub start_speed_mm_per_s: Option<f64>,
+    /// The same on a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub start_speed_deg_per_s: Option<f64>,
     /// The phases, the reaction first.
     pub phases: Vec<PhaseReport>,
     /// Where the figures of the axis come from.
@@ -235,6 +257,14 @@ pub struct PhaseReport {
     /// How far, on a rotary axis.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub travel_deg: Option<f64>,
+    /// Speed at its end, on a linear axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub end_speed_mm_per_s: Option<f64>,
+    /// The same on a rotary axis.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub end_speed_deg_per_s: Option<f64>,
+    /// Whether the speed follows a ramp of limited jerk.
+    pub jerk_limited: bool,
 }
 
 /// A separation distance.
@@ -401,6 +431,30 @@ pub struct IntervalReport {
     pub p50_ns: Option<i64>,
     /// 99.9 % quantile, likewise.
     pub p999_ns: Option<i64>,
+    /// How many intervals there were of each length.
+    pub histogram: Option<HistogramReport>,
+    /// The longest interval in each part of the run.
+    pub maxima: Option<MaximaReport>,
+}
+
+/// Counts of intervals by length, in buckets of one width from 0 on; the last holds its upper end too.
+#[derive(Clone, Debug, Serialize)]
+pub struct HistogramReport {
+    /// Width of a bucket.
+    pub width_ns: i64,
+    /// Intervals in each.
+    pub counts: Vec<u64>,
+}
+
+/// The longest interval that ended in each part of the run.
+#[derive(Clone, Debug, Serialize)]
+pub struct MaximaReport {
+    /// Begin of the first part.
+    pub start_ns: i64,
+    /// Length of a part.
+    pub width_ns: i64,
+    /// The longest interval of each; null where none ended.
+    pub max_ns: Vec<Option<i64>>,
 }
 
 /// A finding.
@@ -469,4 +523,16 @@ pub struct TapFaultReport {
     pub packet: u64,
     /// Time of the first.
     pub at_ns: i64,
+}
+
+impl StopReport {
+    /// Speed at the demand in the unit of [`Self::speed_unit`].
+    pub(super) fn start_speed(&self) -> Option<f64> {
+        self.start_speed_mm_per_s.or(self.start_speed_deg_per_s)
+    }
+
+    /// Unit of the speeds of this stop.
+    pub(super) fn speed_unit(&self) -> Option<&'static str> {
+        self.start_speed_mm_per_s.map(|_| "mm/s").or_else(|| self.start_speed_deg_per_s.map(|_| "deg/s"))
+    }
 }

@@ -22,6 +22,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+mod sum;
+
 use std::sync::LazyLock;
 
 use crc::{Algorithm, Crc};
@@ -32,9 +34,12 @@ use crate::bytes::{Malformed, Reader};
 /// Designator of the profile.
 pub const PROFILE: &str = "FSCP 12/1";
 
+/// x^16 + x^13 + x^12 + x^11 + x^8 + x^7 + x^5 + x^4 + x^2 + x + 1.
+const POLYNOMIAL: u16 = 0x39B7;
+
 static CRC: Crc<u16> = Crc::<u16>::new(&Algorithm {
     width: 16,
-    poly: 0x39B7,
+    poly: POLYNOMIAL,
     init: 0,
     refin: false,
     refout: false,
@@ -252,12 +257,17 @@ impl<'a> Telegram<'a> {
     /// # Errors
     /// The first CRC that does not fit.
     pub fn verify(&self, key: Key) -> Result<(), Mismatch> {
-        let prefix = prefix(key, self.command);
-        for (segment, (data, seen)) in (0..).zip(self.segments()) {
-            let expected = segment_crc(prefix, segment, data);
-            if expected != seen {
-                return Err(Mismatch { segment, expected, seen });
-            }
+        let judge = |segment, expected, seen| {
+            if expected == seen { Ok(()) } else { Err(Mismatch { segment, expected, seen }) }
+        };
+        let mut segments = self.segments();
+        let Some((data, seen)) = segments.next() else { return Ok(()) };
+        judge(0, sum::first_crc(key, self.command, data), seen)?;
+        let further = sum::further(key, self.command);
+        for (segment, (data, seen)) in (1..).zip(segments) {
+            // Only a telegram of a single octet has a segment of one, and it has no other.
+            let Some(data) = data.first_chunk() else { break };
+            judge(segment, sum::further_crc(further, segment, *data), seen)?;
         }
         Ok(())
     }
@@ -305,7 +315,7 @@ pub fn emit(command: Command, data: &[u8], key: Key, out: &mut Vec<u8>) {
 /// `own_previous`, the CRC_0 of its previous telegram.
 pub fn sequence_by_rule(command: Command, first_data: &[u8], mut key: Key, own_previous: u16) -> u16 {
     // Neighbouring sequence numbers give different CRCs, so the loop ends after one step.
-    while segment_crc(prefix(key, command), 0, first_data) == own_previous {
+    while sum::first_crc(key, command, first_data) == own_previous {
         key.sequence = next_sequence(key.sequence);
     }
     key.sequence

@@ -9,6 +9,9 @@ use crate::time::Span;
 /// Longest interval that the histogram tells apart; longer ones are counted there. The exact maximum has no such limit.
 const LONGEST: u64 = 3_600_000_000_000;
 
+/// Buckets that [`Intervals::counts`] tells apart; longer intervals are counted in the last.
+const MOST_BUCKETS: usize = 4_096;
+
 /// An extreme interval and where it ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Extreme<P> {
@@ -69,6 +72,25 @@ impl<P: Copy> Intervals<P> {
         self.longest
     }
 
+    /// How many intervals fall into each bucket of `width` from 0 on, up to the longest; from the histogram, whose own buckets
+    /// are at most 0.1 % wide. Intervals beyond an hour count into the bucket of the hour. Empty without a histogram.
+    pub fn counts(&self, width: Span) -> Vec<u64> {
+        let width = u64::try_from(width.as_nanos()).unwrap_or(0).max(1);
+        let mut counts = Vec::new();
+        for bucket in self.histogram.iter().flat_map(Histogram::iter_recorded) {
+            let place = bucket.value_iterated_to().saturating_sub(1).checked_div(width).unwrap_or(0);
+            let place = usize::try_from(place).unwrap_or(usize::MAX);
+            if place >= counts.len() {
+                counts.resize(place.saturating_add(1).min(MOST_BUCKETS), 0_u64);
+            }
+            let place = place.min(MOST_BUCKETS - 1);
+            if let Some(count) = counts.get_mut(place) {
+                *count = count.saturating_add(bucket.count_since_last_iteration());
+            }
+        }
+        counts
+    }
+
     /// The `quantile` (0 to 1): top of the histogram bucket, so at most 0.1 % too long, and never above the exact maximum.
     pub fn quantile(&self, quantile: f64) -> Option<Span> {
         let (histogram, longest) = (self.histogram.as_ref()?, self.longest?);
@@ -108,6 +130,16 @@ mod tests {
             prop_assert_eq!(longest.span.as_nanos(), *nanos.iter().max().unwrap());
             prop_assert_eq!(nanos[longest.place], longest.span.as_nanos());
             prop_assert_eq!(intervals.shortest().unwrap().span.as_nanos(), *nanos.iter().min().unwrap());
+            let width = Span::from_nanos(40_000_000_000);
+            let counts = intervals.counts(width);
+            prop_assert_eq!(counts.iter().sum::<u64>(), intervals.count());
+            for (bucket, count) in (0_i64..).zip(&counts) {
+                // The library's buckets are up to 0.1 % wide, so the edges are soft by that much.
+                let (from, to) = (bucket * width.as_nanos(), (bucket + 1) * width.as_nanos());
+                let soft = |edge: i64| edge / 500 + 2;
+                let inside = |n: &&i64| **n >= from + soft(from) && **n < (to - soft(to)).min(3_590_000_000_000);
+                prop_assert!(*count >= u64::try_from(nanos.iter().filter(inside).count()).unwrap());
+            }
             nanos.sort_unstable();
             let median = nanos[(nanos.len() - 1) / 2].clamp(1, 3_600_000_000_000);
             let told = intervals.quantile(0.5).unwrap().as_nanos();

@@ -4,7 +4,9 @@
 //! becomes a bound.
 
 mod intervals;
+mod maxima;
 mod sample;
 
 pub use intervals::{Extreme, Intervals};
+pub use maxima::Maxima;
 pub use sample::Sample;

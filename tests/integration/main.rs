@@ -3,9 +3,11 @@
 mod arrows;
 mod cli;
 mod derivation;
+mod forms;
 mod hostile;
 mod readme;
 mod real_captures;
+mod record;
 mod report;
 mod residual;
 mod same_bytes;

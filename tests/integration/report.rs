@@ -108,6 +108,7 @@ fn every_number_of_the_json_says_what_it_is() {
             "tap_losses",
             "omitted",
             "count",
+            "counts",
             "packet",
             "packets",
             "file",
@@ -118,7 +119,7 @@ fn every_number_of_the_json_says_what_it_is() {
             "already_reacted",
             "disturbed",
         ];
-        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s"];
+        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s"];
         match value {
             Value::Number(_) => {
                 let known = plain.contains(&key)

@@ -126,13 +126,13 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
     out.push_str(&table(&head, &rows, width));
     for function in functions {
         if let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) {
-            paragraph(out, "  - ", &format!("{}: {}", function.id, distance(separation, overall)), width);
+            paragraph(out, "  - ", &format!("{}: {}", function.id, distance_told(separation, overall)), width);
         }
     }
 }
 
 /// How a separation distance comes about.
-fn distance(separation: &SeparationReport, overall_ns: i64) -> String {
+pub(in crate::report) fn distance_told(separation: &SeparationReport, overall_ns: i64) -> String {
     let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
     let addition = separation.addition_mm.map_or_else(String::new, |mm| format!(", Z = {mm} mm on top"));
     let extra = separation.extra.as_ref().map_or_else(String::new, |extra| format!(", {extra}"));
@@ -160,7 +160,7 @@ fn decider(function: &FunctionReport) -> String {
 }
 
 /// Name, allowed, bounded and margin of each limit of a function.
-fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
+pub(in crate::report) fn limit_rows(function: &FunctionReport) -> Vec<[String; 4]> {
     let Figures { response_time_ns, time_ns, travel_mm, travel_deg, separation_mm } = &function.required;
     let margin = &function.margin;
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));

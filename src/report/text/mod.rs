@@ -3,7 +3,7 @@
 mod connections;
 mod contents;
 mod derivation;
-mod functions;
+pub(super) mod functions;
 mod residual;
 
 use std::fmt::Write;

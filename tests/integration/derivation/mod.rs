@@ -259,6 +259,29 @@ fn a_derivation_reads_as_a_reviewer_would_write_it() {
     assert!(text.lines().all(|line| line.chars().count() <= 80), "too wide");
 }
 
+/// The page to be archived has the same steps, with every character that means something in markup made harmless.
+#[test]
+fn the_record_holds_the_derivations() {
+    let (_, report) = explained(EVERYTHING);
+    let page = report::record(&report);
+    assert_eq!(page.matches("How the figures come about").count(), report.functions.as_ref().unwrap().len());
+    let mut compared = 0;
+    for (id, steps) in functions(&report) {
+        for step in steps {
+            let shown = |text: &str| {
+                page.contains(&format!(
+                    ">{}<",
+                    text.replace('<', "&lt;").replace('>', "&gt;").replace('\'', "&#39;").replace('"', "&quot;")
+                ))
+            };
+            assert!(shown(&step.symbol) && shown(&step.meaning), "{id}: {step:?}");
+            assert!(step.substituted.as_deref().is_none_or(shown), "{id}: {step:?}");
+            compared += usize::from(step.meaning.contains('<'));
+        }
+    }
+    assert!(compared > 0, "no step that needed it");
+}
+
 /// Inches by hand: 63 in/s x 0.2 s are 12.6 in.
 #[test]
 fn the_report_says_by_which_rule() {

@@ -1,0 +1,338 @@
+//! One table of a report as CSV (RFC 4180): a head line, a line per row, units in the heads, points as decimal marks.
+
+use std::io;
+
+use super::model::{ConnectionReport, FunctionReport, IntervalReport, Report};
+
+/// The tables that a report may hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CsvTable {
+    /// Safety functions: bounded and measured figures, verdict.
+    Functions,
+    /// Steps of the paths of the functions.
+    Steps,
+    /// Every measured reaction.
+    Reactions,
+    /// Connections: counts, watchdog, margin, health.
+    Connections,
+    /// Intervals and round trips: extremes and quantiles.
+    Intervals,
+    /// How many intervals there are of each length.
+    Histogram,
+    /// The longest interval in each part of the run.
+    Maxima,
+    /// Findings.
+    Findings,
+    /// Trips.
+    Trips,
+    /// Events.
+    Events,
+}
+
+/// A row of cells.
+type Row = Vec<String>;
+
+/// The table as CSV; `None` if this kind of report does not hold it.
+///
+/// A text that a spreadsheet would take for a formula gets an apostrophe in front.
+///
+/// # Errors
+/// Never in practice: memory is written to.
+pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
+    let functions = report.functions.as_deref();
+    let connections = report.connections.as_deref();
+    let (heads, rows): (&[&str], Vec<Row>) = match table {
+        CsvTable::Functions => (FUNCTION_HEADS, functions?.iter().map(function).collect()),
+        CsvTable::Steps => (STEP_HEADS, functions?.iter().flat_map(steps).collect()),
+        CsvTable::Reactions => {
+            report.capture.as_ref()?;
+            (REACTION_HEADS, functions?.iter().flat_map(reactions).collect())
+        }
+        CsvTable::Connections => (CONNECTION_HEADS, connections?.iter().map(connection).collect()),
+        CsvTable::Intervals => (INTERVAL_HEADS, connections?.iter().flat_map(intervals).collect()),
+        CsvTable::Histogram => (HISTOGRAM_HEADS, connections?.iter().flat_map(histogram).collect()),
+        CsvTable::Maxima => (MAXIMA_HEADS, connections?.iter().flat_map(maxima).collect()),
+        CsvTable::Findings => (FINDING_HEADS, connections?.iter().flat_map(findings).collect()),
+        CsvTable::Trips => (TRIP_HEADS, connections?.iter().flat_map(trips).collect()),
+        CsvTable::Events => (EVENT_HEADS, connections?.iter().flat_map(events).collect()),
+    };
+    Some(write(heads, &rows))
+}
+
+fn write(heads: &[&str], rows: &[Row]) -> io::Result<String> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(heads)?;
+    for row in rows {
+        writer.write_record(row)?;
+    }
+    let octets = writer.into_inner().map_err(|error| io::Error::other(error.to_string()))?;
+    String::from_utf8(octets).map_err(io::Error::other)
+}
+
+/// A text of somebody else.
+fn text(text: &str) -> String {
+    let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    if formula { format!("'{text}") } else { text.to_owned() }
+}
+
+fn number(number: Option<impl ToString>) -> String {
+    number.map_or_else(String::new, |number| number.to_string())
+}
+
+const FUNCTION_HEADS: &[&str] = &[
+    "function",
+    "title",
+    "faults",
+    "no_fault_ns",
+    "one_fault_ns",
+    "all_faults_ns",
+    "response_ns",
+    "axis",
+    "stop",
+    "stop_ns",
+    "travel_mm",
+    "travel_deg",
+    "overall_ns",
+    "separation_needed_mm",
+    "response_allowed_ns",
+    "overall_allowed_ns",
+    "travel_allowed_mm",
+    "travel_allowed_deg",
+    "separation_built_mm",
+    "on_the_wire_ns",
+    "n",
+    "min_ns",
+    "mean_ns",
+    "s_ns",
+    "max_ns",
+    "unanswered",
+    "verdict",
+];
+
+fn function(function: &FunctionReport) -> Row {
+    let (stop, measured, required) = (function.stop.as_ref(), function.measured.as_ref(), &function.required);
+    vec![
+        text(&function.id),
+        text(function.title.as_deref().unwrap_or_default()),
+        function.faults.to_owned(),
+        number(function.no_fault_ns),
+        number(function.one_fault_ns),
+        number(function.all_faults_ns),
+        number(function.response_ns),
+        stop.map_or_else(String::new, |stop| text(&stop.axis)),
+        number(stop.map(|stop| stop.function)),
+        number(stop.map(|stop| stop.time_ns)),
+        number(stop.and_then(|stop| stop.travel_mm)),
+        number(stop.and_then(|stop| stop.travel_deg)),
+        number(function.overall_ns),
+        number(function.separation.as_ref().map(|separation| separation.needed_mm)),
+        number(required.response_time_ns),
+        number(required.time_ns),
+        number(required.travel_mm),
+        number(required.travel_deg),
+        number(required.separation_mm),
+        number(function.on_the_wire_ns),
+        number(measured.map(|measured| measured.n)),
+        number(measured.and_then(|measured| measured.min_ns)),
+        number(measured.and_then(|measured| measured.mean_ns)),
+        number(measured.and_then(|measured| measured.s_ns)),
+        number(measured.and_then(|measured| measured.max_ns)),
+        number(measured.map(|measured| measured.unanswered)),
+        function.verdict.to_owned(),
+    ]
+}
+
+const STEP_HEADS: &[&str] = &["function", "step", "kind", "worst_case_ns", "watchdog_ns", "worst_case_from", "source"];
+
+fn steps(function: &FunctionReport) -> impl Iterator<Item = Row> {
+    function.elements.iter().map(|element| {
+        vec![
+            text(&function.id),
+            text(&element.id),
+            element.kind.to_owned(),
+            element.worst_case_ns.to_string(),
+            element.watchdog_ns.to_string(),
+            element.worst_case_from.to_string(),
+            text(element.source.as_deref().unwrap_or_default()),
+        ]
+    })
+}
+
+const REACTION_HEADS: &[&str] = &[
+    "function",
+    "demand_file",
+    "demand_packet",
+    "demand_at_ns",
+    "reaction_file",
+    "reaction_packet",
+    "reaction_at_ns",
+    "reaction_ns",
+];
+
+fn reactions(function: &FunctionReport) -> impl Iterator<Item = Row> {
+    function.measured.iter().flat_map(|measured| &measured.occurrences).map(|occurrence| {
+        vec![
+            text(&function.id),
+            occurrence.demand_file.to_string(),
+            occurrence.demand_packet.to_string(),
+            occurrence.demand_at_ns.to_string(),
+            occurrence.reaction_file.to_string(),
+            occurrence.reaction_packet.to_string(),
+            occurrence.reaction_at_ns.to_string(),
+            occurrence.reaction_ns.to_string(),
+        ]
+    })
+}
+
+const CONNECTION_HEADS: &[&str] = &[
+    "connection",
+    "profile",
+    "telegrams",
+    "held",
+    "confirmed",
+    "tap_losses",
+    "findings",
+    "trips",
+    "watchdog_ns",
+    "margin_ns",
+    "health",
+    "unchecked",
+];
+
+fn connection(connection: &ConnectionReport) -> Row {
+    vec![
+        text(&connection.id),
+        connection.profile.to_owned(),
+        connection.telegrams.to_string(),
+        connection.held.to_string(),
+        connection.confirmed.to_string(),
+        connection.tap_losses.to_string(),
+        connection.findings.len().to_string(),
+        connection.trips.len().to_string(),
+        connection.watchdog_ns.to_string(),
+        number(connection.margin_ns),
+        connection.health.to_owned(),
+        connection.unchecked.clone().unwrap_or_default(),
+    ]
+}
+
+fn lines(connection: &ConnectionReport) -> [(&'static str, &IntervalReport); 3] {
+    let interval = &connection.interval;
+    [("to_device", &interval.to_device), ("to_host", &interval.to_host), ("round_trip", &connection.round_trip)]
+}
+
+const INTERVAL_HEADS: &[&str] = &[
+    "connection",
+    "of",
+    "count",
+    "min_ns",
+    "min_file",
+    "min_packet",
+    "p50_ns",
+    "p999_ns",
+    "max_ns",
+    "max_file",
+    "max_packet",
+];
+
+fn intervals(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    lines(connection).into_iter().map(|(of, told)| {
+        vec![
+            text(&connection.id),
+            of.to_owned(),
+            told.count.to_string(),
+            number(told.min_ns),
+            number(told.min_file),
+            number(told.min_packet),
+            number(told.p50_ns),
+            number(told.p999_ns),
+            number(told.max_ns),
+            number(told.max_file),
+            number(told.max_packet),
+        ]
+    })
+}
+
+const HISTOGRAM_HEADS: &[&str] = &["connection", "of", "from_ns", "to_ns", "count"];
+
+fn histogram(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    lines(connection).into_iter().flat_map(move |(of, told)| {
+        told.histogram.iter().flat_map(move |histogram| {
+            (0_i64..).zip(&histogram.counts).filter(|(_, count)| **count > 0).map(move |(bucket, count)| {
+                let from = bucket.saturating_mul(histogram.width_ns);
+                let to = from.saturating_add(histogram.width_ns);
+                vec![text(&connection.id), of.to_owned(), from.to_string(), to.to_string(), count.to_string()]
+            })
+        })
+    })
+}
+
+const MAXIMA_HEADS: &[&str] = &["connection", "of", "from_ns", "to_ns", "max_ns"];
+
+fn maxima(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    lines(connection).into_iter().flat_map(move |(of, told)| {
+        told.maxima.iter().flat_map(move |maxima| {
+            (0_i64..).zip(&maxima.max_ns).filter_map(move |(part, longest)| {
+                let from = maxima.start_ns.saturating_add(part.saturating_mul(maxima.width_ns));
+                let to = from.saturating_add(maxima.width_ns);
+                Some(vec![
+                    text(&connection.id),
+                    of.to_owned(),
+                    from.to_string(),
+                    to.to_string(),
+                    (*longest)?.to_string(),
+                ])
+            })
+        })
+    })
+}
+
+const FINDING_HEADS: &[&str] = &["connection", "class", "direction", "file", "packet", "at_ns", "expected", "seen"];
+
+fn findings(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    connection.findings.iter().map(|finding| {
+        vec![
+            text(&connection.id),
+            finding.class.to_owned(),
+            finding.direction.to_owned(),
+            finding.file.to_string(),
+            finding.packet.to_string(),
+            finding.at_ns.to_string(),
+            text(&finding.expected),
+            text(&finding.seen),
+        ]
+    })
+}
+
+const TRIP_HEADS: &[&str] =
+    &["connection", "direction", "file", "packet", "at_ns", "cause", "since_to_device_ns", "since_to_host_ns"];
+
+fn trips(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    connection.trips.iter().map(|trip| {
+        vec![
+            text(&connection.id),
+            trip.direction.to_owned(),
+            trip.file.to_string(),
+            trip.packet.to_string(),
+            trip.at_ns.to_string(),
+            text(&trip.cause),
+            number(trip.since_to_device_ns),
+            number(trip.since_to_host_ns),
+        ]
+    })
+}
+
+const EVENT_HEADS: &[&str] = &["connection", "direction", "file", "packet", "at_ns", "event"];
+
+fn events(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    connection.events.iter().map(|event| {
+        vec![
+            text(&connection.id),
+            event.direction.to_owned(),
+            event.file.to_string(),
+            event.packet.to_string(),
+            event.at_ns.to_string(),
+            text(&event.event),
+        ]
+    })
+}

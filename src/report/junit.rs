@@ -1,0 +1,113 @@
+//! The report for a build server: one test case per safety function and connection, in the JUnit XML form (its common shape by
+//! practice, no standard).
+
+use super::model::{ConnectionReport, FunctionReport, Report};
+use super::number::counted;
+use super::record::escape;
+use super::text::functions::limit_rows;
+
+/// The report as JUnit XML. A missed limit, a finding or a trip is a failure; what was not examined is an error.
+pub fn junit(report: &Report) -> String {
+    let functions: Vec<Case> = report.functions.iter().flatten().map(function).collect();
+    let connections: Vec<Case> = report.connections.iter().flatten().map(connection).collect();
+    let mut whole = Case { name: "everything examined".to_owned(), outcome: Outcome::Passed };
+    if !report.not_examined.is_empty() {
+        whole.outcome = Outcome::Error(report.not_examined.join("; "));
+    }
+    let suites = [("functions", functions), ("connections", connections), ("run", vec![whole])];
+    let mut out = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
+    let all = |count: fn(&Outcome) -> bool| suites.iter().map(|(_, cases)| number(cases, count)).sum();
+    out.push_str(&format!(
+        "<testsuites name=\"stopspan\"{}>\n",
+        counts(suites.iter().map(|(_, cases)| cases.len()).sum(), all(is_failure), all(is_error))
+    ));
+    for (name, cases) in &suites {
+        if cases.is_empty() {
+            continue;
+        }
+        let counts = counts(cases.len(), number(cases, is_failure), number(cases, is_error));
+        out.push_str(&format!("  <testsuite name=\"{name}\"{counts}>\n"));
+        for case in cases {
+            case.write(name, &mut out);
+        }
+        out.push_str("  </testsuite>\n");
+    }
+    out.push_str("</testsuites>\n");
+    out
+}
+
+struct Case {
+    name: String,
+    outcome: Outcome,
+}
+
+enum Outcome {
+    Passed,
+    Failed(String),
+    Error(String),
+}
+
+const fn is_failure(outcome: &Outcome) -> bool {
+    matches!(outcome, Outcome::Failed(_))
+}
+
+const fn is_error(outcome: &Outcome) -> bool {
+    matches!(outcome, Outcome::Error(_))
+}
+
+fn number(cases: &[Case], of: fn(&Outcome) -> bool) -> usize {
+    cases.iter().filter(|case| of(&case.outcome)).count()
+}
+
+fn counts(tests: usize, failures: usize, errors: usize) -> String {
+    format!(" tests=\"{tests}\" failures=\"{failures}\" errors=\"{errors}\"")
+}
+
+impl Case {
+    fn write(&self, suite: &str, out: &mut String) {
+        let name = escape(&self.name);
+        let head = format!("    <testcase classname=\"stopspan.{suite}\" name=\"{name}\"");
+        match &self.outcome {
+            Outcome::Passed => out.push_str(&format!("{head}/>\n")),
+            Outcome::Failed(why) => {
+                out.push_str(&format!("{head}>\n      <failure message=\"{}\"/>\n    </testcase>\n", escape(why)));
+            }
+            Outcome::Error(why) => {
+                out.push_str(&format!("{head}>\n      <error message=\"{}\"/>\n    </testcase>\n", escape(why)));
+            }
+        }
+    }
+}
+
+fn function(function: &FunctionReport) -> Case {
+    let limits = limit_rows(function).into_iter().filter(|[.., margin]| margin.starts_with('-') && margin != "-");
+    let missed: Vec<String> =
+        limits.map(|[name, allowed, figure, _]| format!("{name}: {figure} bounded, {allowed} allowed")).collect();
+    let outcome = match (function.verdict, &function.no_budget) {
+        ("met", _) => Outcome::Passed,
+        (_, Some(why)) => Outcome::Error(why.clone()),
+        (verdict, None) => {
+            Outcome::Failed(format!("{verdict}: {}", missed.join("; ")).trim_end_matches(": ").to_owned())
+        }
+    };
+    Case { name: function.id.clone(), outcome }
+}
+
+fn connection(connection: &ConnectionReport) -> Case {
+    let findings = u64::try_from(connection.findings.len()).unwrap_or(u64::MAX);
+    let trips = u64::try_from(connection.trips.len()).unwrap_or(u64::MAX);
+    let outcome = if connection.health == "good" {
+        Outcome::Passed
+    } else if let Some(why) = &connection.unchecked {
+        Outcome::Error(why.clone())
+    } else {
+        let first = connection.findings.first().map_or_else(String::new, |finding| {
+            format!(
+                "; first: {} at packet {}, expected {}, seen {}",
+                finding.class, finding.packet, finding.expected, finding.seen
+            )
+        });
+        Outcome::Failed(format!("{}, {}{first}", counted(findings, "finding"), counted(trips, "trip")))
+    };
+    Case { name: connection.id.clone(), outcome }
+}
