@@ -1,9 +1,8 @@
 //! Safety functions: results to report data.
 
-use super::model::{
-    ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, PhaseReport, SeparationReport, StopReport,
-};
+use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, PhaseReport, StopReport};
 use super::number::{Unit, inches, milli_units, milli_units_down};
+use super::separation_model::SeparationReport;
 use super::words;
 use crate::budget::stop::PhaseKind;
 use crate::budget::{FunctionBudget, Limit};

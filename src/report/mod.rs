@@ -16,6 +16,7 @@ mod number;
 mod record;
 mod residual_model;
 mod scientific;
+mod separation_model;
 mod text;
 mod words;
 
@@ -28,6 +29,7 @@ pub use model::*;
 pub use record::record;
 pub use residual_model::*;
 pub use scientific::Scientific;
+pub use separation_model::*;
 pub use text::text;
 
 /// The report as JSON, indented, with a newline at the end.

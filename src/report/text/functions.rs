@@ -4,8 +4,9 @@ use std::fmt::Write;
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
+use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport};
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
+use super::super::separation_model::SeparationReport;
 use super::{SHOWN, line, paragraph, place};
 use crate::time::Instant;
 
