@@ -5,12 +5,12 @@
 use std::error::Error;
 use std::fmt;
 
-use super::axis_stop::{StopBasis, axis_stop};
+use super::axis_stop::{StopBasis, axis_stop, budget_axis};
 use super::limit_violation::{Demand, Excess};
 use super::response::{self, Response, ResponseError, Supervision, Watched};
-use super::separation::{Safeguard, Separation, SeparationError};
-use super::stop::{SeriesError, Stop, StopError};
-use crate::machine::{Approach, Connection, Direction, Faults, Function, FunctionStop, Machine, Step};
+use super::separation::{Beams, Edition, Safeguard, Separation, SeparationError};
+use super::stop::{self, SeriesError, Stop, StopError};
+use crate::machine::{self, Approach, Connection, Direction, Faults, Function, FunctionStop, Machine, Step};
 use crate::quantity::{Speed, Travel};
 use crate::time::Span;
 
@@ -23,6 +23,10 @@ pub struct FunctionBudget {
     pub deciding: Span,
     /// The step of the path whose watchdog makes the one-fault figure; `None` if no watchdog exceeds what it supervises.
     pub decided_by: Option<Step>,
+    /// Places on the path that each connection supervises, its own among them, by the number in [`Watched::Connection`].
+    pub supervised: Vec<Vec<usize>>,
+    /// The axis as its stop was computed.
+    pub axis: Option<stop::Axis>,
     /// The stop of the axis, with the reaction before it: the worst of what it rests on.
     pub stop: Option<Stop>,
     /// What the stop rests on: computed, with its ramp violated, measured.
@@ -187,11 +191,7 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     let excess = demand.map(|demand| demand.excess(stop.as_ref().zip(basis.as_ref()), deciding)).transpose()?;
     let stop_time = stop.as_ref().map_or(Span::ZERO, |stop| stop.time);
     let overall = deciding.checked_add(stop_time).ok_or(FunctionError::OutOfRange)?;
-    let safeguard = function.required.separation.map(|separation| (separation.built, safeguard(separation.approach)));
-    let separation = match safeguard {
-        Some((_, safeguard)) => Some(safeguard.separation(overall).map_err(FunctionError::Separation)?),
-        None => None,
-    };
+    let kept = kept_distance(function.required.separation, overall)?;
     let mut limits = Vec::new();
     let required = &function.required;
     limits.extend(required.response_time.map(|allowed| Limit::ResponseTime { allowed, figure: deciding }));
@@ -200,12 +200,25 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
         limits.push(Limit::Travel { allowed, figure: stop.travel });
     }
     limits.extend(moving_limits(function, basis.as_ref(), excess.as_ref()));
-    if let (Some((built, safeguard)), Some(separation)) = (safeguard, &separation) {
-        let longest = safeguard.longest_response(built).ok();
-        limits.push(Limit::Separation { built, needed: separation.distance, longest });
-    }
+    limits.extend(kept.map(|(_, limit)| limit));
     let on_the_wire = on_the_wire(machine, function)?;
-    Ok(FunctionBudget { response, deciding, decided_by, stop, basis, excess, overall, separation, limits, on_the_wire })
+    let separation = kept.map(|(separation, _)| separation);
+    let supervised = chain.supervisions.into_iter().map(|supervision| supervision.members).collect();
+    let axis = declared.and_then(|stop| Some(budget_axis(machine.axes.get(stop.axis)?, &stop)));
+    Ok(FunctionBudget {
+        response,
+        deciding,
+        decided_by,
+        supervised,
+        axis,
+        stop,
+        basis,
+        excess,
+        overall,
+        separation,
+        limits,
+        on_the_wire,
+    })
 }
 
 /// The limits of arc and speed.
@@ -219,6 +232,20 @@ fn moving_limits(function: &Function, basis: Option<&StopBasis>, excess: Option<
     let arc = arc.map(|(allowed, figure)| Limit::Arc { allowed, figure });
     let speed = required.speed.zip(highest).map(|(allowed, figure)| Limit::Speed { allowed, figure });
     arc.into_iter().chain(speed).collect()
+}
+
+/// The distance that is needed, and the limit that it makes with the one as built.
+fn kept_distance(
+    declared: Option<machine::Separation>,
+    overall: Span,
+) -> Result<Option<(Separation, Limit)>, FunctionError> {
+    let Some(machine::Separation { built, approach, addition }) = declared else {
+        return Ok(None);
+    };
+    let safeguard = safeguard(approach)?;
+    let separation = safeguard.separation(overall, addition).map_err(FunctionError::Separation)?;
+    let longest = safeguard.longest_response(built, addition).ok();
+    Ok(Some((separation, Limit::Separation { built, needed: separation.distance, longest })))
 }
 
 /// A path as the response is computed from it.
@@ -289,10 +316,28 @@ const fn decide(response: &Response, faults: Faults) -> Span {
     }
 }
 
-const fn safeguard(approach: Approach) -> Safeguard {
-    match approach {
+fn safeguard(approach: Approach) -> Result<Safeguard, FunctionError> {
+    Ok(match approach {
         Approach::Orthogonal { resolution } => Safeguard::LightCurtain { resolution },
-        Approach::Guard { intrusion } => Safeguard::InterlockedGuard { intrusion },
+        // Another number can't come from the reader.
+        Approach::Beams { beams } => Safeguard::Beams(Beams::new(beams).ok_or(FunctionError::OutOfRange)?),
+        Approach::Parallel { edition, height, resolution } => {
+            Safeguard::Parallel { edition: edition_of(edition), height, resolution }
+        }
+        Approach::Mat => Safeguard::Mat,
+        Approach::TwoHand => Safeguard::TwoHand,
+        Approach::Guard { edition, intrusion } => {
+            Safeguard::InterlockedGuard { edition: edition_of(edition), intrusion }
+        }
+        Approach::Press { resolution } => Safeguard::Press { resolution },
+        Approach::B11 { resolution, brake_monitor } => Safeguard::B11 { resolution, brake_monitor },
+    })
+}
+
+const fn edition_of(edition: machine::Edition) -> Edition {
+    match edition {
+        machine::Edition::Of2010 => Edition::Of2010,
+        machine::Edition::Of2024 => Edition::Of2024,
     }
 }
 

@@ -19,11 +19,13 @@ mod read_element;
 mod read_function;
 mod read_monitor;
 mod read_place;
+mod read_separation;
 mod read_series;
 mod read_signal;
 mod read_stop;
 mod read_telegram;
 mod read_violation;
+mod separation;
 mod series;
 mod shared_wire;
 mod source;
@@ -36,6 +38,7 @@ mod tests;
 pub use model::*;
 pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};
 pub use problem::{Problem, Problems};
+pub use separation::{Approach, Edition, Separation};
 pub use series::{Run, Series, SeriesRule};
 
 /// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.

@@ -4,6 +4,7 @@
 use std::net::IpAddr;
 
 use super::monitor::{Detection, Monitor, Violation};
+use super::separation::Separation;
 use super::series::Series;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
@@ -468,28 +469,4 @@ pub struct Required {
     pub speed: Option<Speed>,
     /// Separation distance as built.
     pub separation: Option<Separation>,
-}
-
-/// A separation distance as built, and the rule that it must satisfy.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Separation {
-    /// Distance from the protective device to the hazard.
-    pub built: Travel,
-    /// How a person gets there; ISO 13855:2010.
-    pub approach: Approach,
-}
-
-/// Approach of a person, with the rule of ISO 13855:2010 that covers it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Approach {
-    /// At right angles to the detection zone of electro-sensitive equipment.
-    Orthogonal {
-        /// Detection capability d.
-        resolution: Travel,
-    },
-    /// Through an interlocked guard without guard locking.
-    Guard {
-        /// Reach through openings before the interlock acts, by ISO 13857.
-        intrusion: Travel,
-    },
 }

@@ -4,14 +4,15 @@
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
-use super::model::{Approach, Axis, Connection, Faults, Function, FunctionStop, Required, Separation, Signal};
+use super::model::{Axis, Connection, Faults, Function, FunctionStop, Required, Signal};
 use super::names::{self, Names};
 use super::path::{Observed, check, steps};
 use super::read_axis::Dimensions;
+use super::read_separation::separation;
 use super::read_stop::stop_of;
 use super::read_violation::{highest_speed, travel, upward, violation};
 use super::values::{self, Sign, Text, one_of, quantity, time, words};
-use crate::quantity::{Dimension, Speed, Travel};
+use crate::quantity::Speed;
 
 /// What functions refer to, as far as it could be read.
 pub(super) struct Parts<'a> {
@@ -156,71 +157,4 @@ fn required(
         return Err(fields.report(message, "at least one of response_time, time, travel, speed, separation"));
     }
     Ok(required)
-}
-
-#[derive(Clone, Copy)]
-enum ApproachName {
-    Orthogonal,
-    Guard,
-}
-
-/// The detection capability up to which the orthogonal approach of ISO 13855:2010 has a formula.
-const COARSEST_RESOLUTION: i64 = 70_000_000;
-
-fn separation(fields: &mut Fields<'_>) -> Result<Option<Separation>, Reported> {
-    let built = fields.optional("separation", quantity(Dimension::Length, Sign::Positive));
-    let edition = fields.optional("edition", one_of(&[("ISO 13855:2010", ())]));
-    let names = [("orthogonal", ApproachName::Orthogonal), ("guard", ApproachName::Guard)];
-    let approach = fields.optional("approach", one_of(&names));
-    let given = ["approach", "resolution", "intrusion", "edition"].map(|key| fields.value(key));
-    let Some(built) = built? else {
-        return match given.into_iter().flatten().next() {
-            Some(value) if !fields.has_misspelt("separation") => {
-                let mistake = Mistake::new(&value.span, format!("'{}' without a separation", value.key));
-                Err(fields.mistakes().report(mistake.expected("a line such as separation = \"900 mm\"").elsewhere()))
-            }
-            Some(_) => Err(Mistakes::already_reported()),
-            None => Ok(None),
-        };
-    };
-    let Some(approach) = approach? else {
-        return Err(
-            fields.lacks("approach", "approach = \"orthogonal\" with a resolution, or \"guard\" with an intrusion")
-        );
-    };
-    let approach = supplement(fields, approach)?;
-    edition?;
-    Ok(Some(Separation { built: Travel::from_nano(built), approach }))
-}
-
-/// Reads what the approach needs and refuses what belongs to the other one.
-fn supplement(fields: &mut Fields<'_>, approach: ApproachName) -> Result<Approach, Reported> {
-    let foreign = |name: &'static str| {
-        move |value: &Value<'_>| -> Result<i64, Mistake> {
-            Err(Mistake::new(&value.span, format!("'{}' does not belong to the approach \"{name}\"", value.key))
-                .expected("\"orthogonal\" with a resolution, or \"guard\" with an intrusion"))
-        }
-    };
-    match approach {
-        ApproachName::Orthogonal => {
-            fields.optional("intrusion", foreign("orthogonal"))?;
-            let resolution = fields.required("resolution", "\"14 mm\"", |value| {
-                let resolution = quantity(Dimension::Length, Sign::Positive)(value)?;
-                if resolution > COARSEST_RESOLUTION {
-                    return Err(Mistake::new(
-                        &value.span,
-                        "the resolution is too coarse for an approach at right angles",
-                    )
-                    .expected("at most \"70 mm\" (ISO 13855:2010)"));
-                }
-                Ok(resolution)
-            })?;
-            Ok(Approach::Orthogonal { resolution: Travel::from_nano(resolution) })
-        }
-        ApproachName::Guard => {
-            fields.optional("resolution", foreign("guard"))?;
-            let intrusion = fields.required("intrusion", "\"0 mm\"", quantity(Dimension::Length, Sign::NotNegative))?;
-            Ok(Approach::Guard { intrusion: Travel::from_nano(intrusion) })
-        }
-    }
 }

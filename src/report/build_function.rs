@@ -1,8 +1,9 @@
 //! Safety functions: results to report data.
 
 use super::build_stop::{stop, violation};
-use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, SeparationReport};
-use super::number::{Unit, milli_units, milli_units_down};
+use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport};
+use super::number::{Unit, inches, milli_units, milli_units_down};
+use super::separation_model::SeparationReport;
 use super::words;
 use crate::budget::{FunctionBudget, Limit};
 use crate::machine::{AxisKind, Function, Machine, Step};
@@ -58,6 +59,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
         measured: verdict.measured.as_ref().map(measured),
         verdict: words::status(verdict.status),
+        derivation: None,
     }
 }
 
@@ -122,12 +124,18 @@ fn separation(budget: &FunctionBudget) -> Option<SeparationReport> {
         Limit::Separation { longest, .. } => *longest,
         _ => None,
     });
+    let (rule, addition) = (separation.rule, separation.addition.as_nano());
     Some(SeparationReport {
         needed_mm: millimetres(separation.distance.as_nano()),
-        edition: separation.edition,
-        rule: words::rule(separation.rule),
+        needed_in: rule.is_in_inches().then(|| inches(separation.distance.as_nano())),
+        edition: rule.edition(),
+        rule: words::rule(rule),
+        from_memory: rule.from_memory(),
         approach_mm_per_s: millimetres(separation.approach.as_nano()),
         supplement_mm: millimetres(separation.supplement.as_nano()),
+        addition_mm: (addition > 0).then(|| millimetres(addition)),
+        extra: words::extra(separation.extra),
+        access_below: separation.access_below,
         longest_time_ns: longest.map(Span::as_nanos),
     })
 }

@@ -4,7 +4,9 @@
 
 use serde::Serialize;
 
+use super::derivation::Derivation;
 use super::residual_model::ResidualReport;
+use super::separation_model::SeparationReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
 
 /// A whole report. Parts that the command does not produce are absent.
@@ -199,6 +201,9 @@ pub struct FunctionReport {
     pub measured: Option<MeasuredReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     pub verdict: &'static str,
+    /// How the figures come about, if that was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub derivation: Option<Vec<Derivation>>,
 }
 
 /// One step of a path.
@@ -278,23 +283,6 @@ pub struct PhaseReport {
     pub end_speed: SpeedReport,
     /// Whether the speed follows a ramp of limited jerk.
     pub jerk_limited: bool,
-}
-
-/// A separation distance.
-#[derive(Clone, Debug, Serialize)]
-pub struct SeparationReport {
-    /// Distance needed.
-    pub needed_mm: f64,
-    /// Edition of the standard.
-    pub edition: &'static str,
-    /// The rule of it that decides.
-    pub rule: &'static str,
-    /// Speed of approach K.
-    pub approach_mm_per_s: f64,
-    /// Supplement C.
-    pub supplement_mm: f64,
-    /// Longest overall response time that the built distance allows.
-    pub longest_time_ns: Option<i64>,
 }
 
 /// Limits, or what is left to them, each if it is set.

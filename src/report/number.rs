@@ -25,6 +25,15 @@ pub(super) fn milli_units_down(nano: i64, per_unit: i64) -> f64 {
     nano.div_euclid(per_unit / 1_000) as f64 / 1_000.0
 }
 
+/// Inches, rounded up to a tenth.
+#[expect(
+    clippy::cast_precision_loss,
+    reason = "a count of tenths of an inch up to nine million kilometres is exact in f64"
+)]
+pub(super) fn inches(nano: i64) -> f64 {
+    ceil_div(nano, 2_540_000) as f64 / 10.0
+}
+
 /// Unit of a travel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Unit {
@@ -107,6 +116,8 @@ mod tests {
         assert_eq!(milli_units(81_250_001, 1_000_000).to_string(), "81.251");
         assert_eq!(milli_units_down(81_250_999, 1_000_000).to_string(), "81.25");
         assert_eq!(milli_units_down(-1, 1_000_000).to_string(), "-0.001");
+        // check-values T13: 36.162 in.
+        assert_eq!([inches(918_514_800), inches(25_400_000)].map(|inches| inches.to_string()), ["36.2", "1"]);
     }
 
     #[test]

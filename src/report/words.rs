@@ -1,7 +1,7 @@
 //! What was found out, in words.
 
 use super::number::{counted, grouped};
-use crate::budget::separation::Rule;
+use crate::budget::separation::{Beams, Extra, Rule};
 use crate::budget::stop::PhaseKind;
 use crate::capture::Summary;
 use crate::carrier::Reason;
@@ -217,7 +217,29 @@ pub(super) const fn rule(rule: Rule) -> &'static str {
         Rule::SlowApproach => "S = K T + C, C = 8 (d - 14 mm); above 500 mm at 2000 mm/s, so K = 1600 mm/s",
         Rule::SwitchDistance => "S = K T + C below 500 mm at 1600 mm/s but above at 2000 mm/s, so S = 500 mm",
         Rule::CoarseResolution => "S = K T + 850 mm for 40 mm < d <= 70 mm",
+        Rule::AboveCoarse => "S = K T + 1200 mm for d > 70 mm, as for a single beam",
+        Rule::Beams(Beams::One) => "S = K T + 1200 mm for a single beam",
+        Rule::Beams(Beams::Two) => "S = K T + 850 mm for beams at 400 and 900 mm",
+        Rule::Beams(Beams::Three) => "S = K T + 850 mm for beams at 300, 700 and 1100 mm",
+        Rule::Beams(Beams::Four) => "S = K T + 850 mm for beams at 300, 600, 900 and 1200 mm",
+        Rule::Parallel => "S = K T + C, C = 1200 mm - 0.4 H, at least 850 mm",
+        Rule::Parallel2024 => "S = K T + D_DS + Z, C = D_DS = 1200 mm whatever the height",
+        Rule::Mat => "S = K T + 1200 mm for a mat on the floor",
+        Rule::TwoHand => "S = K T + 250 mm for a two-hand control",
         Rule::InterlockedGuard => "S = K T + C, C as given, by ISO 13857",
+        Rule::InterlockedGuard2024 => "S = K T + D_GT, C = D_GT as given, by ISO 13857",
+        Rule::Press => "D_s = 63 in/s x T",
+        Rule::PressWithPenetration => "D_s = 63 in/s x T + D_pf, C = D_pf = 3.4 (d - 6.875 mm), 900 mm for d > 64 mm",
+        Rule::B11 => "D_s = K (T + T_bm) + D_pf, C = D_pf = 3.4 (d - 6.875 mm), 900 mm for d > 64 mm",
+    }
+}
+
+/// What the rule adds to the response time.
+pub(super) fn extra(extra: Extra) -> Option<String> {
+    match extra {
+        Extra::None => None,
+        Extra::Time(time) => Some(format!("T_bm = {time} by the brake monitor")),
+        Extra::Fifth => Some("T_bm = 20 % of T without a brake monitor".to_owned()),
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod arrows;
 mod cli;
+mod derivation;
 mod forms;
 mod hostile;
 mod readme;

@@ -121,7 +121,7 @@ fn every_number_of_the_json_says_what_it_is() {
             "category",
             "cycles",
         ];
-        let units = ["_ns", "_mm", "_deg", "_mm_per_s", "_deg_per_s", "_billionths"];
+        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths"];
         match value {
             Value::Number(_) => {
                 let known = plain.contains(&key)

@@ -159,3 +159,39 @@ fn a_distance_below_the_least_allows_no_time() {
     assert!(matches!(budget.limits[..], [Limit::Separation { longest: None, .. }]));
     assert!(!budget.is_met());
 }
+
+/// Every approach of the machine file comes through to its rule. T is 104 ms (above); 1600 mm/s x T are 166.4 mm and 63 in/s
+/// x T are 166.4208 mm, by hand, as are the rest. 20 % of 104 ms make 33.28416 mm more, 20 ms make 32.004 mm more.
+#[test]
+fn every_approach_has_its_rule() {
+    for (rows, needed, edition) in [
+        ("approach = \"orthogonal\"\nresolution = \"14 mm\"", 208_000_000, "ISO 13855:2010"),
+        ("approach = \"beams\"\nbeams = 3", 1_016_400_000, "ISO 13855:2010"),
+        ("approach = \"parallel\"\nheight = \"300 mm\"\nresolution = \"70 mm\"", 1_246_400_000, "ISO 13855:2010"),
+        (
+            "approach = \"parallel\"\nheight = \"300 mm\"\nresolution = \"70 mm\"\nedition = \"ISO 13855:2024\"",
+            1_366_400_000,
+            "ISO 13855:2024",
+        ),
+        ("approach = \"mat\"", 1_366_400_000, "ISO 13855:2010"),
+        ("approach = \"two-hand\"\naddition = \"1 mm\"", 417_400_000, "ISO 13855:2010"),
+        ("approach = \"guard\"\nintrusion = \"80 mm\"\nedition = \"ISO 13855:2024\"", 246_400_000, "ISO 13855:2024"),
+        ("approach = \"orthogonal\"\nedition = \"29 CFR 1910.217\"", 166_420_800, "29 CFR 1910.217"),
+        (
+            "approach = \"orthogonal\"\nresolution = \"14 mm\"\nedition = \"29 CFR 1910.217\"",
+            190_645_800,
+            "29 CFR 1910.217 with ANSI B11.19",
+        ),
+        ("approach = \"orthogonal\"\nresolution = \"14 mm\"\nedition = \"ANSI B11.19\"", 223_929_960, "ANSI B11.19"),
+        (
+            "approach = \"orthogonal\"\nresolution = \"14 mm\"\nbrake_monitor = \"20 ms\"\nedition = \"ANSI B11.19\"",
+            222_649_800,
+            "ANSI B11.19",
+        ),
+    ] {
+        let budget = budget(&format!("[function.required]\nseparation = \"2 m\"\n{rows}\n"));
+        let separation = budget.separation.unwrap();
+        assert_eq!((separation.distance.as_nano(), separation.rule.edition()), (needed, edition), "{rows}");
+        assert!(budget.is_met());
+    }
+}

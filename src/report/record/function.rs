@@ -1,10 +1,10 @@
 //! The safety functions: overview, and each with its drawings and figures.
 
 use super::markup::Markup;
-use super::{chain, distance, speed};
+use super::{chain, derivation, distance, speed};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
 use crate::report::number::{millis, millis_short, since};
-use crate::report::text::functions::limit_rows;
+use crate::report::text::functions::{distance_told, limit_rows};
 use crate::time::Instant;
 
 /// One line for each function.
@@ -62,6 +62,7 @@ fn one(out: &mut Markup, index: usize, function: &FunctionReport, report: &Repor
     distance::distance(out, &format!("f{index}-distance"), function);
     separation(out, function);
     path(out, function);
+    derivation::derivation(out, function);
     measured(out, function, report);
     out.raw("</section>\n");
 }
@@ -103,15 +104,7 @@ fn phases(out: &mut Markup, function: &FunctionReport) {
 
 fn separation(out: &mut Markup, function: &FunctionReport) {
     let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) else { return };
-    let text = format!(
-        "K = {} mm/s, T = {} ms, C = {} mm: {} ({}).",
-        separation.approach_mm_per_s,
-        millis_short(overall),
-        separation.supplement_mm,
-        separation.rule,
-        separation.edition
-    );
-    out.element("p", &text);
+    out.element("p", &format!("{}.", distance_told(separation, overall)));
 }
 
 fn path(out: &mut Markup, function: &FunctionReport) {

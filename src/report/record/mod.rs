@@ -5,6 +5,7 @@
 
 mod chain;
 mod connection;
+mod derivation;
 mod distance;
 mod drawing;
 mod function;

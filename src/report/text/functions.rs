@@ -1,9 +1,12 @@
 //! Safety functions: what is bounded, what is required, what was measured.
 
+use std::fmt::Write;
+
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
+use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport};
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
+use super::super::separation_model::SeparationReport;
 use super::stops::{decided_by_series, stops, travel_text};
 use super::{SHOWN, line, paragraph, place};
 use crate::time::Instant;
@@ -95,13 +98,7 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
     out.push_str(&table(&head, &rows, width));
     for function in functions {
         if let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) {
-            let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
-            let text = format!(
-                "{}: K = {approach_mm_per_s} mm/s, T = {} ms, C = {supplement_mm} mm; {rule} ({edition})",
-                function.id,
-                millis_short(overall)
-            );
-            paragraph(out, "  - ", &text, width);
+            paragraph(out, "  - ", &format!("{}: {}", function.id, distance_told(separation, overall)), width);
         }
     }
 }
@@ -109,6 +106,25 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
 /// Whether a figure behind the limit `name` was measured with an instrument rather than computed.
 fn rests_on_series(function: &FunctionReport, name: &str) -> bool {
     function.stop.as_ref().is_some_and(decided_by_series) && !matches!(name, "response time" | "speed")
+}
+
+/// How a separation distance comes about.
+pub(in crate::report) fn distance_told(separation: &SeparationReport, overall_ns: i64) -> String {
+    let SeparationReport { rule, edition, approach_mm_per_s, supplement_mm, .. } = separation;
+    let addition = separation.addition_mm.map_or_else(String::new, |mm| format!(", Z = {mm} mm on top"));
+    let extra = separation.extra.as_ref().map_or_else(String::new, |extra| format!(", {extra}"));
+    let memory = separation.from_memory.map_or_else(String::new, |what| format!("; {what} from memory"));
+    let mut text = format!(
+        "K = {approach_mm_per_s} mm/s, T = {} ms{extra}, C = {supplement_mm} mm{addition}; {rule} ({edition}{memory})",
+        millis_short(overall_ns)
+    );
+    if let Some(inches) = separation.needed_in {
+        let _ = write!(text, "; {inches} in");
+    }
+    if separation.access_below {
+        text.push_str("; above 200 mm, somebody may get below the zone");
+    }
+    text
 }
 
 /// What makes the deciding response time.

@@ -2,6 +2,7 @@
 
 mod connections;
 mod contents;
+mod derivation;
 pub(super) mod functions;
 mod residual;
 mod stops;
@@ -29,6 +30,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         }
         functions::bounded(&mut out, told, width);
         functions::limits(&mut out, told, width);
+        derivation::derivations(&mut out, told, width);
         if report.capture.is_some() {
             functions::reactions(&mut out, told, width, detailed, start(report));
         }

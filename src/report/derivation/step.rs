@@ -1,0 +1,77 @@
+//! How steps are put together.
+
+use super::Step;
+use super::unit::Unit;
+
+/// What stands in place of a rounding where a figure of the budget is told without its formula.
+pub(super) const NOT_DERIVED: &str = "not derived";
+
+/// Which way a value was rounded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Rounding {
+    Exact,
+    Up,
+    Down,
+}
+
+impl Rounding {
+    fn told(self, unit: Unit) -> String {
+        match self {
+            Self::Exact => "exact".to_owned(),
+            Self::Up => format!("up, to {}", unit.smallest()),
+            Self::Down => format!("down, to {}", unit.smallest()),
+        }
+    }
+}
+
+impl Step {
+    /// A figure that is given.
+    pub(super) fn given(symbol: impl Into<String>, meaning: impl Into<String>, (nano, unit): (i64, Unit)) -> Self {
+        Self {
+            symbol: symbol.into(),
+            meaning: meaning.into(),
+            formula: None,
+            substituted: None,
+            value: unit.number(nano),
+            unit: unit.name,
+            rounding: "given".to_owned(),
+            source: None,
+        }
+    }
+
+    /// A figure that follows: `formula`, then the same with numbers.
+    pub(super) fn follows(
+        symbol: impl Into<String>,
+        meaning: impl Into<String>,
+        (formula, substituted): (impl Into<String>, impl Into<String>),
+        (nano, unit): (i64, Unit),
+        rounding: Rounding,
+    ) -> Self {
+        Self {
+            formula: Some(formula.into()),
+            substituted: Some(substituted.into()),
+            rounding: rounding.told(unit),
+            ..Self::given(symbol, meaning, (nano, unit))
+        }
+    }
+
+    /// Without its formula unless that gives the value: a derivation shows no numbers that don't recompute. The budget may
+    /// know a case that isn't written out here.
+    pub(super) fn provided(self, holds: bool) -> Self {
+        if holds {
+            return self;
+        }
+        Self { formula: None, substituted: None, rounding: NOT_DERIVED.to_owned(), ..self }
+    }
+
+    /// The same with the source of the figure or the formula.
+    pub(super) fn by(self, source: Option<impl Into<String>>) -> Self {
+        Self { source: source.map(Into::into), ..self }
+    }
+}
+
+/// `a + b + c`; `0` without any.
+pub(super) fn sum(terms: impl IntoIterator<Item = String>) -> String {
+    let terms: Vec<String> = terms.into_iter().collect();
+    if terms.is_empty() { "0".to_owned() } else { terms.join(" + ") }
+}
