@@ -7,13 +7,11 @@
 //! safety function, and [`residual::Examination`] know the machine.
 //!
 //! - [`response`]: demand to safe state along a path, without a fault, with one, with all
-//! - [`chain`]: worst case of a chain of unsynchronised periodic tasks
 //! - [`watchdog`]: the shortest watchdog time that doesn't trip by itself
 //! - [`stop`]: time and travel of one axis from the demand to standstill
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
-pub mod chain;
 mod function;
 pub mod residual;
 pub mod response;
