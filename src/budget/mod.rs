@@ -13,6 +13,7 @@
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 mod function;
+mod path;
 pub mod residual;
 pub mod response;
 mod rounding;
@@ -21,3 +22,4 @@ pub mod stop;
 pub mod watchdog;
 
 pub use function::{FunctionBudget, FunctionError, Limit, function};
+pub use path::Cause;

@@ -137,10 +137,7 @@ impl Stage {
         let implicit = |stage: &Self| stage.communication == Communication::Implicit;
         match (self.rank, next.rank) {
             (Some(own), Some(other)) => {
-                own.processor == other.processor
-                    && own.priority < other.priority
-                    && implicit(self)
-                    && implicit(next)
+                own.processor == other.processor && own.priority < other.priority && implicit(self) && implicit(next)
             }
             _ => false,
         }

@@ -65,8 +65,7 @@ pub fn input_limit(timing: Timing) -> Result<Span, LimitError> {
     if timeout_multiplier == 0 {
         return Err(LimitError::NoMultiplier);
     }
-    let percent =
-        i64::from(timeout_multiplier).saturating_mul(100).saturating_add(i64::from(network_delay_percent));
+    let percent = i64::from(timeout_multiplier).saturating_mul(100).saturating_add(i64::from(network_delay_percent));
     scaled_up(packet_interval, percent, 100)
         .and_then(|exact| multiple_up(exact, TIME_UNIT))
         .ok_or(LimitError::OutOfRange)

@@ -32,18 +32,20 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
         check(path, [seen(&demand), seen(&reaction)], parts, fields.mistakes());
     }
     let stop = stop(&mut fields, names, parts.axes);
-    let all = [Faults::None, Faults::One, Faults::All].map(|faults| (faults.name(), faults));
+    let all = [Faults::None, Faults::One, Faults::Staged, Faults::All].map(|faults| (faults.name(), faults));
     let faults = fields.optional("faults", one_of(&all));
     let source = fields.optional("source", words);
     let required = fields
         .required_table("required", "[function.required] with at least one of response_time, time, travel, separation")
         .and_then(|table| required(table, stop.as_ref().ok().copied(), parts.axes));
+    let (path, directions) = path?.into_iter().map(|named| (named.step, named.direction)).unzip();
     Ok(Function {
         id: id?,
         title: title?,
         demand: demand?.map(|observed| observed.signal),
         reaction: reaction?.map(|observed| observed.signal),
-        path: path?.into_iter().map(|named| named.step).collect(),
+        directions,
+        path,
         stop: stop?,
         faults: faults?.unwrap_or(Faults::One),
         required: required?,

@@ -5,8 +5,8 @@ use super::model::{
 };
 use super::number::{Unit, milli_units, milli_units_down};
 use super::words;
-use crate::budget::{FunctionBudget, Limit};
-use crate::machine::{AxisKind, Function, Machine, Step};
+use crate::budget::{Cause, FunctionBudget, Limit};
+use crate::machine::{AxisKind, Direction, Function, Machine, ResponseForm, Step};
 use crate::time::Span;
 use crate::verdict::{FunctionVerdict, Measured};
 
@@ -25,12 +25,14 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         id: function.id.clone(),
         title: function.title.clone(),
         source: function.source.clone(),
-        elements: function.path.iter().filter_map(|step| element(machine, *step)).collect(),
+        elements: elements(machine, function),
         faults: function.faults.name(),
         no_budget: verdict.budget.as_ref().err().map(ToString::to_string),
         no_fault_ns: budget.map(|budget| budget.response.no_fault.as_nanos()),
         one_fault_ns: budget.map(|budget| budget.response.one_fault.as_nanos()),
-        one_fault_at: budget.and_then(|budget| budget.decided_by).and_then(|step| Some(element(machine, step)?.id)),
+        one_fault_at: budget.and_then(|budget| cause(machine, budget.decided_by?)),
+        staged_faults_ns: budget.map(|budget| budget.response.staged_faults.as_nanos()),
+        staged_faults_at: budget.iter().flat_map(|b| &b.staged_by).filter_map(|by| cause(machine, *by)).collect(),
         all_faults_ns: budget.map(|budget| budget.response.all_faults.as_nanos()),
         response_ns: budget.map(|budget| budget.deciding.as_nanos()),
         stop: budget.and_then(|budget| stop(machine, function, budget, unit)),
@@ -67,6 +69,22 @@ const fn by_unit(unit: Unit, value: Option<f64>) -> (Option<f64>, Option<f64>) {
     }
 }
 
+fn elements(machine: &Machine, function: &Function) -> Vec<ElementReport> {
+    let direction = |place: usize| function.directions.get(place).copied().flatten().map(Direction::name);
+    let steps = function.path.iter().enumerate();
+    steps
+        .filter_map(|(place, step)| Some(ElementReport { direction: direction(place), ..element(machine, *step)? }))
+        .collect()
+}
+
+/// The name of what lets a watchdog run out.
+fn cause(machine: &Machine, cause: Cause) -> Option<String> {
+    match cause {
+        Cause::Step(step) => Some(element(machine, step)?.id),
+        Cause::Medium(index) => machine.media.get(index).map(|medium| format!("medium {}", medium.id)),
+    }
+}
+
 fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
     let nanos = Span::as_nanos;
     match step {
@@ -75,16 +93,28 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
             kind: "element",
             worst_case_ns: nanos(element.worst_case),
             watchdog_ns: nanos(element.watchdog.unwrap_or(element.worst_case)),
-            worst_case_from: "stated",
+            direction: None,
+            worst_case_from: words::worst_case_from(element.delay.worst_case_from, element.delay.stages.as_ref()),
+            response_form: None,
+            response_formula: None,
+            data_age_ns: element.delay.stages.as_ref().map(|stages| nanos(stages.derived.data_age)),
             source: element.source.clone(),
         }),
-        Step::Connection(index) => machine.connections.get(index).map(|connection| ElementReport {
-            id: connection.id.clone(),
-            kind: "connection",
-            worst_case_ns: nanos(connection.worst_case),
-            watchdog_ns: nanos(connection.watchdog),
-            worst_case_from: if connection.worst_case_derived { "2 x (bus + host + device cycle)" } else { "stated" },
-            source: connection.source.clone(),
+        Step::Connection(index) => machine.connections.get(index).map(|connection| {
+            let response = &connection.response;
+            let stages = response.stages.as_ref();
+            ElementReport {
+                id: connection.id.clone(),
+                kind: "connection",
+                worst_case_ns: nanos(connection.worst_case),
+                watchdog_ns: nanos(connection.fault_time()),
+                direction: None,
+                worst_case_from: words::worst_case_from(response.worst_case_from, stages),
+                response_form: response.form.as_ref().map(ResponseForm::name),
+                response_formula: response.form.as_ref().map(ResponseForm::formula),
+                data_age_ns: stages.map(|stages| nanos(stages.derived.data_age)),
+                source: connection.source.clone(),
+            }
         }),
     }
 }

@@ -26,8 +26,8 @@ const ARROWS: [(&str, &[&str]); 15] = [
     (
         "report",
         &[
-            "budget", "capture", "carrier", "check", "latency", "machine", "quantity", "telegram", "time", "timing", "verdict",
-            "synth",
+            "budget", "capture", "carrier", "check", "latency", "machine", "quantity", "telegram", "time", "timing",
+            "verdict", "synth",
         ],
     ),
     (

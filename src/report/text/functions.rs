@@ -23,7 +23,8 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
             .iter()
             .map(|element| {
                 let (worst_case, watchdog) = (millis(element.worst_case_ns), millis(element.watchdog_ns));
-                vec![element.id.clone(), worst_case, watchdog, from(element)]
+                let direction = element.direction.map_or_else(String::new, |direction| format!(".{direction}"));
+                vec![format!("{}{direction}", element.id), worst_case, watchdog, from(element)]
             })
             .collect();
         out.push_str(&table(&head, &rows, width));
@@ -34,10 +35,16 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
     }
 }
 
-pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usize) {
+pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool) {
     line(out, "\nResponse time, demand to safe output, bounded (ms)\n");
-    let head =
-        [("function", Left), ("no fault", Right), ("one fault", Right), ("all faults", Right), ("decided by", Left)];
+    let medium = |name: &String| name.starts_with("medium ");
+    let tells = |function: &FunctionReport| {
+        function.faults == "staged" || function.one_fault_at.iter().chain(&function.staged_faults_at).any(medium)
+    };
+    let staged = detailed || functions.iter().any(tells);
+    let mut head = vec![("function", Left), ("no fault", Right), ("one fault", Right)];
+    head.extend(staged.then_some(("staged faults", Right)));
+    head.extend([("all faults", Right), ("decided by", Left)]);
     let decides = |nanos: Option<i64>, decides: bool| {
         let mark = if decides { "*" } else { "" };
         nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{mark}{}", millis_short(nanos)))
@@ -45,23 +52,45 @@ pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usi
     let rows: Vec<_> = functions
         .iter()
         .map(|function| {
-            vec![
+            let mut row = vec![
                 function.id.clone(),
                 decides(function.no_fault_ns, function.faults == "none"),
                 decides(function.one_fault_ns, function.faults == "one"),
-                decides(function.all_faults_ns, function.faults == "all"),
-                decider(function),
-            ]
+            ];
+            row.extend(staged.then(|| decides(function.staged_faults_ns, function.faults == "staged")));
+            row.extend([decides(function.all_faults_ns, function.faults == "all"), decider(function)]);
+            row
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
     line(out, "  * the faults that the function assumes: this response time decides");
+    if staged {
+        let text =
+            "staged: a second fault while the first one is in handling; a definition of this program, not published";
+        paragraph(out, "  - ", text, width);
+    }
+    forms(out, functions, width);
     for function in functions {
         if let Some(why) = &function.no_budget {
             paragraph(out, "  - ", &format!("{}: no budget: {why}", function.id), width);
         }
     }
     stops(out, functions, width);
+}
+
+/// The published forms in use, each connection once.
+fn forms(out: &mut String, functions: &[FunctionReport], width: usize) {
+    let mut told: Vec<&str> = Vec::new();
+    for element in functions.iter().flat_map(|function| &function.elements) {
+        if let (Some(form), Some(formula)) = (element.response_form, element.response_formula)
+            && !told.contains(&element.id.as_str())
+        {
+            told.push(&element.id);
+            let time = millis(element.watchdog_ns);
+            let text = format!("{}: form of {form}, {formula}; {time} ms to the safe state", element.id);
+            paragraph(out, "  - ", &text, width);
+        }
+    }
 }
 
 fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
@@ -138,7 +167,9 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
 /// What makes the deciding response time.
 fn decider(function: &FunctionReport) -> String {
     match (function.faults, &function.one_fault_at) {
+        ("one", Some(medium)) if medium.starts_with("medium ") => medium.clone(),
         ("one", Some(step)) => format!("watchdog of {step}"),
+        ("staged", _) if !function.staged_faults_at.is_empty() => function.staged_faults_at.join(" and "),
         ("all", _) => "all watchdogs".to_owned(),
         _ => "worst cases".to_owned(),
     }

@@ -26,7 +26,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         if detailed {
             functions::paths(&mut out, told, width);
         }
-        functions::bounded(&mut out, told, width);
+        functions::bounded(&mut out, told, width, detailed);
         functions::limits(&mut out, told, width);
         if report.capture.is_some() {
             functions::reactions(&mut out, told, width, detailed, start(report));
