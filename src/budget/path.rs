@@ -181,3 +181,6 @@ pub(super) fn on_the_wire(machine: &Machine, function: &Function) -> Result<Opti
     };
     Ok(Some(decide(&chain.response()?, function.faults)))
 }
+
+#[cfg(test)]
+mod tests;
