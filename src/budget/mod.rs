@@ -10,6 +10,7 @@
 //! - [`watchdog`]: the shortest watchdog time that doesn't trip by itself
 //! - [`stop`]: time and travel of one axis from the demand to standstill
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
+//! - [`simulate`]: the path played through with random and with adverse phases and faults, against its bounds
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 mod function;
@@ -18,6 +19,7 @@ pub mod residual;
 pub mod response;
 mod rounding;
 pub mod separation;
+pub mod simulate;
 pub mod stop;
 pub mod watchdog;
 

@@ -156,9 +156,9 @@ pub(super) fn on_the_wire(machine: &Machine, function: &Function) -> Result<Opti
     // A pass that is named in the other direction doesn't carry the signal.
     let may_carry = |place: &usize, wanted: Direction| direction(*place).is_none_or(|named| named == wanted);
     let first = places(demand.connection).find(|place| may_carry(place, demand.direction));
-    let last = places(reaction.connection).filter(|place| may_carry(place, reaction.direction)).last();
+    let last = places(reaction.connection).rfind(|place| may_carry(place, reaction.direction));
     let (Some(first), Some(last)) =
-        (first.or_else(|| places(demand.connection).next()), last.or_else(|| places(reaction.connection).last()))
+        (first.or_else(|| places(demand.connection).next()), last.or_else(|| places(reaction.connection).next_back()))
     else {
         return Ok(None);
     };

@@ -7,19 +7,23 @@ mod build_capture;
 mod build_connection;
 mod build_function;
 mod build_residual;
+mod build_simulation;
 mod columns;
 mod model;
 mod number;
 mod residual_model;
 mod scientific;
+mod simulation_model;
 mod text;
 mod words;
 
 pub use assemble::{PROGRAM, analyze, budget, residual, verify};
 pub use build_residual::Computed;
+pub use build_simulation::simulation;
 pub use model::*;
 pub use residual_model::*;
 pub use scientific::Scientific;
+pub use simulation_model::*;
 pub use text::text;
 
 /// The report as JSON, indented, with a newline at the end.

@@ -5,6 +5,7 @@
 use serde::Serialize;
 
 use super::residual_model::ResidualReport;
+use super::simulation_model::SimulationReport;
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, Serialize)]
@@ -29,6 +30,9 @@ pub struct Report {
     /// Residual error of the connections.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub residual: Option<ResidualReport>,
+    /// Simulation of the functions against their bounds.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub simulation: Option<SimulationReport>,
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,

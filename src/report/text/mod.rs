@@ -4,6 +4,7 @@ mod connections;
 mod contents;
 mod functions;
 mod residual;
+mod simulation;
 
 use std::fmt::Write;
 
@@ -47,6 +48,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.residual {
         residual::residual(&mut out, told, width);
+    }
+    if let Some(told) = &report.simulation {
+        simulation::simulation(&mut out, told, width);
     }
     tail(&mut out, report, width);
     out
