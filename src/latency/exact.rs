@@ -12,7 +12,7 @@ use super::chain::Stage;
 use crate::time::Span;
 
 /// Steps after which an enumeration is not begun: starts followed, times the stages of the chain.
-const MOST_STEPS: i64 = 1_000_000;
+const MOST_STEPS: i64 = 200_000;
 
 /// The exact worst cases of a chain.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

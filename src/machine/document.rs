@@ -22,6 +22,8 @@ use crate::latency::tolerance::Tolerance;
 
 /// The schema that this version reads.
 const SCHEMA: u32 = 1;
+/// Media that a machine may have; every two faults on a path are looked at, those of media among them.
+const MOST_MEDIA: usize = 100;
 const START: &str = "'stopspan init' writes a commented file to start from";
 
 /// Reads `text`; the machine is complete if no mistake was reported.
@@ -57,6 +59,10 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     let mut wire = Wire::default();
     let connections: Vec<_> =
         names.connections.fields(mistakes).map(|fields| connection(fields, &names, clocks, &mut wire)).collect();
+    if let Some(beyond) = names.media.entries.get(MOST_MEDIA) {
+        let mistake = Mistake::new(&beyond.span, format!("more than {MOST_MEDIA} media"));
+        mistakes.report(mistake.expected("one [[medium]] for all connections that one disturbance hits"));
+    }
     let media: Vec<_> = names.media.fields(mistakes).map(|fields| medium(fields, &names)).collect();
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();

@@ -1,12 +1,16 @@
 //! Safety functions: results to report data.
 
 use super::model::{
-    ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, PhaseReport, SeparationReport, StopReport,
+    ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, PhaseReport, SeparationReport,
+    StopReport, TermReport,
 };
 use super::number::{Unit, milli_units, milli_units_down};
 use super::words;
 use crate::budget::{Cause, FunctionBudget, Limit};
+use crate::latency::limit::Term;
+use crate::latency::tolerance::Tolerance;
 use crate::machine::{AxisKind, Direction, Function, Machine, ResponseForm, Step};
+use crate::quantity::NANO;
 use crate::time::Span;
 use crate::verdict::{FunctionVerdict, Measured};
 
@@ -97,6 +101,8 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
             worst_case_from: words::worst_case_from(element.delay.worst_case_from, element.delay.stages.as_ref()),
             response_form: None,
             response_formula: None,
+            clock_tolerance_percent: tolerance(element.delay.clock_tolerance),
+            terms: terms(&element.delay.terms),
             data_age_ns: element.delay.stages.as_ref().map(|stages| nanos(stages.derived.data_age)),
             source: element.source.clone(),
         }),
@@ -112,11 +118,26 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
                 worst_case_from: words::worst_case_from(response.worst_case_from, stages),
                 response_form: response.form.as_ref().map(ResponseForm::name),
                 response_formula: response.form.as_ref().map(ResponseForm::formula),
+                clock_tolerance_percent: tolerance(response.clock_tolerance),
+                terms: match &response.form {
+                    Some(ResponseForm::Fscp13_1 { terms: list }) => terms(list),
+                    _ => Vec::new(),
+                },
                 data_age_ns: stages.map(|stages| nanos(stages.derived.data_age)),
                 source: connection.source.clone(),
             }
         }),
     }
+}
+
+/// In percent, to a thousandth, rounded up; `None` for none.
+fn tolerance(tolerance: Tolerance) -> Option<f64> {
+    (tolerance > Tolerance::NONE).then(|| milli_units(tolerance.as_nano(), NANO / 100))
+}
+
+fn terms(terms: &[Term]) -> Vec<TermReport> {
+    let report = |term: &Term| TermReport { name: term.name.clone(), count: term.count, time_ns: term.time.as_nanos() };
+    terms.iter().map(report).collect()
 }
 
 fn stop(machine: &Machine, function: &Function, budget: &FunctionBudget, unit: Unit) -> Option<StopReport> {

@@ -210,11 +210,28 @@ pub struct ElementReport {
     /// Its formula.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub response_formula: Option<&'static str>,
+    /// Tolerance of the clock that keeps its times, in percent; it is in the times already.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clock_tolerance_percent: Option<f64>,
+    /// The terms of a worst case, or of the time to the safe state of a connection, that the file enters one by one.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub terms: Vec<TermReport>,
     /// Greatest age of the data when it is published, of a list of cycles; held until newer data comes, the worst case.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub data_age_ns: Option<i64>,
     /// Where the figures come from.
     pub source: Option<String>,
+}
+
+/// One term of a sum.
+#[derive(Clone, Debug, Serialize)]
+pub struct TermReport {
+    /// What it is.
+    pub name: String,
+    /// How often it counts.
+    pub count: u32,
+    /// How long it takes.
+    pub time_ns: i64,
 }
 
 /// The stop of an axis.

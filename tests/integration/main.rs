@@ -7,6 +7,7 @@ mod readme;
 mod real_captures;
 mod report;
 mod residual;
+mod response;
 mod same_bytes;
 mod scenario;
 mod support;

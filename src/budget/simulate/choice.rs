@@ -22,7 +22,7 @@ pub(super) enum Failure {
 }
 
 impl Choice {
-    /// Dice of their own for each stream, so that more runs of one assumption leave the others as they were.
+    /// Dice of their own for each stream.
     pub(super) fn dice(seed: u64, stream: u64) -> Self {
         let mut key = [0; 32];
         for (to, from) in key.iter_mut().zip(seed.to_le_bytes()) {

@@ -108,7 +108,13 @@ pub fn simulate(machine: &Machine, function: &Function, plan: Plan) -> Result<Si
     let chain = Chain::new(machine, &function.path);
     let response = chain.response()?;
     let parts = Parts::new(machine, function, &chain);
-    let figure = |assumption, bound| simulated(&parts, plan, assumption, bound);
+    // Dice of their own for each function and assumption, so that a change of one leaves the others as they were.
+    let place = machine.functions.iter().position(|other| other.id == function.id).unwrap_or(0);
+    let stream = u64::try_from(place).unwrap_or(u64::MAX).saturating_mul(4);
+    let figure = |assumption: Assumption, bound| {
+        let mut dice = Choice::dice(plan.seed, stream.saturating_add(assumption as u64));
+        simulated(&parts, plan.runs, assumption, bound, &mut dice)
+    };
     Ok(Simulation {
         no_fault: figure(Assumption::None, response.no_fault),
         one_fault: figure(Assumption::One, response.one_fault),
@@ -117,11 +123,10 @@ pub fn simulate(machine: &Machine, function: &Function, plan: Plan) -> Result<Si
     })
 }
 
-fn simulated(parts: &Parts, plan: Plan, assumption: Assumption, bound: Span) -> Simulated {
-    let mut dice = Choice::dice(plan.seed, assumption as u64);
-    let random = (0..plan.runs).map(|_| {
-        let struck = random_faults(parts, assumption, &mut dice);
-        course::run(parts, &struck, &mut dice)
+fn simulated(parts: &Parts, runs: u32, assumption: Assumption, bound: Span, dice: &mut Choice) -> Simulated {
+    let random = (0..runs).map(|_| {
+        let struck = random_faults(parts, assumption, dice);
+        course::run(parts, &struck, dice)
     });
     let random = random.max().map(Span::from_nanos);
     let adverse = adverse_faults(parts, assumption).into_iter().map(|struck| worst_course(parts, struck)).max();
@@ -168,12 +173,12 @@ fn adverse_faults(parts: &Parts, assumption: Assumption) -> Vec<Struck> {
     }
 }
 
-/// The longest course under `struck`. A connection that is dead cuts short what its late elements would lengthen, and a
-/// disturbance need not last, so each span with both is also tried with its telegrams getting through; spans add up.
+/// The longest course under `struck`. A dead connection may cut short what would have taken longer, and a disturbance need not
+/// last, so each struck span is also tried with its telegrams getting through; spans add up.
 fn worst_course(parts: &Parts, mut struck: Struck) -> i64 {
     let mut longest = course::run(parts, &struck, &mut Choice::Worst);
-    for (span, watch) in parts.spans.iter().enumerate() {
-        if struck.has_connection(span) && watch.members.clone().any(|place| struck.has_element(place)) {
+    for span in 0..parts.spans.len() {
+        if struck.has_connection(span) {
             let tried = struck.clone().without_connection(span);
             let response = course::run(parts, &tried, &mut Choice::Worst);
             if response > longest {

@@ -2,7 +2,7 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport};
+use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, SeparationReport, TermReport};
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
 use super::{SHOWN, line, paragraph, place};
 use crate::time::Instant;
@@ -16,7 +16,14 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
         line(out, "");
         let from = |element: &ElementReport| {
             let source = element.source.as_ref().map_or_else(String::new, |source| format!(", {source}"));
-            format!("{}{source}", element.worst_case_from)
+            let (terms, within) = match element.kind {
+                "connection" => (String::new(), " in the watchdog"),
+                _ if element.terms.is_empty() => (String::new(), ""),
+                _ => (format!(": {}", terms(element)), ""),
+            };
+            let clock = element.clock_tolerance_percent;
+            let clock = clock.map(|percent| format!(", clock tolerance {percent} %{within}"));
+            format!("{}{terms}{}{source}", element.worst_case_from, clock.unwrap_or_default())
         };
         let rows: Vec<_> = function
             .elements
@@ -87,10 +94,17 @@ fn forms(out: &mut String, functions: &[FunctionReport], width: usize) {
         {
             told.push(&element.id);
             let time = millis(element.watchdog_ns);
-            let text = format!("{}: form of {form}, {formula}; {time} ms to the safe state", element.id);
+            let terms = if element.terms.is_empty() { String::new() } else { format!(": {}", terms(element)) };
+            let text = format!("{}: form of {form}, {formula}{terms}; {time} ms to the safe state", element.id);
             paragraph(out, "  - ", &text, width);
         }
     }
+}
+
+/// The sum that the file enters term by term.
+fn terms(element: &ElementReport) -> String {
+    let term = |term: &TermReport| format!("{} x {} {} ms", term.count, term.name, millis(term.time_ns));
+    element.terms.iter().map(term).collect::<Vec<_>>().join(" + ")
 }
 
 fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
