@@ -208,16 +208,8 @@ pub fn with_common_causes(
             adding.push((watched, struck));
         }
     }
-    let mut two = one.map(|(delay, watched)| (delay, vec![watched]));
-    for (place, (first, struck)) in adding.iter().enumerate() {
-        for (second, other) in adding.iter().skip(place.saturating_add(1)) {
-            let delay = chain.delay(&struck.and(other))?;
-            if two.as_ref().is_none_or(|(longest, _)| delay > *longest) {
-                two = Some((delay, vec![*first, *second]));
-            }
-        }
-    }
-    let (staged_faults, staged_spans) = two.unwrap_or((no_fault, Vec::new()));
+    let single = one.map_or((no_fault, Vec::new()), |(delay, watched)| (delay, vec![watched]));
+    let (staged_faults, staged_spans) = chain.staged(single, &adding)?;
     Ok(Response {
         no_fault,
         one_fault: one.map_or(no_fault, |(delay, _)| delay),
@@ -293,6 +285,24 @@ impl Chain<'_> {
             faults.push((Watched::Common(cause), struck));
         }
         Ok(faults)
+    }
+
+    /// The longest delay with two of `faults`, and which; `single` if a second one adds nothing.
+    fn staged(
+        &self,
+        single: (Span, Vec<Watched>),
+        faults: &[(Watched, Struck)],
+    ) -> Result<(Span, Vec<Watched>), ResponseError> {
+        let mut longest = single;
+        for (place, (first, struck)) in faults.iter().enumerate() {
+            for (second, other) in faults.iter().skip(place.saturating_add(1)) {
+                let delay = self.delay(&struck.and(other))?;
+                if delay > longest.0 {
+                    longest = (delay, vec![*first, *second]);
+                }
+            }
+        }
+        Ok(longest)
     }
 
     /// The delay of the path with everything in `struck` at its watchdog. Inside a connection's span the elements may fail as

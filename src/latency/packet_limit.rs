@@ -1,6 +1,6 @@
 //! The connection reaction time limit of FSCP 2/1: the time after which a consumer has seen its data or gone to the safe state.
 //!
-//! `T = RPI x (TM + NDM / 100)`, rounded up to [`TIME_UNIT`]; input limit `T`, output limit `T - RPI`.
+//! `T = RPI x (TM + NDM / 100)`, rounded up to 128 us, what its time stamps count; input limit `T`, output limit `T - RPI`.
 //!
 //! Origin: makers' manuals, not the standard's text. The formula with its rounding gives seven of eight published values.
 //! The output limit is confirmed at a timeout multiplier of 2 and a network delay multiplier of 200 % only.

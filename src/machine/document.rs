@@ -4,6 +4,7 @@
 
 use toml::de::DeTable;
 
+use super::delay::Medium;
 use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
@@ -59,11 +60,7 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     let mut wire = Wire::default();
     let connections: Vec<_> =
         names.connections.fields(mistakes).map(|fields| connection(fields, &names, clocks, &mut wire)).collect();
-    if let Some(beyond) = names.media.entries.get(MOST_MEDIA) {
-        let mistake = Mistake::new(&beyond.span, format!("more than {MOST_MEDIA} media"));
-        mistakes.report(mistake.expected("one [[medium]] for all connections that one disturbance hits"));
-    }
-    let media: Vec<_> = names.media.fields(mistakes).map(|fields| medium(fields, &names)).collect();
+    let media = media(&names, mistakes);
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
@@ -80,6 +77,14 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         functions: functions.into_iter().collect::<Result<_, _>>()?,
         media: media.into_iter().collect::<Result<_, _>>()?,
     })
+}
+
+fn media<'t>(names: &Names<'t>, mistakes: &'t Mistakes) -> Vec<Result<Medium, Reported>> {
+    if let Some(beyond) = names.media.entries.get(MOST_MEDIA) {
+        let mistake = Mistake::new(&beyond.span, format!("more than {MOST_MEDIA} media"));
+        mistakes.report(mistake.expected("one [[medium]] for all connections that one disturbance hits"));
+    }
+    names.media.fields(mistakes).map(|fields| medium(fields, names)).collect()
 }
 
 fn schema(value: &Value<'_>) -> Result<(), Mistake> {

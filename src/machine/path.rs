@@ -172,17 +172,16 @@ fn check_supervision(path: &[Named], connections: &[Result<Connection, Reported>
         for place in all {
             if let Some(other) = supervisor.insert(place, &named.name) {
                 let element = path.get(place).map_or("", |named| named.name.as_str());
-                mistakes.report(
-                    Mistake::new(
-                        &named.span,
-                        format!("'{element}' is supervised by '{other}' and by '{}'", named.name),
-                    )
-                    .expected("each element of a path in 'supervises' of one connection at most")
-                    .elsewhere(),
-                );
+                report_second(element, other, named, mistakes);
             }
         }
     }
+}
+
+fn report_second(element: &str, other: &str, named: &Named, mistakes: &Mistakes) {
+    let message = format!("'{element}' is supervised by '{other}' and by '{}'", named.name);
+    let expected = "each element of a path in 'supervises' of one connection at most";
+    mistakes.report(Mistake::new(&named.span, message).expected(expected).elsewhere());
 }
 
 /// The first place between the connection and the supervised element `apart` that isn't supervised.

@@ -194,7 +194,7 @@ fn connection(kind: u8, [a, b, c]: [u32; 3], spare: u32, supervises: &str) -> St
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(100))]
+    #![proptest_config(ProptestConfig::with_cases(60))]
 
     /// Random machines: no run exceeds its bound, and adverse runs come within 5 % of it without a fault and with one, with
     /// two and with all; without a fault they are short of it by a nanosecond per stage at most.

@@ -56,19 +56,15 @@ pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usi
         let mark = if decides { "*" } else { "" };
         nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{mark}{}", millis_short(nanos)))
     };
-    let rows: Vec<_> = functions
-        .iter()
-        .map(|function| {
-            let mut row = vec![
-                function.id.clone(),
-                decides(function.no_fault_ns, function.faults == "none"),
-                decides(function.one_fault_ns, function.faults == "one"),
-            ];
-            row.extend(staged.then(|| decides(function.staged_faults_ns, function.faults == "staged")));
-            row.extend([decides(function.all_faults_ns, function.faults == "all"), decider(function)]);
-            row
-        })
-        .collect();
+    let row = |function: &FunctionReport| {
+        let figure = |name: &str, nanos: Option<i64>| decides(nanos, function.faults == name);
+        let mut row =
+            vec![function.id.clone(), figure("none", function.no_fault_ns), figure("one", function.one_fault_ns)];
+        row.extend(staged.then(|| figure("staged", function.staged_faults_ns)));
+        row.extend([figure("all", function.all_faults_ns), decider(function)]);
+        row
+    };
+    let rows: Vec<_> = functions.iter().map(row).collect();
     out.push_str(&table(&head, &rows, width));
     line(out, "  * the faults that the function assumes: this response time decides");
     if staged {
