@@ -7,6 +7,7 @@
 //! - [`capture`] takes packets out of pcap and pcapng files in bounded memory and writes such files; [`carrier`] finds the
 //!   payloads in a packet (Ethernet, VLAN, IP, UDP, IEC 61158 Type 12, Type 10, Type 13, Type 2); [`telegram`] turns octets into
 //!   safety telegrams of IEC 61784-3 profiles and back. These three know nothing of each other.
+//! - [`latency`] bounds chains of unsynchronised cycles and knows the published limits of connections.
 //! - [`machine`] reads the machine file: elements, connections, axes, signals and safety functions, typed and resolved.
 //! - [`timing`] is statistics; [`budget`] is the mathematics of reaction, stop and separation. Both are pure.
 //! - [`check`] follows every connection of a machine through a capture and measures its reactions.
@@ -41,6 +42,7 @@ pub mod capture;
 pub mod carrier;
 pub mod check;
 pub mod cli;
+pub mod latency;
 pub mod machine;
 pub mod quantity;
 pub mod report;

@@ -38,10 +38,12 @@ pub enum Dimension {
     AngularAcceleration,
     /// Base unit: degree per second cubed.
     AngularJerk,
+    /// Base unit: one, the whole.
+    Share,
 }
 
 impl Dimension {
-    const ALL: [Self; 9] = [
+    const ALL: [Self; 10] = [
         Self::Time,
         Self::Length,
         Self::Speed,
@@ -51,6 +53,7 @@ impl Dimension {
         Self::AngularSpeed,
         Self::AngularAcceleration,
         Self::AngularJerk,
+        Self::Share,
     ];
 
     /// The accepted units, each with its size in billionths of the base unit, the customary one first.
@@ -65,6 +68,7 @@ impl Dimension {
             Self::AngularSpeed => &[("deg/s", NANO), ("rpm", 6 * NANO)],
             Self::AngularAcceleration => &[("deg/s^2", NANO), ("rev/s^2", 360 * NANO)],
             Self::AngularJerk => &[("deg/s^3", NANO), ("rev/s^3", 360 * NANO)],
+            Self::Share => &[("%", 10_000_000)],
         }
     }
 
@@ -80,6 +84,7 @@ impl Dimension {
             Self::AngularSpeed => "180 deg/s",
             Self::AngularAcceleration => "720 deg/s^2",
             Self::AngularJerk => "3600 deg/s^3",
+            Self::Share => "0.2 %",
         }
     }
 }
@@ -96,6 +101,7 @@ impl fmt::Display for Dimension {
             Self::AngularSpeed => "an angular speed",
             Self::AngularAcceleration => "an angular acceleration",
             Self::AngularJerk => "an angular jerk",
+            Self::Share => "a share",
         })
     }
 }
@@ -254,6 +260,7 @@ mod tests {
             ("1 rpm", Dimension::AngularSpeed, 6_000_000_000),
             ("-1.50 mm", Dimension::Length, -1_500_000),
             ("3. s", Dimension::Time, 3_000_000_000),
+            ("0.2 %", Dimension::Share, 2_000_000),
         ] {
             assert_eq!(parse(text, dimension), Ok(value), "{text}");
         }

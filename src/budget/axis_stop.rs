@@ -61,6 +61,7 @@ pub(super) fn axis_stop(
 ) -> Result<(Stop, StopBasis), FunctionError> {
     // An index that does not exist can't come from the reader.
     let axis = machine.axes.get(declared.axis).ok_or(FunctionError::OutOfRange)?;
+    let declared = &on_the_drives_clock(machine, declared)?;
     let model = budget_axis(axis, declared);
     let function = stop_function(declared);
     let compute = || stop::stop(&model, declared.speed, reaction, &function).map_err(FunctionError::Stop);
@@ -90,6 +91,12 @@ pub(super) fn axis_stop(
         measured,
     };
     Ok((figures, basis))
+}
+
+/// The stop with its delay as long as the drive's own clock may make it.
+fn on_the_drives_clock(machine: &machine::Machine, declared: &FunctionStop) -> Result<FunctionStop, FunctionError> {
+    let delay = machine.clock_tolerance.late(declared.stop.delay).ok_or(FunctionError::OutOfRange)?;
+    Ok(FunctionStop { stop: machine::Stop { delay, ..declared.stop }, ..*declared })
 }
 
 fn stop_function(declared: &FunctionStop) -> StopFunction {

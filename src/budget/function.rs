@@ -7,10 +7,11 @@ use std::fmt;
 
 use super::axis_stop::{StopBasis, axis_stop, budget_axis};
 use super::limit_violation::{Demand, Excess};
-use super::response::{self, Response, ResponseError, Supervision, Watched};
+use super::path::{Cause, Chain, decide, on_the_wire};
+use super::response::{Response, ResponseError};
 use super::separation::{Beams, Edition, Safeguard, Separation, SeparationError};
 use super::stop::{self, SeriesError, Stop, StopError};
-use crate::machine::{self, Approach, Connection, Direction, Faults, Function, FunctionStop, Machine, Step};
+use crate::machine::{self, Approach, Function, FunctionStop, Machine};
 use crate::quantity::{Speed, Travel};
 use crate::time::Span;
 
@@ -21,9 +22,12 @@ pub struct FunctionBudget {
     pub response: Response,
     /// The response time that decides, by the faults that the function assumes.
     pub deciding: Span,
-    /// The step of the path whose watchdog makes the one-fault figure; `None` if no watchdog exceeds what it supervises.
-    pub decided_by: Option<Step>,
-    /// Places on the path that each connection supervises, its own among them, by the number in [`Watched::Connection`].
+    /// What makes the one-fault figure; `None` if no watchdog exceeds what it supervises.
+    pub decided_by: Option<Cause>,
+    /// What makes the staged figure: two faults, one if a second adds nothing.
+    pub staged_by: Vec<Cause>,
+    /// Places on the path that each connection supervises, its own among them, by the number in
+    /// [`Watched::Connection`](super::response::Watched::Connection).
     pub supervised: Vec<Vec<usize>>,
     /// The axis as its stop was computed.
     pub axis: Option<stop::Axis>,
@@ -180,10 +184,8 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     chain.elements.extend(demand.as_ref().map(Demand::element));
     let response = chain.response()?;
     let deciding = decide(&response, function.faults);
-    let decided_by = response.one_fault_span.and_then(|watched| match watched {
-        Watched::Element(place) => function.path.get(place).copied(),
-        Watched::Connection(supervision) => chain.watching.get(supervision).copied(),
-    });
+    let decided_by = response.one_fault_span.and_then(|watched| chain.cause(watched));
+    let staged_by = response.staged_spans.iter().filter_map(|watched| chain.cause(*watched)).collect();
     let declared = function
         .stop
         .map(|stop| FunctionStop { speed: demand.as_ref().map_or(stop.speed, |demand| demand.start), ..stop });
@@ -209,6 +211,7 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
         response,
         deciding,
         decided_by,
+        staged_by,
         supervised,
         axis,
         stop,
@@ -248,74 +251,6 @@ fn kept_distance(
     Ok(Some((separation, Limit::Separation { built, needed: separation.distance, longest })))
 }
 
-/// A path as the response is computed from it.
-#[derive(Default)]
-struct Chain {
-    elements: Vec<response::Element>,
-    supervisions: Vec<Supervision>,
-    /// The connection steps in the order of the supervisions.
-    watching: Vec<Step>,
-}
-
-impl Chain {
-    fn new(machine: &Machine, path: &[Step]) -> Self {
-        let mut chain = Self::default();
-        for (place, step) in path.iter().enumerate() {
-            match step {
-                Step::Element(index) => {
-                    let Some(element) = machine.elements.get(*index) else { continue };
-                    chain.elements.push(response::Element {
-                        name: element.id.clone(),
-                        worst_case: element.worst_case,
-                        watchdog: element.watchdog,
-                    });
-                }
-                Step::Connection(index) => {
-                    let Some(connection) = machine.connections.get(*index) else { continue };
-                    chain.elements.push(response::Element {
-                        name: connection.id.clone(),
-                        worst_case: connection.worst_case,
-                        watchdog: None,
-                    });
-                    let members = supervised(connection, path).chain([place]).collect();
-                    chain.supervisions.push(Supervision { members, watchdog: connection.watchdog });
-                    chain.watching.push(*step);
-                }
-            }
-        }
-        chain
-    }
-
-    /// One more transfer at the end, by a connection that has a place on the path already.
-    fn transfer_back(&mut self, connection: &Connection) {
-        self.elements.push(response::Element {
-            name: connection.id.clone(),
-            worst_case: connection.worst_case,
-            watchdog: Some(connection.watchdog),
-        });
-    }
-
-    fn response(&self) -> Result<Response, FunctionError> {
-        response::response(&self.elements, &self.supervisions).map_err(FunctionError::Response)
-    }
-}
-
-/// Places of the elements of `path` that `connection` supervises.
-fn supervised(connection: &Connection, path: &[Step]) -> impl Iterator<Item = usize> {
-    path.iter().enumerate().filter_map(|(place, step)| match step {
-        Step::Element(element) if connection.supervises.contains(element) => Some(place),
-        _ => None,
-    })
-}
-
-const fn decide(response: &Response, faults: Faults) -> Span {
-    match faults {
-        Faults::None => response.no_fault,
-        Faults::One => response.one_fault,
-        Faults::All => response.all_faults,
-    }
-}
-
 fn safeguard(approach: Approach) -> Result<Safeguard, FunctionError> {
     Ok(match approach {
         Approach::Orthogonal { resolution } => Safeguard::LightCurtain { resolution },
@@ -339,35 +274,6 @@ const fn edition_of(edition: machine::Edition) -> Edition {
         machine::Edition::Of2010 => Edition::Of2010,
         machine::Edition::Of2024 => Edition::Of2024,
     }
-}
-
-/// The bound of what a tap sees: from the telegram that shows the demand to the one that shows the reaction.
-///
-/// A tap may see a telegram at the very start of its transfer or at the very end, so the whole transfers of both count. A
-/// command to a device further down the path ends the part with its own transfer. Everything else is an answer: it has been
-/// through the rest of the path and takes one more transfer. Between two commands of the host on one connection there is
-/// nothing that the machine file bounds.
-fn on_the_wire(machine: &Machine, function: &Function) -> Result<Option<Span>, FunctionError> {
-    let signal = |index: Option<usize>| index.and_then(|index| machine.signals.get(index));
-    let (Some(demand), Some(reaction)) = (signal(function.demand), signal(function.reaction)) else {
-        return Ok(None);
-    };
-    let place = |connection| function.path.iter().position(|step| *step == Step::Connection(connection));
-    let (Some(first), Some(last)) = (place(demand.connection), place(reaction.connection)) else {
-        return Ok(None);
-    };
-    let answers = match (reaction.direction, first == last) {
-        (Direction::ToDevice, false) => false,
-        (Direction::ToDevice, true) if demand.direction == Direction::ToDevice => return Ok(None),
-        _ => true,
-    };
-    let end = if answers { function.path.len() } else { last.saturating_add(1) };
-    let Some(visible) = function.path.get(first..end) else { return Ok(None) };
-    let mut chain = Chain::new(machine, visible);
-    if let Some(connection) = machine.connections.get(reaction.connection).filter(|_| answers) {
-        chain.transfer_back(connection);
-    }
-    Ok(Some(decide(&chain.response()?, function.faults)))
 }
 
 #[cfg(test)]

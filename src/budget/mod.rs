@@ -7,23 +7,25 @@
 //! safety function, and [`residual::Examination`] know the machine.
 //!
 //! - [`response`]: demand to safe state along a path, without a fault, with one, with all
-//! - [`chain`]: worst case of a chain of unsynchronised periodic tasks
 //! - [`watchdog`]: the shortest watchdog time that doesn't trip by itself
 //! - [`stop`]: time and travel of one axis from the demand to standstill
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
+//! - [`simulate`]: the path played through with random and with adverse phases and faults, against its bounds
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 mod axis_stop;
-pub mod chain;
 mod function;
 mod limit_violation;
+mod path;
 pub mod residual;
 pub mod response;
 mod rounding;
 pub mod separation;
+pub mod simulate;
 pub mod stop;
 pub mod watchdog;
 
 pub use axis_stop::{MeasuredStop, StopBasis};
 pub use function::{FunctionBudget, FunctionError, Limit, function};
 pub use limit_violation::Excess;
+pub use path::Cause;

@@ -6,6 +6,7 @@ use clap::Args;
 
 use super::record::{NamedInput, Recording};
 use super::{Error, Reporting, run};
+use crate::budget::simulate::{self, Plan, Simulation};
 use crate::machine::Machine;
 use crate::report;
 use crate::verdict::{self, Judgement};
@@ -23,6 +24,12 @@ pub(super) struct Arguments {
     explain: Option<String>,
     #[command(flatten)]
     recording: Recording,
+    /// Also play every function through so often, at random and adversely, and compare with the bounds.
+    #[arg(long, value_name = "RUNS", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    simulate: Option<u32>,
+    /// Seed of the simulation's dice; the same seed gives the same figures.
+    #[arg(long, default_value_t = 1, requires = "simulate")]
+    seed: u64,
     #[command(flatten)]
     reporting: Reporting,
 }
@@ -32,6 +39,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.recording.check(std::slice::from_ref(&arguments.machine))?;
     let machine = run::machine(&arguments.machine)?;
     let (functions, result) = verdict::judge_budgets(&machine);
+    let plan = arguments.simulate.map(|runs| Plan { runs, seed: arguments.seed });
+    // A function without a budget is told as such already.
+    let simulated = plan.map(|plan| {
+        let of = |function| simulate::simulate(&machine, function, plan).ok();
+        (plan, machine.functions.iter().map(of).collect::<Vec<Option<Simulation>>>())
+    });
+    let exceeds = simulated.iter().flat_map(|(_, all)| all).flatten().any(Simulation::exceeds);
+    let result = if exceeds { result.max(Judgement::Findings) } else { result };
     let file = arguments.machine.display().to_string();
     let explain = match &arguments.explain {
         Some(name) => Some(function(&machine, name)?),
@@ -41,6 +56,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     if let Some(only) = explain {
         report = report::explained(report, &machine, &functions, only);
     }
+    report.simulation = simulated.map(|(plan, all)| report::simulation(&machine, plan, &all));
     arguments.recording.write(&mut report, &[NamedInput { path: &arguments.machine, role: "machine file" }])?;
     arguments.reporting.write(&report)?;
     Ok(result)

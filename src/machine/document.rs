@@ -4,6 +4,7 @@
 
 use toml::de::DeTable;
 
+use super::delay::Medium;
 use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
@@ -12,13 +13,18 @@ use super::read_axis::axis;
 use super::read_connection::connection;
 use super::read_element::element;
 use super::read_function::{Parts, function};
+use super::read_medium::medium;
+use super::read_response::tolerance;
 use super::read_signal::signal;
 use super::shared_wire::Wire;
 use super::syntax;
 use super::values::{integer, words};
+use crate::latency::tolerance::Tolerance;
 
 /// The schema that this version reads.
 const SCHEMA: u32 = 1;
+/// Media that a machine may have; every two faults on a path are looked at, those of media among them.
+const MOST_MEDIA: usize = 100;
 const START: &str = "'stopspan init' writes a commented file to start from";
 
 /// Reads `text`; the machine is complete if no mistake was reported.
@@ -44,29 +50,41 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         }
     }
     let head = fields.required_table("machine", "[machine] with name and revision").and_then(head);
+    let clocks = head.as_ref().map_or(Tolerance::NONE, |head| head.clock_tolerance);
     let names = Names::collect(&mut fields);
     if names.functions.entries.is_empty() && fields.value("function").is_none() && !fields.has_misspelt("function") {
         let mistake = Mistake::new(&(0..0), "the file has no safety function").elsewhere();
         mistakes.report(mistake.expected("at least one [[function]]").advice(START));
     }
-    let elements: Vec<_> = names.elements.fields(mistakes).map(element).collect();
+    let elements: Vec<_> = names.elements.fields(mistakes).map(|fields| element(fields, clocks)).collect();
     let mut wire = Wire::default();
     let connections: Vec<_> =
-        names.connections.fields(mistakes).map(|fields| connection(fields, &names, &mut wire)).collect();
+        names.connections.fields(mistakes).map(|fields| connection(fields, &names, clocks, &mut wire)).collect();
+    let media = media(&names, mistakes);
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
-    let (name, revision) = head?;
+    let Head { name, revision, clock_tolerance } = head?;
     Ok(Machine {
         name,
         revision,
+        clock_tolerance,
         elements: elements.into_iter().collect::<Result<_, _>>()?,
         connections: connections.into_iter().collect::<Result<_, _>>()?,
         axes: axes.into_iter().collect::<Result<_, _>>()?,
         signals: signals.into_iter().collect::<Result<_, _>>()?,
         functions: functions.into_iter().collect::<Result<_, _>>()?,
+        media: media.into_iter().collect::<Result<_, _>>()?,
     })
+}
+
+fn media<'t>(names: &Names<'t>, mistakes: &'t Mistakes) -> Vec<Result<Medium, Reported>> {
+    if let Some(beyond) = names.media.entries.get(MOST_MEDIA) {
+        let mistake = Mistake::new(&beyond.span, format!("more than {MOST_MEDIA} media"));
+        mistakes.report(mistake.expected("one [[medium]] for all connections that one disturbance hits"));
+    }
+    names.media.fields(mistakes).map(|fields| medium(fields, names)).collect()
 }
 
 fn schema(value: &Value<'_>) -> Result<(), Mistake> {
@@ -78,8 +96,16 @@ fn schema(value: &Value<'_>) -> Result<(), Mistake> {
     Ok(())
 }
 
-fn head(mut fields: Fields<'_>) -> Result<(String, String), Reported> {
+/// What `[machine]` says.
+struct Head {
+    name: String,
+    revision: String,
+    clock_tolerance: Tolerance,
+}
+
+fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
     let name = fields.required("name", "\"Reel wrapping cell\"", words);
     let revision = fields.required("revision", "\"A\"", words);
-    Ok((name?, revision?))
+    let clock_tolerance = fields.optional("clock_tolerance", tolerance);
+    Ok(Head { name: name?, revision: revision?, clock_tolerance: clock_tolerance?.unwrap_or_default() })
 }

@@ -98,6 +98,39 @@ impl<'t> Fields<'t> {
         self.table(key)?.ok_or_else(|| self.lacks(key, expected))
     }
 
+    /// The tables in the list under `key`, if it is there; at most `most`.
+    pub(super) fn tables(&mut self, key: &'static str, most: usize) -> Result<Option<Vec<Self>>, Reported> {
+        let Some(value) = self.value(key) else {
+            return Ok(None);
+        };
+        let expected = format!("a list of at most {most} tables, {key} = [{{ ... }}, {{ ... }}]");
+        let array = match value.value {
+            DeValue::Array(array) if array.len() <= most => array,
+            DeValue::Array(array) => {
+                let mistake = Mistake::new(&value.span, format!("'{key}' has {} entries", array.len()));
+                return Err(self.mistakes.report(mistake.expected(expected)));
+            }
+            other => {
+                let mistake = Mistake::new(&value.span, format!("'{key}' is {}", kind(other)));
+                return Err(self.mistakes.report(mistake.expected(expected)));
+            }
+        };
+        let tables: Vec<Result<Self, Reported>> = (1_usize..)
+            .zip(array.iter())
+            .map(|(number, entry)| match entry.get_ref() {
+                DeValue::Table(table) => {
+                    let label = format!("entry {number} of '{key}' of {}", self.label);
+                    Ok(Self::new(label, table, entry.span(), self.mistakes))
+                }
+                other => {
+                    let mistake = Mistake::new(&entry.span(), format!("'{key}' contains {}", kind(other)));
+                    Err(self.mistakes.report(mistake.expected(expected.clone())))
+                }
+            })
+            .collect();
+        tables.into_iter().collect::<Result<_, _>>().map(Some)
+    }
+
     /// Notes that `key` must be there.
     pub(super) fn lacks(&mut self, key: &'static str, expected: impl Into<String>) -> Reported {
         self.missing.push(Missing { key, expected: expected.into() });

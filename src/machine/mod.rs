@@ -5,6 +5,7 @@
 //! defines (`names`), each entry through typed access to its keys (`fields`, `values`, `read_*`), then what entries must
 //! not do to each other (`path`, `shared_wire`).
 
+mod delay;
 mod document;
 mod fields;
 mod mistake;
@@ -15,10 +16,13 @@ mod path;
 mod problem;
 mod read_axis;
 mod read_connection;
+mod read_cycles;
 mod read_element;
 mod read_function;
+mod read_medium;
 mod read_monitor;
 mod read_place;
+mod read_response;
 mod read_separation;
 mod read_series;
 mod read_signal;
@@ -29,17 +33,20 @@ mod separation;
 mod series;
 mod shared_wire;
 mod source;
+mod spans;
 mod syntax;
 mod values;
 
 #[cfg(test)]
 mod tests;
 
+pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, WorstCaseFrom};
 pub use model::*;
 pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};
 pub use problem::{Problem, Problems};
 pub use separation::{Approach, Edition, Separation};
 pub use series::{Run, Series, SeriesRule};
+pub use spans::{SupervisedSpan, supervised_spans};
 
 /// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.
 pub const TEMPLATE: &str = include_str!("template.toml");

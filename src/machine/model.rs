@@ -3,9 +3,11 @@
 
 use std::net::IpAddr;
 
+use super::delay::{ConnectionResponse, ElementDelay, Medium};
 use super::monitor::{Detection, Monitor, Violation};
 use super::separation::Separation;
 use super::series::Series;
+use crate::latency::tolerance::Tolerance;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
 use crate::telegram::{fscp_3_1, fscp_12_1};
@@ -28,6 +30,10 @@ pub struct Machine {
     pub signals: Vec<Signal>,
     /// Safety functions.
     pub functions: Vec<Function>,
+    /// What several connections share.
+    pub media: Vec<Medium>,
+    /// Tolerance of the clocks of the machine's devices; already in the times of elements and connections.
+    pub clock_tolerance: Tolerance,
 }
 
 /// A sensor, input, logic, output or drive: anything that takes time on the way from a demand to a safe output.
@@ -41,6 +47,8 @@ pub struct Element {
     pub worst_case: Span,
     /// Time to the safe state if the element itself fails; absent if it is the worst case.
     pub watchdog: Option<Span>,
+    /// What the worst case is made of.
+    pub delay: ElementDelay,
     /// Where the figures come from.
     pub source: Option<String>,
 }
@@ -62,6 +70,8 @@ pub struct Connection {
     pub worst_case_derived: bool,
     /// Watchdog time of the connection, both ends.
     pub watchdog: Span,
+    /// How its response is bounded, beyond worst case and watchdog.
+    pub response: ConnectionResponse,
     /// Other elements whose failure this watchdog also turns into the safe state (indices of `Machine::elements`).
     pub supervises: Vec<usize>,
     /// Safety integrity level that the connection is used for, 1 to 4.
@@ -75,6 +85,19 @@ pub struct Connection {
 }
 
 impl Connection {
+    /// Time until the safe state after a fault of the connection: by its published form or its watchdog, clock tolerance in it.
+    pub fn fault_time(&self) -> Span {
+        self.response.limit.unwrap_or(self.watchdog)
+    }
+
+    /// The shortest of its cycles, if the file gives any.
+    pub fn shortest_cycle(&self) -> Option<Span> {
+        let named = self.cycles.map(|cycles| cycles.bus.min(cycles.host).min(cycles.device));
+        let listed =
+            self.response.stages.iter().flat_map(|stages| stages.stages.iter().map(|stage| stage.period)).min();
+        named.or(listed)
+    }
+
     /// The place of the telegrams of `direction`.
     pub const fn place(&self, direction: Direction) -> &Place {
         match direction {
@@ -394,10 +417,12 @@ pub struct Function {
     pub demand: Option<usize>,
     /// Signal whose activation is the reaction, seen on the wire.
     pub reaction: Option<usize>,
-    /// From sensor to actuator.
+    /// From sensor to actuator. A step may come again: a path up to another controller and back.
     pub path: Vec<Step>,
     /// The violated limit that is the demand; `None` if the demand comes along the path.
     pub violation: Option<Violation>,
+    /// For each step of the path the direction of the transfer, where the file names one (`"line.to_host"`).
+    pub directions: Vec<Option<Direction>>,
     /// The axis that stops, and how; `None` if the function ends at its safe output.
     pub stop: Option<FunctionStop>,
     /// What else must hold, in words that travel into the report: no movement before reset, hold-to-run.
@@ -437,18 +462,21 @@ pub struct FunctionStop {
 pub enum Faults {
     /// None: every element within its worst case.
     None,
-    /// One element or telegram fails, its watchdog decides.
+    /// One element, connection or shared medium fails, its watchdog decides.
     One,
+    /// A second fault while the first one is in handling.
+    Staged,
     /// Every supervised span runs to its watchdog.
     All,
 }
 
 impl Faults {
-    /// The name used in files: `none`, `one` or `all`.
+    /// The name used in files: `none`, `one`, `staged` or `all`.
     pub const fn name(self) -> &'static str {
         match self {
             Self::None => "none",
             Self::One => "one",
+            Self::Staged => "staged",
             Self::All => "all",
         }
     }

@@ -10,7 +10,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
-use super::model::Step;
+use super::model::{Direction, Step};
 use super::source::shown;
 use super::values::{self, Text, kind};
 
@@ -120,6 +120,7 @@ pub(super) struct Names<'t> {
     pub(super) axes: Section<'t>,
     pub(super) signals: Section<'t>,
     pub(super) functions: Section<'t>,
+    pub(super) media: Section<'t>,
     mistakes: &'t Mistakes,
 }
 
@@ -132,17 +133,27 @@ impl<'t> Names<'t> {
             axes: Section::collect(root, "axis"),
             signals: Section::collect(root, "signal"),
             functions: Section::collect(root, "function"),
+            media: Section::collect(root, "medium"),
             mistakes: root.mistakes(),
         };
-        for section in
-            [&mut names.elements, &mut names.connections, &mut names.axes, &mut names.signals, &mut names.functions]
-        {
+        for section in [
+            &mut names.elements,
+            &mut names.connections,
+            &mut names.axes,
+            &mut names.signals,
+            &mut names.functions,
+            &mut names.media,
+        ] {
             section.complete &= !root.has_misspelt(section.key);
         }
         // Paths mix elements and connections, so these share one set of names.
-        for sections in
-            [vec![&names.elements, &names.connections], vec![&names.axes], vec![&names.signals], vec![&names.functions]]
-        {
+        for sections in [
+            vec![&names.elements, &names.connections],
+            vec![&names.axes],
+            vec![&names.signals],
+            vec![&names.functions],
+            vec![&names.media],
+        ] {
             names.report_twins(&sections);
         }
         names
@@ -194,6 +205,18 @@ impl<'t> Names<'t> {
         element.or(connection).ok_or_else(|| self.unknown(&[&self.elements, &self.connections], name))
     }
 
+    /// The step called `name`; of a connection also the direction, if the name ends with it: `line.to_host`.
+    pub(super) fn transfer(&self, name: &Text<'_>) -> Result<(Step, Option<Direction>), Reported> {
+        let ending = [Direction::ToHost, Direction::ToDevice].into_iter().find_map(|direction| {
+            let id = name.text.strip_suffix(direction.name())?.strip_suffix('.')?;
+            Some((Text { text: id, span: name.span.clone() }, direction))
+        });
+        match ending {
+            Some((id, direction)) => Ok((Step::Connection(self.connection(&id)?), Some(direction))),
+            None => Ok((self.step(name)?, None)),
+        }
+    }
+
     fn find(&self, section: &Section<'t>, name: &Text<'_>) -> Result<usize, Reported> {
         section.by_id.get(name.text).copied().ok_or_else(|| self.unknown(&[section], name))
     }
@@ -204,7 +227,7 @@ impl<'t> Names<'t> {
         }
         let wanted = sections.iter().map(|s| s.key).collect::<Vec<_>>().join(" or ");
         let mistake = Mistake::new(&name.span, format!("there is no {wanted} '{}'", shown(name.text))).elsewhere();
-        let all = [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions];
+        let all = [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions, &self.media];
         if let Some(other) = all.into_iter().find(|s| s.by_id.contains_key(name.text)) {
             let advice = format!("'{}' is {}", shown(name.text), other.with_article());
             return self.mistakes.report(mistake.advice(advice));

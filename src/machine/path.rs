@@ -7,15 +7,20 @@ use std::ops::Range;
 
 use super::fields::Fields;
 use super::mistake::{Mistake, Mistakes, Reported};
-use super::model::{Connection, Signal, Step};
+use super::model::{Connection, Direction, Signal, Step};
 use super::names::Names;
 use super::read_function::Parts;
 use super::source::shown;
+use super::spans::supervised_spans;
 use super::values;
+
+/// Steps that a path may have; every two faults on it are looked at.
+const MOST_STEPS: usize = 100;
 
 /// A step as the file names it.
 pub(super) struct Named {
     pub(super) step: Step,
+    pub(super) direction: Option<Direction>,
     name: String,
     span: Range<usize>,
 }
@@ -39,12 +44,19 @@ pub(super) fn steps<'t>(fields: &mut Fields<'t>, names: &Names<'t>, no_path: boo
                 Mistake::new(&value.span, "the path is empty").expected("the ids from the sensor to the actuator")
             );
         }
+        if list.len() > MOST_STEPS {
+            return Err(Mistake::new(&value.span, format!("the path has {} steps", list.len()))
+                .expected(format!("at most {MOST_STEPS} steps")));
+        }
         Ok(list)
     })?;
     // Every name is looked up, so that all unknown ones are reported.
     let steps: Vec<Result<Named, Reported>> = list
         .into_iter()
-        .map(|text| Ok(Named { step: names.step(&text)?, name: shown(text.text), span: text.span }))
+        .map(|text| {
+            let (step, direction) = names.transfer(&text)?;
+            Ok(Named { step, direction, name: shown(text.text), span: text.span })
+        })
         .collect();
     steps.into_iter().collect()
 }
@@ -66,6 +78,13 @@ fn check_joints(path: &[Named], mistakes: &Mistakes) {
     }
     for pair in path.windows(2) {
         if let [before, behind] = pair
+            && before.step == behind.step
+            && !is_connection(&before)
+        {
+            let message = format!("'{}' is in 'path' twice in a row", behind.name);
+            mistakes.report(Mistake::new(&behind.span, message).expected("each step once for each pass"));
+        }
+        if let [before, behind] = pair
             && is_connection(&before)
             && is_connection(&behind)
         {
@@ -86,9 +105,11 @@ fn check_signals(
     signals: &[Result<Signal, Reported>],
     mistakes: &Mistakes,
 ) {
+    // A connection may be passed twice: the demand shows at its first pass, the reaction at its last.
     let place = |observed: &Observed, role: &str| {
         let signal = signals.get(observed.signal)?.as_ref().ok()?;
-        let place = path.iter().position(|named| named.step == Step::Connection(signal.connection));
+        let on = |named: &Named| named.step == Step::Connection(signal.connection);
+        let place = if role == "demand" { path.iter().position(on) } else { path.iter().rposition(on) };
         if place.is_none() {
             let message = format!("the {role} '{}' is on a connection that the path does not use", signal.id);
             mistakes.report(
@@ -123,40 +144,50 @@ fn check_signals(
 
 /// A connection and the elements of the path that it supervises follow one another; nothing is supervised twice.
 fn check_supervision(path: &[Named], connections: &[Result<Connection, Reported>], mistakes: &Mistakes) {
-    let places: HashMap<Step, usize> = (0..).zip(path).map(|(place, named)| (named.step, place)).collect();
+    let steps: Vec<Step> = path.iter().map(|named| named.step).collect();
+    let supervises = |connection: usize| {
+        connections.get(connection).and_then(|read| read.as_ref().ok()).map_or(&[][..], |read| &read.supervises)
+    };
+    let spans = supervised_spans(&steps, supervises);
     let mut supervisor: HashMap<usize, &str> = HashMap::new();
-    for (place, named) in (0_usize..).zip(path) {
-        let Step::Connection(index) = named.step else {
+    let mut seen = Vec::new();
+    for span in &spans {
+        let Some(named) = path.get(span.place) else { continue };
+        // A connection that is passed twice is told once.
+        if seen.contains(&span.connection) {
             continue;
+        }
+        seen.push(span.connection);
+        let covers = |place: usize| {
+            spans.iter().any(|other| other.connection == span.connection && other.members.contains(&place))
         };
-        let Some(Ok(connection)) = connections.get(index) else {
-            continue;
-        };
-        let supervised: Vec<usize> =
-            connection.supervises.iter().filter_map(|e| places.get(&Step::Element(*e)).copied()).collect();
-        let members = || supervised.iter().copied().chain([place]);
-        let (first, last) = (members().min().unwrap_or(place), members().max().unwrap_or(place));
-        if last.saturating_sub(first) != supervised.len() {
-            let gap = (first..last).find(|p| !members().any(|member| member == *p)).and_then(|p| path.get(p));
-            let gap = gap.map_or("", |named| named.name.as_str());
+        let supervised = |step: &Step| matches!(step, Step::Element(e) if supervises(span.connection).contains(e));
+        let all: Vec<usize> = (0..steps.len()).filter(|place| steps.get(*place).is_some_and(supervised)).collect();
+        let apart = all.iter().copied().filter(|place| !covers(*place));
+        if let Some(gap) = apart.filter_map(|apart| gap(&all, span.place, apart)).min().and_then(|gap| path.get(gap)) {
+            let gap = &gap.name;
             mistakes.report(
                 Mistake::new(&named.span, format!("the span that '{}' supervises has a gap at '{gap}'", named.name))
                     .expected("neighbours of the connection: one watchdog supervises one span without gaps")
                     .elsewhere(),
             );
         }
-        for place in supervised {
+        for place in all {
             if let Some(other) = supervisor.insert(place, &named.name) {
                 let element = path.get(place).map_or("", |named| named.name.as_str());
-                mistakes.report(
-                    Mistake::new(
-                        &named.span,
-                        format!("'{element}' is supervised by '{other}' and by '{}'", named.name),
-                    )
-                    .expected("each element of a path in 'supervises' of one connection at most")
-                    .elsewhere(),
-                );
+                report_second(element, other, named, mistakes);
             }
         }
     }
+}
+
+fn report_second(element: &str, other: &str, named: &Named, mistakes: &Mistakes) {
+    let message = format!("'{element}' is supervised by '{other}' and by '{}'", named.name);
+    let expected = "each element of a path in 'supervises' of one connection at most";
+    mistakes.report(Mistake::new(&named.span, message).expected(expected).elsewhere());
+}
+
+/// The first place between the connection and the supervised element `apart` that isn't supervised.
+fn gap(supervised: &[usize], connection: usize, apart: usize) -> Option<usize> {
+    (connection.min(apart)..connection.max(apart)).find(|place| *place != connection && !supervised.contains(place))
 }

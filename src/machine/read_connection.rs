@@ -2,21 +2,30 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::ops::Range;
+
+use super::delay::{ConnectionResponse, ResponseForm, Stages, WorstCaseFrom};
 use super::fields::{Fields, Value};
-use super::mistake::{Mistake, Reported};
+use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::{Connection, Cycles, Direction, Place, Profile};
 use super::names::{self, Names};
+use super::read_cycles::{self, Given};
 use super::read_place::place;
+use super::read_response::{self, Known, late, tolerance};
 use super::read_telegram::{self, ProfileName, Setup};
 use super::shared_wire::Wire;
 use super::source::shown;
 use super::values::{self, Sign, integer, one_of, time, words};
+use crate::latency::chain::{self, Stage};
+use crate::latency::limit::bus_way;
+use crate::latency::tolerance::Tolerance;
 use crate::telegram::{fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
 pub(super) fn connection<'t>(
     mut fields: Fields<'t>,
     names: &Names<'t>,
+    clocks: Tolerance,
     wire: &mut Wire,
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
@@ -26,6 +35,8 @@ pub(super) fn connection<'t>(
     let delay = delay(&mut fields);
     let watchdog_span = fields.value("watchdog").map(|value| value.span);
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);
+    let response =
+        delay.and_then(|delay| response(&mut fields, delay, watchdog.ok().map(|(watchdog, _)| watchdog), clocks));
     let supervises = supervises(&mut fields, names);
     let sil = fields.optional("sil", |value| sil(value, profile.ok()));
     let source = fields.optional("source", words);
@@ -35,67 +46,136 @@ pub(super) fn connection<'t>(
     let profile = telegram.and_then(|telegram| read_telegram::telegram(telegram, &setup, wire));
     let to_host = direction(&mut fields, Direction::ToHost, profile.as_ref().ok(), wire);
     let to_device = direction(&mut fields, Direction::ToDevice, profile.as_ref().ok(), wire);
-    let (worst_case, cycles, worst_case_derived) = delay?;
-    if let (Ok((watchdog, _)), Some(span)) = (watchdog, watchdog_span)
-        && watchdog < worst_case
-    {
-        let text = format!("a watchdog of {watchdog} runs out within the worst case of one transfer, {worst_case}");
-        let expected = "a watchdog that does not trip without a fault";
-        return Err(fields.mistakes().report(Mistake::new(&span, text).expected(expected)));
-    }
-    Ok(Connection {
+    let (worst_case, cycles, response) = response?;
+    let connection = Connection {
         id: id?,
         title: title?,
         profile: profile?,
         worst_case,
         cycles,
-        worst_case_derived,
+        worst_case_derived: response.worst_case_from != WorstCaseFrom::Stated,
         watchdog: watchdog?.0,
+        response,
         supervises: supervises?,
         sil: sil?,
         source: source?,
         to_host: to_host?,
         to_device: to_device?,
+    };
+    check_watchdog(&connection, &watchdog_span.unwrap_or_default(), fields.mistakes())?;
+    check_form(&connection, &mut fields)?;
+    Ok(connection)
+}
+
+/// By the form FSCP 3/1 a connection is a span of its own.
+fn check_form(connection: &Connection, fields: &mut Fields<'_>) -> Result<(), Reported> {
+    if connection.response.form == Some(ResponseForm::Fscp3_1) && !connection.supervises.is_empty() {
+        let span = fields.value("response").map(|value| value.span).unwrap_or_default();
+        let text = "by the response form FSCP 3/1 a connection is a span of its own, but 'supervises' names neighbours";
+        let expected = "no 'supervises', or no 'response': then the general rule holds";
+        return Err(fields.mistakes().report(Mistake::new(&span, text).expected(expected)));
+    }
+    Ok(())
+}
+
+/// What bounds a transfer.
+struct Delay {
+    stated: Option<Span>,
+    cycles: Option<Cycles>,
+    stages: Option<Stages>,
+    span: Range<usize>,
+}
+
+fn delay(fields: &mut Fields<'_>) -> Result<Delay, Reported> {
+    let stated = fields.optional("worst_case", time(Sign::NotNegative));
+    let given = read_cycles::of_connection(fields);
+    let stated = stated?;
+    Ok(match given? {
+        Some((Given::Named(cycles), span)) => Delay { stated, cycles: Some(cycles), stages: None, span },
+        Some((Given::Listed(stages), span)) => Delay { stated, cycles: None, stages: Some(stages), span },
+        None => Delay { stated, cycles: None, stages: None, span: 0..0 },
     })
 }
 
-/// The worst case, the cycles, and whether the first comes from the second.
-fn delay(fields: &mut Fields<'_>) -> Result<(Span, Option<Cycles>, bool), Reported> {
-    let stated = fields.optional("worst_case", time(Sign::NotNegative));
-    let span = fields.value("cycles").map(|value| value.span);
-    let cycles = match fields.table("cycles")? {
-        Some(table) => Some(read_cycles(table)?),
-        None => None,
-    };
-    match (stated?, cycles) {
-        (Some(worst_case), cycles) => Ok((worst_case, cycles, false)),
-        (None, Some(cycles)) => match worst_case(&cycles) {
-            Some(worst_case) => Ok((worst_case, Some(cycles), true)),
-            None => Err(fields.mistakes().report(
-                Mistake::new(&span.unwrap_or_default(), "the cycles are too long to be added")
-                    .expected("cycles of milliseconds"),
-            )),
-        },
-        (None, None) => Err(fields.lacks(
-            "worst_case",
-            "a line such as worst_case = \"20 ms\", or cycles = { bus = \"2 ms\", host = \"4 ms\", device = \"4 ms\" } \
-             to derive it",
-        )),
+/// The worst case and where it comes from: stated, by the form, from the cycles, or the form's limit.
+fn worst_case(
+    fields: &mut Fields<'_>,
+    delay: &Delay,
+    form: Option<&ResponseForm>,
+) -> Result<(Span, WorstCaseFrom), Reported> {
+    if let Some(stated) = delay.stated {
+        return Ok((stated, WorstCaseFrom::Stated));
     }
+    let too_long =
+        || Mistake::new(&delay.span, "the cycles are too long to be added").expected("cycles of milliseconds");
+    let or_too_long = |span: Option<Span>| span.ok_or_else(|| fields.mistakes().report(too_long()));
+    if let Some(ResponseForm::Fscp12_1 { bus_cycle, factor }) = form {
+        return Ok((or_too_long(bus_way(*bus_cycle, *factor))?, WorstCaseFrom::BusWay));
+    }
+    if let Some(stages) = &delay.stages {
+        return Ok((stages.derived.worst_case, WorstCaseFrom::Stages(stages.derived.rule)));
+    }
+    if let Some(Cycles { bus, host, device }) = delay.cycles {
+        let chain = [bus, host, device].map(Stage::logical_execution_time);
+        return Ok((or_too_long(chain::sum(&chain).ok())?, WorstCaseFrom::Cycles));
+    }
+    if let Some(Some(limit)) = form.and_then(ResponseForm::limit) {
+        return Ok((limit, WorstCaseFrom::Limit));
+    }
+    Err(fields.lacks(
+        "worst_case",
+        "a line such as worst_case = \"20 ms\", or cycles = { bus = \"2 ms\", host = \"4 ms\", device = \"4 ms\" } \
+         to derive it",
+    ))
 }
 
-fn read_cycles(mut fields: Fields<'_>) -> Result<Cycles, Reported> {
-    let bus = fields.required("bus", "\"2 ms\"", time(Sign::Positive));
-    let host = fields.required("host", "\"4 ms\"", time(Sign::Positive));
-    let device = fields.required("device", "\"4 ms\"", time(Sign::Positive));
-    Ok(Cycles { bus: bus?, host: host?, device: device? })
+/// `clock_tolerance`, `response` and what follows from them for worst case and fault.
+fn response(
+    fields: &mut Fields<'_>,
+    delay: Delay,
+    watchdog: Option<Span>,
+    machine: Tolerance,
+) -> Result<(Span, Option<Cycles>, ConnectionResponse), Reported> {
+    let own = fields.optional("clock_tolerance", tolerance);
+    let known = Known { watchdog, bus_cycle: delay.cycles.map(|cycles| cycles.bus) };
+    let form = read_response::form(fields, &known);
+    let (own, form) = (own?, form?);
+    let (worst_case, worst_case_from) = worst_case(fields, &delay, form.as_ref())?;
+    let clock_tolerance = own.unwrap_or(machine);
+    let limit = form.as_ref().and_then(ResponseForm::limit).flatten().or(watchdog);
+    let late = limit.map(|limit| late(clock_tolerance, limit, fields)).transpose()?;
+    if let (Some(form), Some(limit)) = (form.as_ref().filter(|form| form.limit().is_some()), limit)
+        && worst_case > limit
+    {
+        let text = format!(
+            "the limit of the form {}, {limit}, is shorter than the worst case of one transfer, {worst_case}",
+            form.name()
+        );
+        let span = fields.value("response").map(|value| value.span).unwrap_or_default();
+        let mistake = Mistake::new(&span, text).expected("a limit that does not trip without a fault");
+        return Err(fields.mistakes().report(mistake));
+    }
+    let response = ConnectionResponse { form, stages: delay.stages, worst_case_from, clock_tolerance, limit: late };
+    Ok((worst_case, delay.cycles, response))
 }
 
-/// Bound of a chain of unsynchronised stages that each sample at the start and publish at the end of their cycle (logical
-/// execution time): one cycle to sample and one to publish, `sum 2 T`; see the discussion in Davare et al., "Period
-/// optimization for hard real-time distributed automotive systems", DAC 2007.
-fn worst_case(cycles: &Cycles) -> Option<Span> {
-    Span::checked_sum([cycles.bus, cycles.host, cycles.device])?.checked_mul(2)
+/// A watchdog bears the worst case of a transfer and every cycle that it waits for.
+fn check_watchdog(connection: &Connection, span: &Range<usize>, mistakes: &Mistakes) -> Result<(), Reported> {
+    let Connection { watchdog, worst_case, response, .. } = connection;
+    // A form with a limit of its own has been compared with it.
+    let own_limit = response.form.as_ref().is_some_and(|form| form.limit().is_some());
+    if !own_limit && watchdog < worst_case {
+        let text = format!("a watchdog of {watchdog} runs out within the worst case of one transfer, {worst_case}");
+        let expected = "a watchdog that does not trip without a fault";
+        return Err(mistakes.report(Mistake::new(span, text).expected(expected)));
+    }
+    let listed = response.stages.iter().flat_map(|stages| stages.stages.iter().map(|stage| stage.period));
+    let longest = connection.cycles.map(|cycles| cycles.bus).into_iter().chain(listed).max();
+    if let Some(cycle) = longest.filter(|cycle| watchdog < cycle) {
+        let text = format!("a watchdog of {watchdog} is shorter than a cycle that telegrams wait for, {cycle}");
+        return Err(mistakes.report(Mistake::new(span, text).expected("a watchdog of several cycles")));
+    }
+    Ok(())
 }
 
 fn sil(value: &Value<'_>, profile: Option<ProfileName>) -> Result<u8, Mistake> {

@@ -39,7 +39,7 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
         (Ok(None), stop(&mut fields, names, parts.axes))
     };
     let conditions = fields.optional("conditions", values::sentences);
-    let all = [Faults::None, Faults::One, Faults::All].map(|faults| (faults.name(), faults));
+    let all = [Faults::None, Faults::One, Faults::Staged, Faults::All].map(|faults| (faults.name(), faults));
     let faults = fields.optional("faults", one_of(&all));
     let source = fields.optional("source", words);
     let required = fields
@@ -51,12 +51,14 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
             let watched = violation.as_ref().ok().copied().flatten().map(|violation| violation.axis);
             required(table, stop.as_ref().ok().copied(), watched, parts.axes)
         });
+    let (path, directions) = path?.into_iter().map(|named| (named.step, named.direction)).unzip();
     Ok(Function {
         id: id?,
         title: title?,
         demand: demand?.map(|observed| observed.signal),
         reaction: reaction?.map(|observed| observed.signal),
-        path: path?.into_iter().map(|named| named.step).collect(),
+        directions,
+        path,
         violation: violation?,
         stop: stop?,
         conditions: conditions?.unwrap_or_default(),

@@ -58,6 +58,7 @@ pub(super) const fn quoted(dimension: Dimension) -> &'static str {
         Dimension::AngularSpeed => "\"180 deg/s\"",
         Dimension::AngularAcceleration => "\"720 deg/s^2\"",
         Dimension::AngularJerk => "\"7200 deg/s^3\"",
+        Dimension::Share => "\"30 %\"",
     }
 }
 

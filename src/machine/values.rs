@@ -262,10 +262,7 @@ pub(super) fn ip(value: &Value<'_>) -> Result<IpAddr, Mistake> {
         .map_err(|_| Mistake::new(&value.span, format!("'{}' is not an IP address", shown(text))).expected(EXPECTED))
 }
 
-/// What to do where a path comes back over a connection or through an element.
-const SECOND_PASS: &str = "for a second pass, add an element with the same worst case and watchdog, for example 'gate-way-back', and name that";
-
-/// A list of names, each once.
+/// A list of names, each once; a path may come back over a connection or through an element.
 pub(super) fn names<'t>(value: &Value<'t>) -> Result<Vec<Text<'t>>, Mistake> {
     const EXPECTED: &str = "a list of names, for example [\"gate-switch\", \"gate\"]";
     let DeValue::Array(array) = value.value else {
@@ -278,10 +275,9 @@ pub(super) fn names<'t>(value: &Value<'t>) -> Result<Vec<Text<'t>>, Mistake> {
             let message = format!("'{}' contains {}", value.key, kind(entry.get_ref()));
             return Err(Mistake::new(&entry.span(), message).expected(EXPECTED));
         };
-        if !seen.insert(text.as_ref()) {
+        if !seen.insert(text.as_ref()) && value.key != "path" {
             let message = format!("'{}' is in '{}' twice", shown(text), value.key);
-            let mistake = Mistake::new(&entry.span(), message).expected("each name once");
-            return Err(if value.key == "path" { mistake.advice(SECOND_PASS) } else { mistake });
+            return Err(Mistake::new(&entry.span(), message).expected("each name once"));
         }
         names.push(Text { text, span: entry.span() });
     }

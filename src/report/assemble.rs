@@ -97,6 +97,7 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
         functions: None,
         connections: None,
         residual: None,
+        simulation: None,
         tap_faults: None,
         inputs: None,
         not_examined: Vec::new(),

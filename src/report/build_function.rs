@@ -1,12 +1,15 @@
 //! Safety functions: results to report data.
 
 use super::build_stop::{stop, violation};
-use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport};
+use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, TermReport};
 use super::number::{Unit, inches, milli_units, milli_units_down};
 use super::separation_model::SeparationReport;
 use super::words;
-use crate::budget::{FunctionBudget, Limit};
-use crate::machine::{AxisKind, Function, Machine, Step};
+use crate::budget::{Cause, FunctionBudget, Limit};
+use crate::latency::limit::Term;
+use crate::latency::tolerance::Tolerance;
+use crate::machine::{AxisKind, Direction, Function, Machine, ResponseForm, Step};
+use crate::quantity::NANO;
 use crate::time::Span;
 use crate::verdict::{FunctionVerdict, Measured};
 
@@ -28,15 +31,14 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         id: function.id.clone(),
         title: function.title.clone(),
         source: function.source.clone(),
-        elements: monitor(machine, function, budget)
-            .into_iter()
-            .chain(function.path.iter().filter_map(|step| element(machine, *step)))
-            .collect(),
+        elements: monitor(machine, function, budget).into_iter().chain(elements(machine, function)).collect(),
         faults: function.faults.name(),
         no_budget: verdict.budget.as_ref().err().map(ToString::to_string),
         no_fault_ns: budget.map(|budget| budget.response.no_fault.as_nanos()),
         one_fault_ns: budget.map(|budget| budget.response.one_fault.as_nanos()),
-        one_fault_at: budget.and_then(|budget| budget.decided_by).and_then(|step| Some(element(machine, step)?.id)),
+        one_fault_at: budget.and_then(|budget| cause(machine, budget.decided_by?)),
+        staged_faults_ns: budget.map(|budget| budget.response.staged_faults.as_nanos()),
+        staged_faults_at: budget.iter().flat_map(|b| &b.staged_by).filter_map(|by| cause(machine, *by)).collect(),
         all_faults_ns: budget.map(|budget| budget.response.all_faults.as_nanos()),
         response_ns: budget.map(|budget| budget.deciding.as_nanos()),
         violation: budget.and_then(|budget| violation(machine, function, budget.excess.as_ref()?, unit)),
@@ -90,9 +92,31 @@ fn monitor(machine: &Machine, function: &Function, budget: Option<&FunctionBudge
         kind: "monitor",
         worst_case_ns: excess.counted.as_nanos(),
         watchdog_ns: excess.counted.as_nanos(),
+        direction: None,
         worst_case_from: "detection and responses of the monitoring",
+        response_form: None,
+        response_formula: None,
+        clock_tolerance_percent: None,
+        terms: Vec::new(),
+        data_age_ns: None,
         source: monitor.source.clone(),
     })
+}
+
+fn elements(machine: &Machine, function: &Function) -> Vec<ElementReport> {
+    let direction = |place: usize| function.directions.get(place).copied().flatten().map(Direction::name);
+    let steps = function.path.iter().enumerate();
+    steps
+        .filter_map(|(place, step)| Some(ElementReport { direction: direction(place), ..element(machine, *step)? }))
+        .collect()
+}
+
+/// The name of what lets a watchdog run out.
+fn cause(machine: &Machine, cause: Cause) -> Option<String> {
+    match cause {
+        Cause::Step(step) => Some(element(machine, step)?.id),
+        Cause::Medium(index) => machine.media.get(index).map(|medium| format!("medium {}", medium.id)),
+    }
 }
 
 fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
@@ -103,18 +127,47 @@ fn element(machine: &Machine, step: Step) -> Option<ElementReport> {
             kind: "element",
             worst_case_ns: nanos(element.worst_case),
             watchdog_ns: nanos(element.watchdog.unwrap_or(element.worst_case)),
-            worst_case_from: "stated",
+            direction: None,
+            worst_case_from: words::worst_case_from(element.delay.worst_case_from, element.delay.stages.as_ref()),
+            response_form: None,
+            response_formula: None,
+            clock_tolerance_percent: tolerance(element.delay.clock_tolerance),
+            terms: terms(&element.delay.terms),
+            data_age_ns: element.delay.stages.as_ref().map(|stages| nanos(stages.derived.data_age)),
             source: element.source.clone(),
         }),
-        Step::Connection(index) => machine.connections.get(index).map(|connection| ElementReport {
-            id: connection.id.clone(),
-            kind: "connection",
-            worst_case_ns: nanos(connection.worst_case),
-            watchdog_ns: nanos(connection.watchdog),
-            worst_case_from: if connection.worst_case_derived { "2 x (bus + host + device cycle)" } else { "stated" },
-            source: connection.source.clone(),
+        Step::Connection(index) => machine.connections.get(index).map(|connection| {
+            let response = &connection.response;
+            let stages = response.stages.as_ref();
+            ElementReport {
+                id: connection.id.clone(),
+                kind: "connection",
+                worst_case_ns: nanos(connection.worst_case),
+                watchdog_ns: nanos(connection.fault_time()),
+                direction: None,
+                worst_case_from: words::worst_case_from(response.worst_case_from, stages),
+                response_form: response.form.as_ref().map(ResponseForm::name),
+                response_formula: response.form.as_ref().map(ResponseForm::formula),
+                clock_tolerance_percent: tolerance(response.clock_tolerance),
+                terms: match &response.form {
+                    Some(ResponseForm::Fscp13_1 { terms: list }) => terms(list),
+                    _ => Vec::new(),
+                },
+                data_age_ns: stages.map(|stages| nanos(stages.derived.data_age)),
+                source: connection.source.clone(),
+            }
         }),
     }
+}
+
+/// In percent, to a thousandth, rounded up; `None` for none.
+fn tolerance(tolerance: Tolerance) -> Option<f64> {
+    (tolerance > Tolerance::NONE).then(|| milli_units(tolerance.as_nano(), NANO / 100))
+}
+
+fn terms(terms: &[Term]) -> Vec<TermReport> {
+    let report = |term: &Term| TermReport { name: term.name.clone(), count: term.count, time_ns: term.time.as_nanos() };
+    terms.iter().map(report).collect()
 }
 
 fn separation(budget: &FunctionBudget) -> Option<SeparationReport> {

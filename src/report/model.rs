@@ -7,6 +7,7 @@ use serde::Serialize;
 use super::derivation::Derivation;
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
+use super::simulation_model::SimulationReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
 
 /// A whole report. Parts that the command does not produce are absent.
@@ -32,6 +33,9 @@ pub struct Report {
     /// Residual error of the connections.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub residual: Option<ResidualReport>,
+    /// Simulation of the functions against their bounds.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub simulation: Option<SimulationReport>,
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,
@@ -166,7 +170,7 @@ pub struct FunctionReport {
     pub source: Option<String>,
     /// The path from sensor to actuator.
     pub elements: Vec<ElementReport>,
-    /// Faults that the deciding response time assumes: `none`, `one`, `all`.
+    /// Faults that the deciding response time assumes: `none`, `one`, `staged`, `all`.
     pub faults: &'static str,
     /// Why there are no figures.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -175,8 +179,12 @@ pub struct FunctionReport {
     pub no_fault_ns: Option<i64>,
     /// Response time with the worst single fault.
     pub one_fault_ns: Option<i64>,
-    /// Step of the path whose watchdog makes the one-fault figure.
+    /// Step of the path whose watchdog makes the one-fault figure, or the shared medium, as `medium NAME`.
     pub one_fault_at: Option<String>,
+    /// Response time with a second fault while the first one is in handling (a definition of this project).
+    pub staged_faults_ns: Option<i64>,
+    /// What makes that figure, as in `one_fault_at`: two, one if a second fault adds nothing.
+    pub staged_faults_at: Vec<String>,
     /// Response time with every supervised span at its watchdog.
     pub all_faults_ns: Option<i64>,
     /// Response time that decides.
@@ -215,12 +223,41 @@ pub struct ElementReport {
     pub kind: &'static str,
     /// Worst-case delay time.
     pub worst_case_ns: i64,
-    /// Watchdog time, or time to the safe state if the element fails.
+    /// Time to the safe state if it fails: by its watchdog or its published form, clock tolerance in it.
     pub watchdog_ns: i64,
-    /// Whether the worst case is stated or derived from cycles.
+    /// Direction of the transfer, where the path names one: `to_host` or `to_device`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub direction: Option<&'static str>,
+    /// Whether the worst case is stated, or what it is derived from and by which result.
     pub worst_case_from: &'static str,
+    /// Designator of the published form that bounds the response of a connection, if the file chooses one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_form: Option<&'static str>,
+    /// Its formula.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_formula: Option<&'static str>,
+    /// Tolerance of the clock that keeps its times, in percent; it is in the times already.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clock_tolerance_percent: Option<f64>,
+    /// The terms of a worst case, or of the time to the safe state of a connection, that the file enters one by one.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub terms: Vec<TermReport>,
+    /// Greatest age of the data when it is published, of a list of cycles; held until newer data comes, the worst case.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub data_age_ns: Option<i64>,
     /// Where the figures come from.
     pub source: Option<String>,
+}
+
+/// One term of a sum.
+#[derive(Clone, Debug, Serialize)]
+pub struct TermReport {
+    /// What it is.
+    pub name: String,
+    /// How often it counts.
+    pub count: u32,
+    /// How long it takes.
+    pub time_ns: i64,
 }
 
 /// The stop of an axis.

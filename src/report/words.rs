@@ -6,7 +6,8 @@ use crate::budget::stop::PhaseKind;
 use crate::capture::Summary;
 use crate::carrier::Reason;
 use crate::check::{Detail, EventKind, TapFault, TripCause, Unchecked};
-use crate::machine::{Direction, Machine};
+use crate::latency::chain;
+use crate::machine::{Direction, Machine, Stages, WorstCaseFrom};
 use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
 use crate::verdict::{FunctionStatus, Gap, Health, Judgement};
@@ -240,6 +241,24 @@ pub(super) fn extra(extra: Extra) -> Option<String> {
         Extra::None => None,
         Extra::Time(time) => Some(format!("T_bm = {time} by the brake monitor")),
         Extra::Fifth => Some("T_bm = 20 % of T without a brake monitor".to_owned()),
+    }
+}
+
+/// Where a worst case comes from, and which result decided.
+pub(super) fn worst_case_from(from: WorstCaseFrom, stages: Option<&Stages>) -> &'static str {
+    let too_long = stages.is_some_and(|stages| stages.derived.too_long_to_enumerate);
+    match from {
+        WorstCaseFrom::Stated => "stated",
+        WorstCaseFrom::Cycles => "2 x (bus + host + device cycle)",
+        WorstCaseFrom::Stages(_) if too_long => "cycles: bound over all phases, their hyperperiod is too long",
+        WorstCaseFrom::Stages(chain::Rule::Enumeration) => "cycles: exact for their offsets",
+        WorstCaseFrom::Stages(chain::Rule::Priorities) => "cycles: bound with priorities (Duerr 2019)",
+        WorstCaseFrom::Stages(chain::Rule::Sum) => "cycles: sum of T + R (Davare 2007)",
+        WorstCaseFrom::Stages(chain::Rule::LogicalExecutionTime) => "cycles: sum of 2 T (LET)",
+        WorstCaseFrom::BusWay => "factor x bus cycle",
+        WorstCaseFrom::Limit => "limit of the response form",
+        WorstCaseFrom::Terms => "sum of terms",
+        WorstCaseFrom::Task => "(period + watchdog) x 1.01",
     }
 }
 

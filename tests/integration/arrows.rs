@@ -9,24 +9,25 @@ use std::path::{Path, PathBuf};
 use source::Source;
 
 /// Every module of the crate and the modules that it may use, in dependency order: each uses only those above it.
-const ARROWS: [(&str, &[&str]); 14] = [
+const ARROWS: [(&str, &[&str]); 15] = [
     ("time", &[]),
     ("bytes", &[]),
     ("quantity", &["time"]),
     ("capture", &["bytes", "time"]),
     ("carrier", &["bytes", "time"]),
     ("telegram", &["bytes", "time"]),
-    ("machine", &["quantity", "telegram", "time"]),
+    ("latency", &["quantity", "time"]),
+    ("machine", &["latency", "quantity", "telegram", "time"]),
     ("timing", &["time"]),
     ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
-    ("budget", &["time", "quantity", "machine"]),
+    ("budget", &["time", "quantity", "latency", "machine"]),
     ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "time"]),
     ("synth", &["capture", "carrier", "telegram", "machine", "quantity", "time", "bytes"]),
     (
         "report",
         &[
-            "budget", "capture", "carrier", "check", "machine", "quantity", "telegram", "time", "timing", "verdict",
-            "synth",
+            "budget", "capture", "carrier", "check", "latency", "machine", "quantity", "telegram", "time", "timing",
+            "verdict", "synth",
         ],
     ),
     (
@@ -39,7 +40,7 @@ const ARROWS: [(&str, &[&str]); 14] = [
 ];
 
 /// Modules that compute: what they know comes in as arguments.
-const PURE: [&str; 4] = ["check", "timing", "budget", "verdict"];
+const PURE: [&str; 5] = ["check", "timing", "latency", "budget", "verdict"];
 
 /// Paths that a pure module must not name.
 const AMBIENT: [&[&str]; 7] = [

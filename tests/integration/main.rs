@@ -10,6 +10,7 @@ mod real_captures;
 mod record;
 mod report;
 mod residual;
+mod response;
 mod same_bytes;
 mod scenario;
 mod stops;

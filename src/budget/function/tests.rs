@@ -1,7 +1,7 @@
 //! One small machine, its figures by hand.
 
 use super::*;
-use crate::machine;
+use crate::machine::{self, Step};
 
 /// The rows of one function are added by each test.
 const MACHINE: &str = r#"
@@ -98,7 +98,7 @@ fn supervised_spans_count_as_one() {
         let response = &budget.response;
         assert_eq!((response.no_fault, response.one_fault, response.all_faults), (ms(70), ms(104), ms(126)));
         assert_eq!((budget.deciding, budget.overall), (ms(deciding), ms(deciding)), "no stop, so nothing behind it");
-        assert_eq!(budget.decided_by, Some(Step::Connection(1)));
+        assert_eq!(budget.decided_by, Some(Cause::Step(Step::Connection(1))));
         assert_eq!(budget.on_the_wire, None);
         assert!(budget.is_met() && budget.stop.is_none() && budget.separation.is_none());
     }
@@ -110,10 +110,11 @@ fn the_part_on_the_wire_holds_whole_transfers() {
     for (demand, reaction, figures) in [
         // gate 24 + logic 8 + drive 20; most is added by the drive's watchdog, 60 - 20.
         ("gate-in", "drive-out", Some([52, 92, 40 + 12 + 60])),
-        // The drive acts and says so: + power 6 + one more transfer 20, in which a fault may be as well (60 - 20).
-        ("gate-in", "drive-in", Some([78, 118, 40 + 12 + 60 + 60])),
+        // The drive acts and says so: + power 6 + one more transfer 20. A fault of the connection may delay both of its
+        // transfers, (60 - 26) + (60 - 20).
+        ("gate-in", "drive-in", Some([78, 152, 40 + 12 + 60 + 60])),
         // From the command to the drive to its own answer: 20 + 6 + 20.
-        ("drive-out", "drive-in", Some([46, 86, 60 + 60])),
+        ("drive-out", "drive-in", Some([46, 120, 60 + 60])),
         // Back on the demand's own connection: 24 + 8 + 20 + 6 + 24; most is added by the drive's span, 60 - 26.
         ("gate-in", "gate-out", Some([82, 116, 40 + 12 + 60 + 40])),
         // Two commands of one host: nothing says how far apart.

@@ -2,6 +2,7 @@
 
 use proptest::prelude::*;
 
+use crate::budget::Cause;
 use crate::budget::{FunctionBudget, FunctionError, Limit, function};
 use crate::machine;
 use crate::quantity::{Dimension, Speed, Travel, parse, parse_time};
@@ -105,7 +106,7 @@ fn a_path_adds_to_the_detection() {
     let none = of("none");
     assert_eq!((none.deciding, none.excess.unwrap().highest_speed), (time("40 ms"), Some(speed("650 mm/s"))));
     let one = of("one");
-    assert_eq!((one.deciding, one.decided_by), (time("44 ms"), Some(machine::Step::Element(0))));
+    assert_eq!((one.deciding, one.decided_by), (time("44 ms"), Some(Cause::Step(machine::Step::Element(0)))));
 }
 
 /// By hand, 2 m/s^2 for 30 ms, friction 2 m/s^2. SOS with 4 mm crosses its window at sqrt(2 x 2 x 0.004) = 0.12649 m/s. SLI

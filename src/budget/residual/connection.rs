@@ -138,7 +138,7 @@ impl Examination {
         }
         // Held telegrams count too: each copy on the wire can be falsified into a new one. No more copies than bus cycles are
         // on the wire, and the shortest of the three cycles is on the safe side of that.
-        let interval = connection.cycles.map(|cycles| cycles.bus.min(cycles.host).min(cycles.device));
+        let interval = connection.shortest_cycle();
         let rate = interval.and_then(|interval| rate_per_hour(&telegram, interval, RECEIVERS));
         Ok(DirectionResidual { crcs, telegram, interval, rate, limit: connection.sil.and_then(limit_per_hour) })
     }

@@ -205,6 +205,20 @@ fn extreme_values_are_refused_not_computed_with() {
     assert_eq!(messages(long), "");
 }
 
+/// What takes time by the square of its number is bounded.
+#[test]
+fn long_paths_and_many_media_are_refused() {
+    let path = "path = [\"gate-switch\", \"gate-input\", \"gate\"";
+    let turns = ", \"safety-logic\", \"gate\"".repeat(49);
+    let seen = messages(BASE.replacen(path, &format!("{path}{turns}"), 1));
+    assert!(seen.contains("the path has 104 steps") && seen.contains("at most 100 steps"), "{seen}");
+    let medium = |n| format!("[[medium]]\nid = \"m{n}\"\nconnections = [\"gate\", \"lift-drive\"]\n");
+    let media: String = (0..101).map(medium).collect();
+    let seen = messages(BASE.replacen("[[function]]", &format!("{media}[[function]]"), 1));
+    assert!(seen.contains("more than 100 media"), "{seen}");
+    assert_eq!(messages(BASE.replacen("[[function]]", &format!("{}[[function]]", medium(0)), 1)), "");
+}
+
 /// A cut file is read without a panic, and what is wrong with it lies inside it.
 #[test]
 fn every_prefix_is_read() {

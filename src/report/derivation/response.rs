@@ -53,12 +53,18 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
     let decides = match function.faults {
         Faults::None => "R0",
         Faults::One => "R1",
+        Faults::Staged => "R2",
         Faults::All => "RN",
     };
     let meaning = format!("response time that decides, by faults = \"{}\"", function.faults.name());
     let deciding = (decides, number(budget.deciding));
     let step = Step::follows("R", meaning, deciding, figure(budget.deciding), Rounding::Exact);
-    let chosen = [("R0", response.no_fault), ("R1", response.one_fault), ("RN", response.all_faults)];
+    let chosen = [
+        ("R0", response.no_fault),
+        ("R1", response.one_fault),
+        ("R2", response.staged_faults),
+        ("RN", response.all_faults),
+    ];
     steps.push(step.provided(chosen.contains(&(decides, budget.deciding))));
     steps
 }
@@ -75,7 +81,7 @@ fn part(machine: &Machine, step: PathStep) -> Option<Part<'_>> {
         PathStep::Connection(index) => machine.connections.get(index).map(|connection| Part {
             id: &connection.id,
             worst_case: connection.worst_case,
-            watchdog: Some(connection.watchdog),
+            watchdog: Some(connection.fault_time()),
             source: connection.source.as_deref(),
             connection: Some(connection),
         }),
@@ -127,6 +133,7 @@ fn span_of(path: &[Part<'_>], budget: &FunctionBudget, watched: Watched) -> (Opt
                 members.iter().copied().find(|place| path.get(*place).is_some_and(|part| part.connection.is_some()));
             (connection, members)
         }
+        Watched::Common(_) => (None, Vec::new()),
     }
 }
 
@@ -174,8 +181,8 @@ fn all_faults(path: &[Part<'_>], budget: &FunctionBudget) -> Step {
         let connection = members.iter().filter_map(|member| path.get(*member)).find_map(|part| part.connection);
         match connection {
             Some(connection) => {
-                longer = longer.map(|longer| longer.max(connection.watchdog));
-                terms.push(format!("max({}, {numbers})", number(connection.watchdog)));
+                longer = longer.map(|longer| longer.max(connection.fault_time()));
+                terms.push(format!("max({}, {numbers})", number(connection.fault_time())));
             }
             None => terms.push(numbers),
         }

@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport};
+use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, TermReport};
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
 use super::super::separation_model::SeparationReport;
 use super::stops::{decided_by_series, stops, travel_text};
@@ -20,14 +20,22 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
         line(out, "");
         let from = |element: &ElementReport| {
             let source = element.source.as_ref().map_or_else(String::new, |source| format!(", {source}"));
-            format!("{}{source}", element.worst_case_from)
+            let (terms, within) = match element.kind {
+                "connection" => (String::new(), " in the watchdog"),
+                _ if element.terms.is_empty() => (String::new(), ""),
+                _ => (format!(": {}", terms(element)), ""),
+            };
+            let clock = element.clock_tolerance_percent;
+            let clock = clock.map(|percent| format!(", clock tolerance {percent} %{within}"));
+            format!("{}{terms}{}{source}", element.worst_case_from, clock.unwrap_or_default())
         };
         let rows: Vec<_> = function
             .elements
             .iter()
             .map(|element| {
                 let (worst_case, watchdog) = (millis(element.worst_case_ns), millis(element.watchdog_ns));
-                vec![element.id.clone(), worst_case, watchdog, from(element)]
+                let direction = element.direction.map_or_else(String::new, |direction| format!(".{direction}"));
+                vec![format!("{}{direction}", element.id), worst_case, watchdog, from(element)]
             })
             .collect();
         out.push_str(&table(&head, &rows, width));
@@ -43,34 +51,65 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
     }
 }
 
-pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usize) {
+pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool) {
     line(out, "\nResponse time, demand to safe output, bounded (ms)\n");
-    let head =
-        [("function", Left), ("no fault", Right), ("one fault", Right), ("all faults", Right), ("decided by", Left)];
+    let medium = |name: &String| name.starts_with("medium ");
+    let tells = |function: &FunctionReport| {
+        function.faults == "staged" || function.one_fault_at.iter().chain(&function.staged_faults_at).any(medium)
+    };
+    let staged = detailed || functions.iter().any(tells);
+    let mut head = vec![("function", Left), ("no fault", Right), ("one fault", Right)];
+    head.extend(staged.then_some(("staged faults", Right)));
+    head.extend([("all faults", Right), ("decided by", Left)]);
     let decides = |nanos: Option<i64>, decides: bool| {
         let mark = if decides { "*" } else { "" };
         nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{mark}{}", millis_short(nanos)))
     };
-    let rows: Vec<_> = functions
-        .iter()
-        .map(|function| {
-            vec![
-                function.id.clone(),
-                decides(function.no_fault_ns, function.faults == "none"),
-                decides(function.one_fault_ns, function.faults == "one"),
-                decides(function.all_faults_ns, function.faults == "all"),
-                decider(function),
-            ]
-        })
-        .collect();
+    let row = |function: &FunctionReport| {
+        let figure = |name: &str, nanos: Option<i64>| decides(nanos, function.faults == name);
+        let mut row =
+            vec![function.id.clone(), figure("none", function.no_fault_ns), figure("one", function.one_fault_ns)];
+        row.extend(staged.then(|| figure("staged", function.staged_faults_ns)));
+        row.extend([figure("all", function.all_faults_ns), decider(function)]);
+        row
+    };
+    let rows: Vec<_> = functions.iter().map(row).collect();
     out.push_str(&table(&head, &rows, width));
     line(out, "  * the faults that the function assumes: this response time decides");
+    if staged {
+        let text =
+            "staged: a second fault while the first one is in handling; a definition of this program, not published";
+        paragraph(out, "  - ", text, width);
+    }
+    forms(out, functions, width);
     for function in functions {
         if let Some(why) = &function.no_budget {
             paragraph(out, "  - ", &format!("{}: no budget: {why}", function.id), width);
         }
     }
     stops(out, functions, width);
+}
+
+/// The published forms in use, each connection once.
+fn forms(out: &mut String, functions: &[FunctionReport], width: usize) {
+    let mut told: Vec<&str> = Vec::new();
+    for element in functions.iter().flat_map(|function| &function.elements) {
+        if let (Some(form), Some(formula)) = (element.response_form, element.response_formula)
+            && !told.contains(&element.id.as_str())
+        {
+            told.push(&element.id);
+            let time = millis(element.watchdog_ns);
+            let terms = if element.terms.is_empty() { String::new() } else { format!(": {}", terms(element)) };
+            let text = format!("{}: form of {form}, {formula}{terms}; {time} ms to the safe state", element.id);
+            paragraph(out, "  - ", &text, width);
+        }
+    }
+}
+
+/// The sum that the file enters term by term.
+fn terms(element: &ElementReport) -> String {
+    let term = |term: &TermReport| format!("{} x {} {} ms", term.count, term.name, millis(term.time_ns));
+    element.terms.iter().map(term).collect::<Vec<_>>().join(" + ")
 }
 
 pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usize) {
@@ -130,7 +169,9 @@ pub(in crate::report) fn distance_told(separation: &SeparationReport, overall_ns
 /// What makes the deciding response time.
 fn decider(function: &FunctionReport) -> String {
     match (function.faults, &function.one_fault_at) {
+        ("one", Some(medium)) if medium.starts_with("medium ") => medium.clone(),
         ("one", Some(step)) => format!("watchdog of {step}"),
+        ("staged", _) if !function.staged_faults_at.is_empty() => function.staged_faults_at.join(" and "),
         ("all", _) => "all watchdogs".to_owned(),
         _ => "worst cases".to_owned(),
     }

@@ -5,6 +5,7 @@ mod contents;
 mod derivation;
 pub(super) mod functions;
 mod residual;
+mod simulation;
 mod stops;
 
 use std::fmt::Write;
@@ -28,7 +29,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         if detailed {
             functions::paths(&mut out, told, width);
         }
-        functions::bounded(&mut out, told, width);
+        functions::bounded(&mut out, told, width, detailed);
         functions::limits(&mut out, told, width);
         derivation::derivations(&mut out, told, width);
         if report.capture.is_some() {
@@ -50,6 +51,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.residual {
         residual::residual(&mut out, told, width);
+    }
+    if let Some(told) = &report.simulation {
+        simulation::simulation(&mut out, told, width);
     }
     tail(&mut out, report, width);
     out

@@ -31,6 +31,7 @@ fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, to_ho
         cycles: None,
         worst_case_derived: false,
         watchdog: ms(watchdog),
+        response: Default::default(),
         supervises: Vec::new(),
         sil: Some(3),
         source: None,
@@ -85,6 +86,7 @@ fn function(id: &str, demand: usize, reaction: usize, path: &[Step]) -> Function
         reaction: Some(reaction),
         path: path.to_vec(),
         violation: None,
+        directions: vec![None; path.len()],
         stop: None,
         conditions: Vec::new(),
         faults: Faults::One,
@@ -102,6 +104,7 @@ pub fn cell() -> Machine {
         title: None,
         worst_case: ms(worst_case),
         watchdog: None,
+        delay: Default::default(),
         source: None,
     };
     let memory = |memory| Carrier::Type12Memory { station: 0x1003, memory };

@@ -37,7 +37,6 @@
 
 mod coordination;
 mod key;
-pub mod limit;
 mod message;
 mod mode;
 pub mod open;
