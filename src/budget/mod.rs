@@ -11,15 +11,28 @@
 //! - [`watchdog`]: the shortest watchdog time that doesn't trip by itself
 //! - [`stop`]: time and travel of one axis from the demand to standstill
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
+//! - [`watchdogs`]: the interval that each watchdog of a machine has, and the best choice
+//! - [`inverse`](inverse()), [`sensitivity`](sensitivity()): the budget of a function read backwards, and what each figure matters
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 pub mod chain;
 mod function;
+mod input;
+mod inverse;
+#[cfg(test)]
+mod random_machine;
 pub mod residual;
 pub mod response;
 mod rounding;
+mod search;
+mod sensitivity;
 pub mod separation;
 pub mod stop;
 pub mod watchdog;
+pub mod watchdogs;
 
 pub use function::{FunctionBudget, FunctionError, Limit, function};
+pub use input::{Input, LONGEST_WATCHDOG, Safer, Stage, Unit};
+pub use inverse::{Answer, Inverse, answer, inverse};
+pub use search::Allowed;
+pub use sensitivity::{Change, Sensitivity, sensitivity};

@@ -8,6 +8,7 @@ use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
 use super::names::Names;
+use super::read_availability::{self, Defaults};
 use super::read_axis::axis;
 use super::read_connection::connection;
 use super::read_element::element;
@@ -51,13 +52,14 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     }
     let elements: Vec<_> = names.elements.fields(mistakes).map(element).collect();
     let mut wire = Wire::default();
+    let defaults = head.as_ref().map(|(_, _, defaults)| *defaults).unwrap_or_default();
     let connections: Vec<_> =
-        names.connections.fields(mistakes).map(|fields| connection(fields, &names, &mut wire)).collect();
+        names.connections.fields(mistakes).map(|fields| connection(fields, &names, &mut wire, defaults)).collect();
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
-    let (name, revision) = head?;
+    let (name, revision, _) = head?;
     Ok(Machine {
         name,
         revision,
@@ -78,8 +80,9 @@ fn schema(value: &Value<'_>) -> Result<(), Mistake> {
     Ok(())
 }
 
-fn head(mut fields: Fields<'_>) -> Result<(String, String), Reported> {
+fn head(mut fields: Fields<'_>) -> Result<(String, String, Defaults), Reported> {
     let name = fields.required("name", "\"Reel wrapping cell\"", words);
     let revision = fields.required("revision", "\"A\"", words);
-    Ok((name?, revision?))
+    let defaults = read_availability::defaults(&mut fields);
+    Ok((name?, revision?, defaults?))
 }

@@ -12,6 +12,7 @@ mod model;
 mod names;
 mod path;
 mod problem;
+mod read_availability;
 mod read_axis;
 mod read_connection;
 mod read_element;

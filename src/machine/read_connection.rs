@@ -6,6 +6,7 @@ use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
 use super::model::{Connection, Cycles, Direction, Place, Profile};
 use super::names::{self, Names};
+use super::read_availability::{self, Defaults};
 use super::read_place::place;
 use super::read_telegram::{self, ProfileName, Setup};
 use super::shared_wire::Wire;
@@ -18,6 +19,7 @@ pub(super) fn connection<'t>(
     mut fields: Fields<'t>,
     names: &Names<'t>,
     wire: &mut Wire,
+    defaults: Defaults,
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
     let title = fields.optional("title", words);
@@ -26,6 +28,7 @@ pub(super) fn connection<'t>(
     let delay = delay(&mut fields);
     let watchdog_span = fields.value("watchdog").map(|value| value.span);
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);
+    let availability = read_availability::given(&mut fields);
     let supervises = supervises(&mut fields, names);
     let sil = fields.optional("sil", |value| sil(value, profile.ok()));
     let source = fields.optional("source", words);
@@ -43,6 +46,7 @@ pub(super) fn connection<'t>(
         let expected = "a watchdog that does not trip without a fault";
         return Err(fields.mistakes().report(Mistake::new(&span, text).expected(expected)));
     }
+    let availability = availability?.availability(&fields, defaults, worst_case, cycles.as_ref());
     Ok(Connection {
         id: id?,
         title: title?,
@@ -51,6 +55,7 @@ pub(super) fn connection<'t>(
         cycles,
         worst_case_derived,
         watchdog: watchdog?.0,
+        availability: availability?,
         supervises: supervises?,
         sil: sil?,
         source: source?,
@@ -69,7 +74,7 @@ fn delay(fields: &mut Fields<'_>) -> Result<(Span, Option<Cycles>, bool), Report
     };
     match (stated?, cycles) {
         (Some(worst_case), cycles) => Ok((worst_case, cycles, false)),
-        (None, Some(cycles)) => match worst_case(&cycles) {
+        (None, Some(cycles)) => match cycles.transfer() {
             Some(worst_case) => Ok((worst_case, Some(cycles), true)),
             None => Err(fields.mistakes().report(
                 Mistake::new(&span.unwrap_or_default(), "the cycles are too long to be added")
@@ -89,13 +94,6 @@ fn read_cycles(mut fields: Fields<'_>) -> Result<Cycles, Reported> {
     let host = fields.required("host", "\"4 ms\"", time(Sign::Positive));
     let device = fields.required("device", "\"4 ms\"", time(Sign::Positive));
     Ok(Cycles { bus: bus?, host: host?, device: device? })
-}
-
-/// Bound of a chain of unsynchronised stages that each sample at the start and publish at the end of their cycle (logical
-/// execution time): one cycle to sample and one to publish, `sum 2 T`; see the discussion in Davare et al., "Period
-/// optimization for hard real-time distributed automotive systems", DAC 2007.
-fn worst_case(cycles: &Cycles) -> Option<Span> {
-    Span::checked_sum([cycles.bus, cycles.host, cycles.device])?.checked_mul(2)
 }
 
 fn sil(value: &Value<'_>, profile: Option<ProfileName>) -> Result<u8, Mistake> {

@@ -31,6 +31,7 @@ fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, to_ho
         cycles: None,
         worst_case_derived: false,
         watchdog: ms(watchdog),
+        availability: Default::default(),
         supervises: Vec::new(),
         sil: Some(3),
         source: None,

@@ -1,0 +1,365 @@
+//! The figures of a machine file that the budget of a function rests on, one by one: read, replaced, computed again.
+//!
+//! Whoever asks what a figure could be ([`inverse`](super::inverse())), what it matters
+//! ([`sensitivity`](super::sensitivity())) or how it could help ([`watchdogs`](super::watchdogs)) puts another value in
+//! the place of the figure and lets [`function`](fn@super::function) compute. So the answer always belongs to the rules
+//! that the budget is computed by.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::function::{self, FunctionBudget, FunctionError};
+use crate::machine::{Axis, AxisKind, BrakeStrength, Function, Machine, Step, StopKind};
+use crate::quantity::{Acceleration, Dimension, Jerk, NANO, Speed, Travel};
+use crate::time::Span;
+
+/// Longest watchdog that the profiles transmit: 65 535 ms in 16 bits.
+pub const LONGEST_WATCHDOG: Span = Span::from_millis(65_535);
+
+/// One of the unsynchronised cycles of a connection.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stage {
+    /// Cycle of the carrier.
+    Bus,
+    /// Cycle of the host's safety task.
+    Host,
+    /// Cycle of the device's safety task.
+    Device,
+}
+
+/// A figure of the machine file, seen from one function.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Input {
+    /// Worst-case delay of an element.
+    WorstCase(usize),
+    /// Time to the safe state of an element that fails.
+    ElementWatchdog(usize),
+    /// Stated worst case of one transfer of a connection.
+    Transfer(usize),
+    /// A cycle of a connection whose worst case follows from its cycles.
+    Cycle(usize, Stage),
+    /// Watchdog time of a connection.
+    Watchdog(usize),
+    /// Monitored speed limit of the function.
+    SpeedLimit,
+    /// Maximum speed of the axis.
+    MaxSpeed {
+        /// Whether it is the speed at the demand as well, as without a monitored limit.
+        at_demand: bool,
+    },
+    /// Worst acceleration while nobody is in control.
+    FaultAcceleration,
+    /// Delay of the stop.
+    StopDelay,
+    /// Monitored deceleration of the stop.
+    Deceleration,
+    /// Jerk limit of the stop.
+    Jerk,
+    /// Standstill window of the stop.
+    Window,
+    /// Time until the brake has its force.
+    BrakeEngage,
+    /// Force of the brake over the weight, in millionths.
+    BrakeForce,
+    /// Deceleration by the brake.
+    BrakeDeceleration,
+    /// Deceleration by friction alone.
+    Coast,
+    /// Limit of the response time.
+    ResponseLimit,
+    /// Limit of the overall response time.
+    TimeLimit,
+    /// Limit of the travel.
+    TravelLimit,
+    /// Separation distance as built.
+    Distance,
+}
+
+/// What an input is counted in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unit {
+    /// Billionths of the base unit of a dimension.
+    Of(Dimension),
+    /// Millionths of a bare number.
+    Ratio,
+    /// Thousandths of a whole, shown as a percentage.
+    Permille,
+}
+
+impl Unit {
+    /// One step as people count: 1 ms, 1 mm, 1 mm/s, 1 mm/s^2, 1 mm/s^3, 1 deg and so on, 0.01, 1 %.
+    pub const fn step(self) -> i64 {
+        match self {
+            Self::Of(
+                Dimension::Angle
+                | Dimension::AngularSpeed
+                | Dimension::AngularAcceleration
+                | Dimension::AngularJerk,
+            ) => NANO,
+            Self::Of(_) => 1_000_000,
+            Self::Ratio => 10_000,
+            Self::Permille => 10,
+        }
+    }
+}
+
+/// Which values of an input are on the safe side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Safer {
+    /// A smaller value never makes a figure of the function larger.
+    Smaller,
+    /// A larger value never makes a figure of the function larger, or it is the limit itself.
+    Larger,
+}
+
+impl Input {
+    /// Every input of the function: along the path, then the axis and its stop, then the limits.
+    pub fn all(machine: &Machine, function: &Function) -> Vec<Self> {
+        let mut all = Vec::new();
+        for step in &function.path {
+            match *step {
+                Step::Element(index) => all.extend([Self::WorstCase(index), Self::ElementWatchdog(index)]),
+                Step::Connection(index) => {
+                    all.push(Self::Transfer(index));
+                    all.extend([Stage::Bus, Stage::Host, Stage::Device].map(|stage| Self::Cycle(index, stage)));
+                    all.push(Self::Watchdog(index));
+                }
+            }
+        }
+        if let Some(stop) = function.stop {
+            let at_demand = machine.axes.get(stop.axis).is_some_and(|axis| axis.max_speed == stop.speed);
+            if !at_demand {
+                all.push(Self::SpeedLimit);
+            }
+            all.push(Self::MaxSpeed { at_demand });
+        }
+        all.extend([
+            Self::FaultAcceleration,
+            Self::StopDelay,
+            Self::Deceleration,
+            Self::Jerk,
+            Self::Window,
+            Self::BrakeEngage,
+            Self::BrakeForce,
+            Self::BrakeDeceleration,
+            Self::Coast,
+            Self::ResponseLimit,
+            Self::TimeLimit,
+            Self::TravelLimit,
+            Self::Distance,
+        ]);
+        all.retain(|input| input.value(machine, function).is_some());
+        all
+    }
+
+    /// The value in the machine file, in the input's [`Unit`]; `None` if the function has no such input.
+    pub fn value(self, machine: &Machine, function: &Function) -> Option<i64> {
+        let stop = function.stop;
+        let axis = stop.and_then(|stop| machine.axes.get(stop.axis));
+        let brake = axis.and_then(|axis| axis.brake);
+        let required = &function.required;
+        match self {
+            Self::WorstCase(index) => machine.elements.get(index).map(|element| element.worst_case.as_nanos()),
+            Self::ElementWatchdog(index) => machine.elements.get(index)?.watchdog.map(Span::as_nanos),
+            Self::Transfer(index) => {
+                let connection = machine.connections.get(index).filter(|connection| !connection.worst_case_derived);
+                connection.map(|connection| connection.worst_case.as_nanos())
+            }
+            Self::Cycle(index, stage) => {
+                let cycles = machine.connections.get(index).filter(|connection| connection.worst_case_derived)?.cycles?;
+                Some(match stage {
+                    Stage::Bus => cycles.bus.as_nanos(),
+                    Stage::Host => cycles.host.as_nanos(),
+                    Stage::Device => cycles.device.as_nanos(),
+                })
+            }
+            Self::Watchdog(index) => machine.connections.get(index).map(|connection| connection.watchdog.as_nanos()),
+            Self::SpeedLimit => stop.map(|stop| stop.speed.as_nano()),
+            Self::MaxSpeed { .. } => axis.map(|axis| axis.max_speed.as_nano()),
+            Self::FaultAcceleration => axis.map(|axis| axis.fault_acceleration.as_nano()),
+            Self::StopDelay => stop.filter(|stop| stop.stop.kind != StopKind::Sto).map(|s| s.stop.delay.as_nanos()),
+            Self::Deceleration => stop?.stop.deceleration.map(Acceleration::as_nano),
+            Self::Jerk => stop?.stop.jerk.map(Jerk::as_nano),
+            Self::Window => {
+                let supervised = |stop: &crate::machine::FunctionStop| matches!(stop.stop.kind, StopKind::Ss2T | StopKind::Ss2R);
+                stop.filter(supervised).map(|stop| stop.stop.window.as_nano())
+            }
+            Self::BrakeEngage => brake.map(|brake| brake.engage.as_nanos()),
+            Self::BrakeForce => match brake?.strength {
+                BrakeStrength::ForceRatio(millionths) => Some(millionths),
+                BrakeStrength::Deceleration(_) => None,
+            },
+            Self::BrakeDeceleration => match brake?.strength {
+                BrakeStrength::ForceRatio(_) => None,
+                BrakeStrength::Deceleration(deceleration) => Some(deceleration.as_nano()),
+            },
+            Self::Coast => axis?.coast_deceleration.map(Acceleration::as_nano),
+            Self::ResponseLimit => required.response_time.map(Span::as_nanos),
+            Self::TimeLimit => required.time.map(Span::as_nanos),
+            Self::TravelLimit => required.travel.map(Travel::as_nano),
+            Self::Distance => required.separation.map(|separation| separation.built.as_nano()),
+        }
+    }
+
+    /// What the value is counted in.
+    pub fn unit(self, machine: &Machine, function: &Function) -> Unit {
+        let axis = function.stop.and_then(|stop| machine.axes.get(stop.axis));
+        let turns = axis.is_some_and(|axis| axis.kind == AxisKind::Rotary);
+        let pick = |linear, angular| Unit::Of(if turns { angular } else { linear });
+        match self {
+            Self::WorstCase(_)
+            | Self::ElementWatchdog(_)
+            | Self::Transfer(_)
+            | Self::Cycle(..)
+            | Self::Watchdog(_)
+            | Self::StopDelay
+            | Self::BrakeEngage
+            | Self::ResponseLimit
+            | Self::TimeLimit => Unit::Of(Dimension::Time),
+            Self::SpeedLimit | Self::MaxSpeed { .. } => pick(Dimension::Speed, Dimension::AngularSpeed),
+            Self::FaultAcceleration | Self::Deceleration | Self::BrakeDeceleration | Self::Coast => {
+                pick(Dimension::Acceleration, Dimension::AngularAcceleration)
+            }
+            Self::Jerk => pick(Dimension::Jerk, Dimension::AngularJerk),
+            Self::Window | Self::TravelLimit => pick(Dimension::Length, Dimension::Angle),
+            Self::BrakeForce => Unit::Ratio,
+            Self::Distance => Unit::Of(Dimension::Length),
+        }
+    }
+
+    /// Which values are on the safe side.
+    pub const fn safer(self) -> Safer {
+        match self {
+            Self::Deceleration
+            | Self::Jerk
+            | Self::BrakeForce
+            | Self::BrakeDeceleration
+            | Self::Coast
+            | Self::ResponseLimit
+            | Self::TimeLimit
+            | Self::TravelLimit
+            | Self::Distance => Safer::Larger,
+            _ => Safer::Smaller,
+        }
+    }
+
+    /// Least and largest value that a machine file may give.
+    pub(super) fn range(self, machine: &Machine, function: &Function) -> (i64, i64) {
+        let least = match self {
+            Self::WorstCase(_)
+            | Self::Transfer(_)
+            | Self::StopDelay
+            | Self::BrakeEngage
+            | Self::Window
+            | Self::FaultAcceleration => 0,
+            _ => 1,
+        };
+        let most = match self {
+            Self::Watchdog(_) => LONGEST_WATCHDOG.as_nanos(),
+            Self::SpeedLimit => Self::MaxSpeed { at_demand: false }.value(machine, function).unwrap_or(i64::MAX),
+            _ => i64::MAX,
+        };
+        // A maximum below the monitored limit would be another limit.
+        let least = if self == (Self::MaxSpeed { at_demand: false }) {
+            Self::SpeedLimit.value(machine, function).unwrap_or(least)
+        } else {
+            least
+        };
+        (least, most)
+    }
+
+    /// Puts `value` in the place of the input.
+    fn replace(self, machine: &mut Machine, function: &mut Function, value: i64) -> Option<()> {
+        let span = Span::from_nanos(value);
+        match self {
+            Self::WorstCase(index) => machine.elements.get_mut(index)?.worst_case = span,
+            Self::ElementWatchdog(index) => machine.elements.get_mut(index)?.watchdog = Some(span),
+            Self::Transfer(index) => machine.connections.get_mut(index)?.worst_case = span,
+            Self::Cycle(index, stage) => {
+                let connection = machine.connections.get_mut(index)?;
+                let cycles = connection.cycles.as_mut()?;
+                match stage {
+                    Stage::Bus => cycles.bus = span,
+                    Stage::Host => cycles.host = span,
+                    Stage::Device => cycles.device = span,
+                }
+                connection.worst_case = cycles.transfer()?;
+            }
+            Self::Watchdog(index) => machine.connections.get_mut(index)?.watchdog = span,
+            Self::ResponseLimit => function.required.response_time = Some(span),
+            Self::TimeLimit => function.required.time = Some(span),
+            Self::TravelLimit => function.required.travel = Some(Travel::from_nano(value)),
+            Self::Distance => function.required.separation.as_mut()?.built = Travel::from_nano(value),
+            _ => return self.replace_in_stop(machine, function, value),
+        }
+        Some(())
+    }
+
+    fn replace_in_stop(self, machine: &mut Machine, function: &mut Function, value: i64) -> Option<()> {
+        let (span, speed, acceleration) = (Span::from_nanos(value), Speed::from_nano(value), Acceleration::from_nano(value));
+        let stop = function.stop.as_mut()?;
+        let axis: &mut Axis = machine.axes.get_mut(stop.axis)?;
+        match self {
+            Self::SpeedLimit => stop.speed = speed,
+            Self::MaxSpeed { at_demand } => {
+                axis.max_speed = speed;
+                if at_demand {
+                    stop.speed = speed;
+                }
+            }
+            Self::FaultAcceleration => axis.fault_acceleration = acceleration,
+            Self::StopDelay => stop.stop.delay = span,
+            Self::Deceleration => stop.stop.deceleration = Some(acceleration),
+            Self::Jerk => stop.stop.jerk = Some(Jerk::from_nano(value)),
+            Self::Window => stop.stop.window = Travel::from_nano(value),
+            Self::BrakeEngage => axis.brake.as_mut()?.engage = span,
+            Self::BrakeForce => axis.brake.as_mut()?.strength = BrakeStrength::ForceRatio(value),
+            Self::BrakeDeceleration => axis.brake.as_mut()?.strength = BrakeStrength::Deceleration(acceleration),
+            Self::Coast => axis.coast_deceleration = Some(acceleration),
+            _ => return None,
+        }
+        Some(())
+    }
+}
+
+/// A function in a machine of its own, to be computed with other values.
+#[derive(Clone, Debug)]
+pub(super) struct Trial {
+    pub(super) machine: Machine,
+    function: Function,
+}
+
+impl Trial {
+    pub(super) fn new(machine: &Machine, function: &Function) -> Self {
+        // What a tap sees has no limit, so it need not be computed.
+        let function = Function { demand: None, reaction: None, ..function.clone() };
+        let machine = Machine { functions: Vec::new(), signals: Vec::new(), ..machine.clone() };
+        Self { machine, function }
+    }
+
+    /// Replaces a path by one element that takes `response`, whatever the faults.
+    pub(super) fn respond_in(&mut self, response: Span) {
+        let element = crate::machine::Element {
+            id: String::new(),
+            title: None,
+            worst_case: response,
+            watchdog: None,
+            source: None,
+        };
+        self.machine.elements = vec![element];
+        self.function.path = vec![Step::Element(0)];
+    }
+
+    /// Puts `value` in the place of `input`; an input that the function does not have changes nothing.
+    pub(super) fn set(&mut self, input: Input, value: i64) {
+        let _ = input.replace(&mut self.machine, &mut self.function, value);
+    }
+
+    pub(super) fn budget(&self) -> Result<FunctionBudget, FunctionError> {
+        function::function(&self.machine, &self.function)
+    }
+
+    /// Whether there is a budget and every limit holds.
+    pub(super) fn passes(&self) -> bool {
+        self.budget().is_ok_and(|budget| budget.is_met())
+    }
+}
