@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::{Error, Reporting, run};
+use crate::machine::Machine;
 use crate::report;
 use crate::verdict::{self, Judgement};
 
@@ -12,6 +13,9 @@ use crate::verdict::{self, Judgement};
 pub(super) struct Arguments {
     /// Machine file (TOML).
     machine: PathBuf,
+    /// Also tell what one step of each figure does to the margins of this function.
+    #[arg(long, value_name = "FUNCTION")]
+    sensitivity: Option<String>,
     #[command(flatten)]
     reporting: Reporting,
 }
@@ -21,6 +25,18 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let machine = run::machine(&arguments.machine)?;
     let (functions, result) = verdict::judge_budgets(&machine);
     let file = arguments.machine.display().to_string();
-    arguments.reporting.write(&report::budget(&file, &machine, &functions, result))?;
+    let report = match &arguments.sensitivity {
+        Some(name) => report::sensitivity(&file, &machine, &functions, function(&machine, name)?, result),
+        None => report::budget(&file, &machine, &functions, result),
+    };
+    arguments.reporting.write(&report)?;
     Ok(result)
+}
+
+/// Index of the function called `name`.
+fn function(machine: &Machine, name: &str) -> Result<usize, Error> {
+    machine.functions.iter().position(|function| function.id == name).ok_or_else(|| {
+        let known: Vec<&str> = machine.functions.iter().map(|function| function.id.as_str()).collect();
+        Error::Argument(format!("there is no safety function '{name}'; the machine file has {}", known.join(", ")))
+    })
 }

@@ -49,6 +49,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
         measured: verdict.measured.as_ref().map(measured),
         verdict: words::status(verdict.status),
+        allows: None,
     }
 }
 

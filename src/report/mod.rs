@@ -2,25 +2,34 @@
 //!
 //! A [`Report`] is plain data; JSON is its serialisation, the text tables are a pure function of it, so both say the same.
 
+mod amount;
 mod assemble;
 mod build_capture;
 mod build_connection;
 mod build_function;
+mod build_inverse;
 mod build_residual;
+mod build_sensitivity;
+mod build_watchdogs;
 mod columns;
+mod inverse_model;
 mod model;
 mod number;
 mod residual_model;
 mod scientific;
 mod text;
+mod watchdogs_model;
 mod words;
 
-pub use assemble::{PROGRAM, analyze, budget, residual, verify};
+pub use amount::Amount;
+pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
 pub use build_residual::Computed;
+pub use inverse_model::*;
 pub use model::*;
 pub use residual_model::*;
 pub use scientific::Scientific;
 pub use text::text;
+pub use watchdogs_model::*;
 
 /// The report as JSON, indented, with a newline at the end.
 ///

@@ -4,13 +4,15 @@
 
 use serde::Serialize;
 
+use super::inverse_model::{AllowedReport, SensitivityReport};
 use super::residual_model::ResidualReport;
+use super::watchdogs_model::WatchdogsReport;
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`,
-    /// `stopspan.residual/1`.
+    /// `stopspan.residual/1`, `stopspan.watchdogs/1`.
     pub schema: &'static str,
     /// The program that made the report.
     pub program: Program,
@@ -29,6 +31,12 @@ pub struct Report {
     /// Residual error of the connections.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub residual: Option<ResidualReport>,
+    /// The watchdogs of the connections.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub watchdogs: Option<WatchdogsReport>,
+    /// What each figure matters to one function.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sensitivity: Option<SensitivityReport>,
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,
@@ -178,6 +186,9 @@ pub struct FunctionReport {
     pub measured: Option<MeasuredReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     pub verdict: &'static str,
+    /// How far single figures may go while every limit holds; in the report of `budget`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub allows: Option<Vec<AllowedReport>>,
 }
 
 /// One step of a path.

@@ -80,7 +80,7 @@ const fn ceil_div(value: i64, divisor: i64) -> i64 {
 }
 
 /// `value / 10^places` without trailing zeros.
-fn decimal(value: i64, places: u32) -> String {
+pub(super) fn decimal(value: i64, places: u32) -> String {
     let scale = 10_u64.pow(places);
     let sign = if value < 0 { "-" } else { "" };
     let magnitude = value.unsigned_abs();

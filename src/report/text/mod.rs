@@ -3,7 +3,9 @@
 mod connections;
 mod contents;
 mod functions;
+mod inverse;
 mod residual;
+mod watchdogs;
 
 use std::fmt::Write;
 
@@ -28,6 +30,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         }
         functions::bounded(&mut out, told, width);
         functions::limits(&mut out, told, width);
+        inverse::allowed(&mut out, told, width);
         if report.capture.is_some() {
             functions::reactions(&mut out, told, width, detailed, start(report));
         }
@@ -42,11 +45,17 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         if detailed {
             connections::events(&mut out, told, width, start(report));
         }
-    } else if let Some(capture) = &report.capture {
+    } else if let Some(capture) = report.capture.as_ref().filter(|_| report.watchdogs.is_none()) {
         contents::contents(&mut out, capture, width);
     }
     if let Some(told) = &report.residual {
         residual::residual(&mut out, told, width);
+    }
+    if let Some(told) = &report.watchdogs {
+        watchdogs::watchdogs(&mut out, told, width);
+    }
+    if let Some(told) = &report.sensitivity {
+        inverse::sensitivity(&mut out, told, width);
     }
     tail(&mut out, report, width);
     out
