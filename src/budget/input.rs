@@ -8,7 +8,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::function::{self, FunctionBudget, FunctionError};
-use crate::machine::{Axis, AxisKind, BrakeStrength, Function, Machine, Step, StopKind};
+use crate::machine::{Axis, AxisKind, BrakeStrength, Connection, Cycles, Function, Machine, Step, StopKind};
 use crate::quantity::{Acceleration, Dimension, Jerk, NANO, Speed, Travel};
 use crate::time::Span;
 
@@ -24,6 +24,17 @@ pub enum Stage {
     Host,
     /// Cycle of the device's safety task.
     Device,
+}
+
+impl Stage {
+    /// The cycle of this stage.
+    pub const fn of(self, cycles: &Cycles) -> Span {
+        match self {
+            Self::Bus => cycles.bus,
+            Self::Host => cycles.host,
+            Self::Device => cycles.device,
+        }
+    }
 }
 
 /// A figure of the machine file, seen from one function.
@@ -166,11 +177,7 @@ impl Input {
             }
             Self::Cycle(index, stage) => {
                 let cycles = machine.connections.get(index).filter(|connection| connection.worst_case_derived)?.cycles?;
-                Some(match stage {
-                    Stage::Bus => cycles.bus.as_nanos(),
-                    Stage::Host => cycles.host.as_nanos(),
-                    Stage::Device => cycles.device.as_nanos(),
-                })
+                Some(stage.of(&cycles).as_nanos())
             }
             Self::Watchdog(index) => machine.connections.get(index).map(|connection| connection.watchdog.as_nanos()),
             Self::SpeedLimit => stop.map(|stop| stop.speed.as_nano()),
@@ -274,17 +281,8 @@ impl Input {
             Self::WorstCase(index) => machine.elements.get_mut(index)?.worst_case = span,
             Self::ElementWatchdog(index) => machine.elements.get_mut(index)?.watchdog = Some(span),
             Self::Transfer(index) => machine.connections.get_mut(index)?.worst_case = span,
-            Self::Cycle(index, stage) => {
-                let connection = machine.connections.get_mut(index)?;
-                let cycles = connection.cycles.as_mut()?;
-                match stage {
-                    Stage::Bus => cycles.bus = span,
-                    Stage::Host => cycles.host = span,
-                    Stage::Device => cycles.device = span,
-                }
-                connection.worst_case = cycles.transfer()?;
-            }
-            Self::Watchdog(index) => machine.connections.get_mut(index)?.watchdog = span,
+            Self::Cycle(index, stage) => replace_cycle(machine.connections.get_mut(index)?, stage, span)?,
+            Self::Watchdog(index) => replace_watchdog(machine.connections.get_mut(index)?, span),
             Self::ResponseLimit => function.required.response_time = Some(span),
             Self::TimeLimit => function.required.time = Some(span),
             Self::TravelLimit => function.required.travel = Some(Travel::from_nano(value)),
@@ -319,6 +317,27 @@ impl Input {
         }
         Some(())
     }
+}
+
+/// Gives a connection another watchdog. The one place where that is done: what a machine file derives from a watchdog has to
+/// be derived again here.
+pub(super) const fn replace_watchdog(connection: &mut Connection, watchdog: Span) {
+    connection.watchdog = watchdog;
+}
+
+/// Gives a connection another cycle and derives the worst case again, if it is a derived one. `None` if it has no cycles or
+/// the worst case can't be expressed.
+pub(super) fn replace_cycle(connection: &mut Connection, stage: Stage, cycle: Span) -> Option<()> {
+    let cycles = connection.cycles.as_mut()?;
+    match stage {
+        Stage::Bus => cycles.bus = cycle,
+        Stage::Host => cycles.host = cycle,
+        Stage::Device => cycles.device = cycle,
+    }
+    if connection.worst_case_derived {
+        connection.worst_case = cycles.transfer()?;
+    }
+    Some(())
 }
 
 /// A function in a machine of its own, to be computed with other values.

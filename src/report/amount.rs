@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::number::decimal;
-use crate::budget::watchdogs::Lever;
+use crate::budget::watchdogs::{Lever, Shared};
 use crate::budget::{Input, Limit, Stage, Unit};
 use crate::machine::{AxisKind, Function, Machine};
 use crate::quantity::Dimension;
@@ -103,14 +103,7 @@ pub(super) fn input(machine: &Machine, function: &Function, input: Input) -> Str
         Input::WorstCase(index) => format!("worst case of {}", element(index)),
         Input::ElementWatchdog(index) => format!("watchdog of {}", element(index)),
         Input::Transfer(index) => format!("worst case of {}", connection(index)),
-        Input::Cycle(index, stage) => {
-            let stage = match stage {
-                Stage::Bus => "bus",
-                Stage::Host => "host",
-                Stage::Device => "device",
-            };
-            format!("{stage} cycle of {}", connection(index))
-        }
+        Input::Cycle(index, stage) => format!("{} cycle of {}", stage_name(stage), connection(index)),
         Input::Watchdog(index) => format!("watchdog of {}", connection(index)),
         Input::SpeedLimit => "monitored speed limit".to_owned(),
         Input::MaxSpeed { .. } => format!("maximum speed of {axis}"),
@@ -131,13 +124,38 @@ pub(super) fn input(machine: &Machine, function: &Function, input: Input) -> Str
 }
 
 /// Name of what may be changed to keep `function`.
-pub(super) fn lever(machine: &Machine, function: &Function, lever: Lever) -> String {
-    let connection = |index: usize| machine.connections.get(index).map_or("?", |connection| connection.id.as_str());
-    match lever {
-        Lever::Input(one) => input(machine, function, one),
-        Lever::Reserve(index) => format!("reserve of {}", connection(index)),
-        Lever::LostTelegrams(index) => format!("lost telegrams of {}", connection(index)),
-        Lever::RoundTrip(index) => format!("round trip of {}", connection(index)),
+pub(super) fn lever(machine: &Machine, function: &Function, lever: &Lever) -> String {
+    let (what, connections) = match lever {
+        Lever::Input(one) => return input(machine, function, *one),
+        Lever::Connections { what, connections } => (what, connections),
+    };
+    let names: Vec<&str> = connections
+        .iter()
+        .map(|index| machine.connections.get(*index).map_or("?", |connection| connection.id.as_str()))
+        .collect();
+    let what = match what {
+        Shared::Cycle(stage) => format!("{} cycle", stage_name(*stage)),
+        Shared::Reserve => "reserve".to_owned(),
+        Shared::LostTelegrams => "lost telegrams".to_owned(),
+        Shared::RoundTrip => "round trip".to_owned(),
+    };
+    format!("{what} of {}", and(&names))
+}
+
+/// `a`, `a and b`, `a, b and c`.
+pub(super) fn and(names: &[&str]) -> String {
+    match names {
+        [] => String::new(),
+        [one] => (*one).to_owned(),
+        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+    }
+}
+
+const fn stage_name(stage: Stage) -> &'static str {
+    match stage {
+        Stage::Bus => "bus",
+        Stage::Host => "host",
+        Stage::Device => "device",
     }
 }
 

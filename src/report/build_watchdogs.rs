@@ -42,16 +42,19 @@ pub(super) fn gaps(machine: &Machine, told: &Watchdogs, observed: &[ObservedCycl
             gaps.push(format!("function '{}': {error}", declared.id));
         }
     }
-    for (index, (declared, told)) in machine.connections.iter().zip(&told.connections).enumerate() {
+    for (declared, told) in machine.connections.iter().zip(&told.connections) {
         if let Err(error) = &told.lower {
             gaps.push(format!("connection '{}': {error}", declared.id));
         }
-        if observed.get(index) == Some(&ObservedCycle::Disturbed) {
-            gaps.push(format!(
-                "connection '{}': its measured cycle is not used, because it has findings or trips in this capture",
-                declared.id
-            ));
-        }
+    }
+    let disturbed = machine.connections.iter().zip(observed).filter(|(_, seen)| **seen == ObservedCycle::Disturbed);
+    let disturbed: Vec<&str> = disturbed.map(|(declared, _)| declared.id.as_str()).collect();
+    if !disturbed.is_empty() {
+        gaps.push(format!(
+            "the measured cycles of {} are not used: with findings or trips in the capture, a long silence may be the very fault \
+             that a watchdog is there for",
+            amount::and(&disturbed)
+        ));
     }
     gaps
 }
@@ -96,8 +99,8 @@ fn lower(declared: &machine::Connection, told: &Lower) -> LowerReport {
         round_trip_ns: told.bounded.round_trip.as_nanos(),
         round_trip_from: match told.from {
             RoundTripFrom::Stated => "stated",
-            RoundTripFrom::Cycles => "4 bus + 2 host + 2 device cycles",
-            RoundTripFrom::Transfers => "2 x worst case of a transfer",
+            RoundTripFrom::Cycles => "cycles",
+            RoundTripFrom::Transfers => "transfers",
         },
         reserve: availability.reserve_permille.map(|permille| Amount::of(permille.into(), Some(Unit::Permille))),
         reserve_ns: told.bounded.reserve.as_nanos(),
@@ -151,7 +154,7 @@ fn impossible(machine: &Machine, told: &Impossible) -> Option<ImpossibleReport> 
 fn way_out(machine: &Machine, function: &machine::Function, way: &WayOut) -> WayOutReport {
     let unit = way.lever.unit(machine, function);
     WayOutReport {
-        change: amount::lever(machine, function, way.lever),
+        change: amount::lever(machine, function, &way.lever),
         now: Amount::of(way.present, unit),
         bound: if way.needed < way.present { "at most" } else { "at least" },
         needed: Amount::of(way.needed, unit),

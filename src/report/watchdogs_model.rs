@@ -61,7 +61,7 @@ pub struct WatchdogReport {
 pub struct LowerReport {
     /// Round trip, bounded.
     pub round_trip_ns: i64,
-    /// Where it comes from.
+    /// `stated`; `cycles`: 4 bus + 2 host + 2 device cycles; `transfers`: twice the worst case of a transfer.
     pub round_trip_from: &'static str,
     /// Reserve as declared; null if none is.
     pub reserve: Option<Amount>,

@@ -24,7 +24,7 @@ use choice::{Choice, shortest};
 pub use lower::{GRID, Lower, MeasuredCycle, RoundTripFrom, lower, round_down};
 pub use plant::Margin;
 use plant::{Plant, part, uses};
-pub use way_out::{Lever, WayOut, ways_out};
+pub use way_out::{Lever, Shared, WayOut, ways_out};
 
 /// All watchdogs of a machine.
 #[derive(Clone, Debug)]

@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::super::function::{self, FunctionBudget, FunctionError, Limit};
+use super::super::input::replace_watchdog;
 use crate::machine::{Function, Machine, Step};
 use crate::time::Span;
 
@@ -36,13 +37,13 @@ impl Plant {
 
     pub(super) fn turn(&mut self, connection: usize, watchdog: Span) {
         if let Some(connection) = self.machine.connections.get_mut(connection) {
-            connection.watchdog = watchdog;
+            replace_watchdog(connection, watchdog);
         }
     }
 
     pub(super) fn turn_all(&mut self, watchdogs: &[Span]) {
         for (connection, watchdog) in self.machine.connections.iter_mut().zip(watchdogs) {
-            connection.watchdog = *watchdog;
+            replace_watchdog(connection, *watchdog);
         }
     }
 

@@ -112,7 +112,7 @@ fn an_empty_interval_has_its_ways_out() {
     assert_eq!(impossible.limit.margin_nano(), -28_000_000);
     // 2 x 46 + 8 = 100. The switch alone can't: 120 ms are too much.
     let [way] = impossible.ways_out.as_slice() else { panic!("{:?}", impossible.ways_out) };
-    assert_eq!((way.lever, way.needed), (Lever::Input(Input::Transfer(0)), 46_000_000));
+    assert_eq!((&way.lever, way.needed), (&Lever::Input(Input::Transfer(0)), 46_000_000));
     assert_eq!(way.change_ppb, 233_333_334);
     assert_eq!(told.is_met(), Some(false));
 }
@@ -257,7 +257,7 @@ proptest! {
             for way in &impossible.ways_out {
                 let open = |value: i64| {
                     let mut changed = machine.clone();
-                    apply(&mut changed, impossible.function, way.lever, value);
+                    apply(&mut changed, impossible.function, &way.lever, value);
                     !watchdogs(&changed, &[]).impossible.iter().any(|other| other.function == impossible.function)
                 };
                 let back = if way.needed < way.present { way.needed + 1 } else { way.needed - 1 };
@@ -268,18 +268,33 @@ proptest! {
 }
 
 /// Changes the machine as a user would, without the code under test.
-fn apply(machine: &mut Machine, function: usize, lever: Lever, value: i64) {
+fn apply(machine: &mut Machine, function: usize, lever: &Lever, value: i64) {
     use crate::quantity::{Acceleration, Jerk, Speed, Travel};
     let span = Span::from_nanos(value);
-    let Lever::Input(input) = lever else {
-        let small = u32::try_from(value).ok();
-        match lever {
-            Lever::Reserve(index) => machine.connections[index].availability.reserve_permille = small,
-            Lever::LostTelegrams(index) => machine.connections[index].availability.lost_telegrams = small,
-            Lever::RoundTrip(index) => machine.connections[index].availability.round_trip = Some(span),
-            Lever::Input(_) => unreachable!(),
+    let input = match lever {
+        Lever::Input(input) => *input,
+        Lever::Connections { what, connections } => {
+            for index in connections {
+                let connection = &mut machine.connections[*index];
+                let small = u32::try_from(value).ok();
+                match what {
+                    Shared::Reserve => connection.availability.reserve_permille = small,
+                    Shared::LostTelegrams => connection.availability.lost_telegrams = small,
+                    Shared::RoundTrip => connection.availability.round_trip = Some(span),
+                    Shared::Cycle(stage) => {
+                        let cycles = connection.cycles.as_mut().unwrap();
+                        *match stage {
+                            super::super::Stage::Bus => &mut cycles.bus,
+                            super::super::Stage::Host => &mut cycles.host,
+                            super::super::Stage::Device => &mut cycles.device,
+                        } = span;
+                        let sum = cycles.bus.as_nanos() + cycles.host.as_nanos() + cycles.device.as_nanos();
+                        connection.worst_case = Span::from_nanos(2 * sum);
+                    }
+                }
+            }
+            return;
         }
-        return;
     };
     let required = &mut machine.functions[function].required;
     match input {
@@ -287,17 +302,6 @@ fn apply(machine: &mut Machine, function: usize, lever: Lever, value: i64) {
         Input::Distance => required.separation.as_mut().unwrap().built = Travel::from_nano(value),
         Input::WorstCase(index) => machine.elements[index].worst_case = span,
         Input::ElementWatchdog(index) => machine.elements[index].watchdog = Some(span),
-        Input::Cycle(index, stage) => {
-            let connection = &mut machine.connections[index];
-            let cycles = connection.cycles.as_mut().unwrap();
-            *match stage {
-                super::super::Stage::Bus => &mut cycles.bus,
-                super::super::Stage::Host => &mut cycles.host,
-                super::super::Stage::Device => &mut cycles.device,
-            } = span;
-            let sum = cycles.bus.as_nanos() + cycles.host.as_nanos() + cycles.device.as_nanos();
-            connection.worst_case = Span::from_nanos(2 * sum);
-        }
         _ => {
             let stop = machine.functions[function].stop.as_mut().unwrap();
             let axis = &mut machine.axes[stop.axis];
@@ -319,9 +323,9 @@ fn a_stop_that_takes_too_long_is_no_matter_of_watchdogs() {
     let machine = build(&[((1, 1, 1), 60, 0, 0)], &[(1, 1, 1, 40)]);
     let told = watchdogs(&machine, &[]);
     assert_eq!(told.connections[0].upper, Upper { highest: None, function: Some(0) });
-    let levers: Vec<Lever> = told.impossible[0].ways_out.iter().map(|way| way.lever).collect();
-    assert!(levers.contains(&Lever::Input(Input::Coast)) && levers.contains(&Lever::Input(Input::MaxSpeed { at_demand: true })));
-    assert!(!levers.iter().any(|lever| matches!(lever, Lever::Input(Input::Cycle(..)))));
+    let levers: Vec<&Lever> = told.impossible[0].ways_out.iter().map(|way| &way.lever).collect();
+    assert!(levers.contains(&&Lever::Input(Input::Coast)) && levers.contains(&&Lever::Input(Input::MaxSpeed { at_demand: true })));
+    assert!(!levers.iter().any(|lever| matches!(lever, Lever::Connections { .. })));
 }
 
 /// 65 536 ms can't be set, so a lower end above it leaves nothing.
@@ -353,4 +357,21 @@ fn nothing_replaced_changes_nothing() {
         assert_eq!(trial.budget().unwrap(), before, "{input:?}");
     }
     assert_eq!(super::super::function(&machine, function).unwrap().limits, before.limits);
+}
+
+/// Two connections over one bus with equal watchdogs: with one fault, neither alone opens the interval, both together do. By
+/// hand: lower ends 32 ms x 1.3 = 41.6, settable 42; sensor 5, transfers 24 each, logic 8: 61 ms without a fault, 61 + 42 -
+/// 24 = 79 with one; allowed 77. So 40 ms suffice: 40 / 32 = 1.25.
+#[test]
+fn what_connections_share_is_changed_together() {
+    let link = ((4, 4, 4), 60, 30, 0);
+    let machine = build(&[link, link, link], &[(6, 1, 0, 43)]);
+    let told = watchdogs(&machine, &[]);
+    let of = |connections: &[usize]| {
+        let lever = Lever::Connections { what: Shared::Reserve, connections: connections.to_vec() };
+        told.impossible[0].ways_out.iter().find(|way| way.lever == lever).map(|way| (way.present, way.needed))
+    };
+    assert_eq!(told.impossible[0].limit.margin_nano(), -2_000_000);
+    assert_eq!((of(&[1]), of(&[2])), (None, None));
+    assert_eq!(of(&[2, 1]), Some((300, 250)), "in the order of the path");
 }

@@ -2,40 +2,58 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::super::input::{Input, Safer, Trial, Unit};
+use super::super::input::{Input, Safer, Stage, Trial, Unit, replace_cycle, replace_watchdog};
 use super::super::search::{Allowed, furthest};
 use super::lower::{MeasuredCycle, lower};
 use super::plant::part;
 use crate::machine::{Function, Machine, Step};
+use crate::quantity::Dimension;
 use crate::time::Span;
 
-/// What may be changed: an input of the function, or what its connections' watchdogs shall bear.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// What may be changed.
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Lever {
-    /// An input of the budget.
+    /// One input of the budget.
     Input(Input),
-    /// The reserve of a connection's watchdog, in thousandths.
-    Reserve(usize),
-    /// The lost telegrams that a connection's watchdog shall bear.
-    LostTelegrams(usize),
-    /// The stated round trip of a connection.
-    RoundTrip(usize),
+    /// The same figure of one or several connections on the path, where they have the same value: connections over one
+    /// bus, with one host, with one reserve.
+    Connections {
+        /// Which figure.
+        what: Shared,
+        /// Indices of the connections.
+        connections: Vec<usize>,
+    },
+}
+
+/// A figure of a connection that others may share.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shared {
+    /// A cycle.
+    Cycle(Stage),
+    /// The reserve of the watchdog, in thousandths.
+    Reserve,
+    /// The lost telegrams that the watchdog shall bear.
+    LostTelegrams,
+    /// The stated round trip.
+    RoundTrip,
 }
 
 impl Lever {
     /// What it is counted in; `None` for a bare number of telegrams.
-    pub fn unit(self, machine: &Machine, function: &Function) -> Option<Unit> {
+    pub fn unit(&self, machine: &Machine, function: &Function) -> Option<Unit> {
         match self {
             Self::Input(input) => Some(input.unit(machine, function)),
-            Self::Reserve(_) => Some(Unit::Permille),
-            Self::LostTelegrams(_) => None,
-            Self::RoundTrip(_) => Some(Unit::Of(crate::quantity::Dimension::Time)),
+            Self::Connections { what, .. } => match what {
+                Shared::Cycle(_) | Shared::RoundTrip => Some(Unit::Of(Dimension::Time)),
+                Shared::Reserve => Some(Unit::Permille),
+                Shared::LostTelegrams => None,
+            },
         }
     }
 }
 
 /// One change that would open the interval.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct WayOut {
     /// What to change.
     pub lever: Lever,
@@ -60,34 +78,45 @@ pub fn ways_out(machine: &Machine, function: &Function, measured: &[Option<Measu
 
 fn levers(machine: &Machine, function: &Function) -> Vec<Lever> {
     let given = |input: &Input| {
-        !matches!(input, Input::Watchdog(_) | Input::ResponseLimit | Input::TimeLimit | Input::FaultAcceleration)
+        !matches!(
+            input,
+            Input::Watchdog(_) | Input::Cycle(..) | Input::ResponseLimit | Input::TimeLimit | Input::FaultAcceleration
+        )
     };
     let mut levers: Vec<_> = Input::all(machine, function).into_iter().filter(given).map(Lever::Input).collect();
-    for step in &function.path {
-        let Step::Connection(index) = *step else { continue };
-        let Some(connection) = machine.connections.get(index) else { continue };
-        levers.push(Lever::Reserve(index));
-        levers.push(Lever::LostTelegrams(index));
-        if connection.availability.round_trip.is_some() {
-            levers.push(Lever::RoundTrip(index));
+    let path = function.path.iter().filter_map(|step| match step {
+        Step::Connection(index) => Some(*index),
+        Step::Element(_) => None,
+    });
+    let connections: Vec<usize> = path.collect();
+    let shared = [Stage::Bus, Stage::Host, Stage::Device].map(Shared::Cycle);
+    for what in shared.into_iter().chain([Shared::Reserve, Shared::LostTelegrams, Shared::RoundTrip]) {
+        let of = |index: &usize| value_of(machine, *index, what);
+        levers.extend(connections.iter().filter(|index| of(index).is_some()).map(|index| {
+            let connections = vec![*index];
+            Lever::Connections { what, connections }
+        }));
+        let equal = connections.windows(2).all(|pair| matches!(pair, [a, b] if of(a) == of(b)));
+        if equal && connections.len() > 1 {
+            levers.push(Lever::Connections { what, connections: connections.clone() });
         }
     }
     levers
 }
 
 fn way_out(machine: &Machine, function: &Function, measured: &[Option<MeasuredCycle>], lever: Lever) -> Option<WayOut> {
-    let present = value(machine, function, lever).filter(|present| *present > 0)?;
-    let mut trial = Trial::new(machine, function);
-    let (range, safer) = match lever {
+    let present = match &lever {
+        Lever::Input(input) => input.value(machine, function),
+        Lever::Connections { what, connections } => value_of(machine, *connections.first()?, *what),
+    }
+    .filter(|present| *present > 0)?;
+    let (range, safer) = match &lever {
         Lever::Input(input) => (input.range(machine, function), input.safer()),
-        Lever::Reserve(_) | Lever::LostTelegrams(_) => ((0, present), Safer::Smaller),
-        // A round trip holds a transfer.
-        Lever::RoundTrip(index) => {
-            ((machine.connections.get(index)?.worst_case.as_nanos(), present), Safer::Smaller)
-        }
+        Lever::Connections { what, connections } => ((least(machine, *what, connections), present), Safer::Smaller),
     };
+    let mut trial = Trial::new(machine, function);
     let found = furthest(range, present, safer, |value| {
-        set(&mut trial, lever, value);
+        set(&mut trial, &lever, value);
         at_lower_ends(&mut trial.machine, measured) && trial.passes()
     });
     let Allowed::UpTo(needed) = found else { return None };
@@ -96,27 +125,41 @@ fn way_out(machine: &Machine, function: &Function, measured: &[Option<MeasuredCy
     Some(WayOut { lever, present, needed, change_ppb: part(less, present).saturating_neg() })
 }
 
-fn value(machine: &Machine, function: &Function, lever: Lever) -> Option<i64> {
-    let availability = |index: usize| machine.connections.get(index).map(|connection| connection.availability);
-    match lever {
-        Lever::Input(input) => input.value(machine, function),
-        Lever::Reserve(index) => availability(index)?.reserve_permille.map(i64::from),
-        Lever::LostTelegrams(index) => availability(index)?.lost_telegrams.map(i64::from),
-        Lever::RoundTrip(index) => availability(index)?.round_trip.map(Span::as_nanos),
+fn value_of(machine: &Machine, connection: usize, what: Shared) -> Option<i64> {
+    let connection = machine.connections.get(connection)?;
+    let availability = &connection.availability;
+    match what {
+        Shared::Cycle(stage) => connection.cycles.map(|cycles| stage.of(&cycles).as_nanos()),
+        Shared::Reserve => availability.reserve_permille.map(i64::from),
+        Shared::LostTelegrams => availability.lost_telegrams.map(i64::from),
+        Shared::RoundTrip => availability.round_trip.map(Span::as_nanos),
     }
 }
 
-fn set(trial: &mut Trial, lever: Lever, value: i64) {
-    let (index, small) = match lever {
-        Lever::Input(input) => return trial.set(input, value),
-        Lever::Reserve(index) | Lever::LostTelegrams(index) | Lever::RoundTrip(index) => (index, u32::try_from(value).ok()),
-    };
-    let Some(connection) = trial.machine.connections.get_mut(index) else { return };
+fn least(machine: &Machine, what: Shared, connections: &[usize]) -> i64 {
+    let worst_cases = || connections.iter().filter_map(|index| machine.connections.get(*index)).map(|one| one.worst_case);
+    match what {
+        Shared::Cycle(_) => 1,
+        Shared::Reserve | Shared::LostTelegrams => 0,
+        // A round trip holds a transfer.
+        Shared::RoundTrip => worst_cases().max().unwrap_or_default().as_nanos(),
+    }
+}
+
+fn set(trial: &mut Trial, lever: &Lever, value: i64) {
     match lever {
-        Lever::Reserve(_) => connection.availability.reserve_permille = small,
-        Lever::LostTelegrams(_) => connection.availability.lost_telegrams = small,
-        Lever::RoundTrip(_) => connection.availability.round_trip = Some(Span::from_nanos(value)),
-        Lever::Input(_) => {}
+        Lever::Input(input) => trial.set(*input, value),
+        Lever::Connections { what, connections } => {
+            for index in connections {
+                let Some(connection) = trial.machine.connections.get_mut(*index) else { continue };
+                match what {
+                    Shared::Cycle(stage) => replace_cycle(connection, *stage, Span::from_nanos(value)).unwrap_or_default(),
+                    Shared::Reserve => connection.availability.reserve_permille = u32::try_from(value).ok(),
+                    Shared::LostTelegrams => connection.availability.lost_telegrams = u32::try_from(value).ok(),
+                    Shared::RoundTrip => connection.availability.round_trip = Some(Span::from_nanos(value)),
+                }
+            }
+        }
     }
 }
 
@@ -124,6 +167,6 @@ fn set(trial: &mut Trial, lever: Lever, value: i64) {
 fn at_lower_ends(machine: &mut Machine, measured: &[Option<MeasuredCycle>]) -> bool {
     machine.connections.iter_mut().enumerate().all(|(index, connection)| {
         let measured = measured.get(index).copied().flatten();
-        lower(connection, measured).map(|lower| connection.watchdog = lower.settable).is_ok()
+        lower(connection, measured).map(|lower| replace_watchdog(connection, lower.settable)).is_ok()
     })
 }

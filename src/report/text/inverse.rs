@@ -22,6 +22,7 @@ pub(super) fn allowed(out: &mut String, functions: &[FunctionReport], width: usi
         }
     }
     out.push_str(&table(&head, &rows, width));
+    line(out, "  any: every value holds that a machine file may give. none: no value does.");
 }
 
 fn value(told: &AllowedReport) -> String {

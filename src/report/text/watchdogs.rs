@@ -88,6 +88,7 @@ fn lower_ends(out: &mut String, connections: &[WatchdogReport], width: usize) {
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    line(out, "  cycles: 4 bus + 2 host + 2 device cycles. transfers: twice the worst case of a transfer.");
     if connections.iter().any(|told| told.lower.as_ref().is_some_and(|lower| lower.reserve.is_none())) {
         let text = "no reserve is declared: customary are 20 % (published FSCP 12/1 form) to 30 % (makers' manuals); reserve = \"30 %\" \
                     in [machine] or a connection declares it";
