@@ -101,10 +101,7 @@ impl Unit {
     pub const fn step(self) -> i64 {
         match self {
             Self::Of(
-                Dimension::Angle
-                | Dimension::AngularSpeed
-                | Dimension::AngularAcceleration
-                | Dimension::AngularJerk,
+                Dimension::Angle | Dimension::AngularSpeed | Dimension::AngularAcceleration | Dimension::AngularJerk,
             ) => NANO,
             Self::Of(_) => 1_000_000,
             Self::Ratio => 10_000,
@@ -176,7 +173,8 @@ impl Input {
                 connection.map(|connection| connection.worst_case.as_nanos())
             }
             Self::Cycle(index, stage) => {
-                let cycles = machine.connections.get(index).filter(|connection| connection.worst_case_derived)?.cycles?;
+                let cycles =
+                    machine.connections.get(index).filter(|connection| connection.worst_case_derived)?.cycles?;
                 Some(stage.of(&cycles).as_nanos())
             }
             Self::Watchdog(index) => machine.connections.get(index).map(|connection| connection.watchdog.as_nanos()),
@@ -187,7 +185,8 @@ impl Input {
             Self::Deceleration => stop?.stop.deceleration.map(Acceleration::as_nano),
             Self::Jerk => stop?.stop.jerk.map(Jerk::as_nano),
             Self::Window => {
-                let supervised = |stop: &crate::machine::FunctionStop| matches!(stop.stop.kind, StopKind::Ss2T | StopKind::Ss2R);
+                let supervised =
+                    |stop: &crate::machine::FunctionStop| matches!(stop.stop.kind, StopKind::Ss2T | StopKind::Ss2R);
                 stop.filter(supervised).map(|stop| stop.stop.window.as_nano())
             }
             Self::BrakeEngage => brake.map(|brake| brake.engage.as_nanos()),
@@ -293,7 +292,8 @@ impl Input {
     }
 
     fn replace_in_stop(self, machine: &mut Machine, function: &mut Function, value: i64) -> Option<()> {
-        let (span, speed, acceleration) = (Span::from_nanos(value), Speed::from_nano(value), Acceleration::from_nano(value));
+        let (span, speed, acceleration) =
+            (Span::from_nanos(value), Speed::from_nano(value), Acceleration::from_nano(value));
         let stop = function.stop.as_mut()?;
         let axis: &mut Axis = machine.axes.get_mut(stop.axis)?;
         match self {

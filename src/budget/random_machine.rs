@@ -16,7 +16,8 @@ pub(super) type Demand = (u32, usize, usize, u32);
 pub(super) fn build(links: &[Link], demands: &[Demand]) -> Machine {
     let mut text = "schema = 1\n[machine]\nname = \"x\"\nrevision = \"A\"\n".to_owned();
     for (id, worst, watchdog) in [("sensor", 5, 9), ("logic", 8, 20)] {
-        write!(text, "[[element]]\nid = \"{id}\"\nworst_case = \"{worst} ms\"\nwatchdog = \"{watchdog} ms\"\n").unwrap();
+        write!(text, "[[element]]\nid = \"{id}\"\nworst_case = \"{worst} ms\"\nwatchdog = \"{watchdog} ms\"\n")
+            .unwrap();
     }
     text += "[[element]]\nid = \"power\"\nworst_case = \"6 ms\"\n";
     for index in 0..links.len() {

@@ -22,7 +22,12 @@ pub enum Allowed {
 ///
 /// Starts at `present` and doubles its steps, because values far away may be too large to be computed with, which counts as
 /// failing.
-pub(super) fn furthest((least, most): (i64, i64), present: i64, safer: Safer, mut passes: impl FnMut(i64) -> bool) -> Allowed {
+pub(super) fn furthest(
+    (least, most): (i64, i64),
+    present: i64,
+    safer: Safer,
+    mut passes: impl FnMut(i64) -> bool,
+) -> Allowed {
     let (safe_end, unsafe_end) = match safer {
         Safer::Smaller => (least, most),
         Safer::Larger => (most, least),

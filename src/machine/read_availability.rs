@@ -69,8 +69,9 @@ impl Given {
         if let Some((round_trip, span)) = &self.round_trip
             && *round_trip < worst_case
         {
-            let text = format!("a round trip of {round_trip} is shorter than the worst case of one transfer, {worst_case}");
-            let mistake = Mistake::new(span, text).expected("the worst time from a telegram to the next one that its answer allows");
+            let text =
+                format!("a round trip of {round_trip} is shorter than the worst case of one transfer, {worst_case}");
+            let mistake = Mistake::new(span, text).expected("the worst time of a telegram and its answer together");
             return Err(fields.mistakes().report(mistake));
         }
         let own = self.lost_telegrams.as_ref().map(|(lost, _)| *lost);

@@ -4,9 +4,9 @@ use super::build_capture::capture;
 use super::build_connection::connections;
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
-use super::{build_inverse, build_sensitivity, build_watchdogs};
 use super::model::{FunctionReport, MachineHead, Program, Report};
 use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS};
+use super::{build_inverse, build_sensitivity, build_watchdogs};
 use crate::budget::residual::BitError;
 use crate::budget::watchdogs::Watchdogs;
 use crate::capture::Summary;
@@ -39,10 +39,7 @@ pub fn sensitivity(
     function: usize,
     result: Judgement,
 ) -> Report {
-    Report {
-        sensitivity: build_sensitivity::sensitivity(machine, function),
-        ..budget(file, machine, verdicts, result)
-    }
+    Report { sensitivity: build_sensitivity::sensitivity(machine, function), ..budget(file, machine, verdicts, result) }
 }
 
 /// Report of `watchdogs`. `run` is the capture that was measured, with what it shows of each connection's cycle.

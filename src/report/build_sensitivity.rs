@@ -23,7 +23,11 @@ pub(super) fn sensitivity(machine: &Machine, function: usize) -> Option<Sensitiv
                 less: of(change.less),
             })
         });
-        LimitSensitivity { limit: name, margin: Amount::of(limit.margin_nano(), Some(unit)), figures: figures.collect() }
+        LimitSensitivity {
+            limit: name,
+            margin: Amount::of(limit.margin_nano(), Some(unit)),
+            figures: figures.collect(),
+        }
     });
     Some(SensitivityReport { function: function.id.clone(), limits: limits.collect() })
 }

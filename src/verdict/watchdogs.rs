@@ -40,7 +40,8 @@ pub fn observed_cycles(outcome: &Outcome, verdict: &Verdict) -> Vec<ObservedCycl
                 return ObservedCycle::Disturbed;
             }
             let all = [&outcome.to_device.intervals, &outcome.to_host.intervals, &outcome.round_trip];
-            let longest = all.into_iter().filter_map(|intervals| intervals.longest()).max_by_key(|longest| longest.span);
+            let longest =
+                all.into_iter().filter_map(|intervals| intervals.longest()).max_by_key(|longest| longest.span);
             longest.map_or(ObservedCycle::Nothing, |longest| ObservedCycle::Longest {
                 cycle: MeasuredCycle(longest.span),
                 at: longest.place,

@@ -120,7 +120,9 @@ impl Choice {
     fn stop_players(&mut self, reached: i64, next: i64) -> bool {
         let mut stopped = false;
         for index in 0..self.players.len() {
-            let Some(player) = self.players.get(index).copied().filter(|player| player.fixed.is_none()) else { continue };
+            let Some(player) = self.players.get(index).copied().filter(|player| player.fixed.is_none()) else {
+                continue;
+            };
             let (now, then) = (shortest(player.lowest, reached), shortest(player.lowest, next));
             if now == then {
                 continue;

@@ -154,14 +154,24 @@ pub fn watchdogs(machine: &Machine, measured: &[Option<MeasuredCycle>]) -> Watch
             Some(part(proposed.checked_sub(lowest)?.as_nanos(), lowest.as_nanos()))
         };
         let margin_ppb = proposed.and_then(margin);
-        connections.push(Connection { set: set.watchdog, lower, upper, proposed, margin_ppb, beside_proposed: None, position });
+        connections.push(Connection {
+            set: set.watchdog,
+            lower,
+            upper,
+            proposed,
+            margin_ppb,
+            beside_proposed: None,
+            position,
+        });
     }
     for (index, watchdog) in proposed.iter().enumerate() {
         if let Some(watchdog) = watchdog {
             plant.turn(index, *watchdog);
         }
     }
-    for (index, connection) in connections.iter_mut().enumerate().filter(|(_, connection)| connection.proposed.is_some()) {
+    for (index, connection) in
+        connections.iter_mut().enumerate().filter(|(_, connection)| connection.proposed.is_some())
+    {
         connection.beside_proposed = upper(&mut plant, index).highest;
     }
     let functions: Vec<_> = as_set
@@ -242,7 +252,13 @@ fn impossible(machine: &Machine, plant: &Plant, measured: &[Option<MeasuredCycle
         if !over || margin.ppb >= 0 {
             continue;
         }
-        let longest = || function.path.iter().copied().max_by_key(|step| (delay(machine, *step), std::cmp::Reverse(place(function, *step))));
+        let longest = || {
+            function
+                .path
+                .iter()
+                .copied()
+                .max_by_key(|step| (delay(machine, *step), std::cmp::Reverse(place(function, *step))))
+        };
         impossible.push(Impossible {
             function: index,
             limit: margin.limit,
@@ -277,7 +293,10 @@ fn propose(
     let kept: Vec<usize> =
         (0..machine.functions.len()).filter(|function| !lost(*function) && plant.budget(*function).is_ok()).collect();
     let over = |functions: &[usize], connection: usize| {
-        functions.iter().filter_map(|function| machine.functions.get(*function)).any(|function| uses(function, connection))
+        functions
+            .iter()
+            .filter_map(|function| machine.functions.get(*function))
+            .any(|function| uses(function, connection))
     };
     let all_lost: Vec<usize> = impossible.iter().map(|impossible| impossible.function).collect();
     let free = |connection: usize, lower: &Lower| !over(&all_lost, connection) && lower.settable <= LONGEST_WATCHDOG;

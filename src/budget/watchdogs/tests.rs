@@ -31,7 +31,8 @@ fn lowest(rows: &str, measured: Option<i64>) -> Lower {
 /// check-values W1 (a drive maker's manual p. 227): answers 50 and 6 ms, bus 3 + 4 ms each way, 30 % make 91 ms.
 #[test]
 fn w1_stated_round_trip() {
-    let lower = lowest("worst_case = \"7 ms\"\nwatchdog = \"100 ms\"\nround_trip = \"70 ms\"\nreserve = \"30 %\"", None);
+    let lower =
+        lowest("worst_case = \"7 ms\"\nwatchdog = \"100 ms\"\nround_trip = \"70 ms\"\nreserve = \"30 %\"", None);
     assert_eq!((lower.from, lower.lowest, lower.settable), (RoundTripFrom::Stated, ms(91), ms(91)));
 }
 
@@ -68,7 +69,8 @@ fn w4_sum_of_delays() {
 /// telegrams of the slowest stage, 8 ms each, or of the stated 5 ms.
 #[test]
 fn w5_lost_telegrams() {
-    let cycles = "cycles = { bus = \"2 ms\", host = \"8 ms\", device = \"4 ms\" }\nwatchdog = \"90 ms\"\nlost_telegrams = 2";
+    let cycles =
+        "cycles = { bus = \"2 ms\", host = \"8 ms\", device = \"4 ms\" }\nwatchdog = \"90 ms\"\nlost_telegrams = 2";
     assert_eq!(lowest(cycles, None).lowest, ms(48));
     assert_eq!(lowest(&format!("{cycles}\nsend_interval = \"5 ms\""), None).lowest, ms(42));
 }
@@ -92,7 +94,9 @@ fn the_choice_by_hand() {
     assert_eq!((gate.position, gate.proposed, gate.margin_ppb), (Position::Within, Some(ms(55)), Some(375_000_000)));
     assert_eq!((told.smallest_margin_ppb, gate.beside_proposed), (Some(370_000_000), Some(ms(92))));
     assert_eq!(told.is_met(), Some(true));
-    for (watchdog, position) in [(30, Position::TooShort), (40, Position::Within), (92, Position::Within), (93, Position::TooLong)] {
+    for (watchdog, position) in
+        [(30, Position::TooShort), (40, Position::Within), (92, Position::Within), (93, Position::TooLong)]
+    {
         let told = watchdogs(&one(&format!("worst_case = \"20 ms\"\nwatchdog = \"{watchdog} ms\"")), &[]);
         assert_eq!(told.connections[0].position, position);
         assert_eq!(told.is_met(), Some(position == Position::Within));
@@ -132,17 +136,27 @@ fn watchdogs_of_all_faults_share_what_there_is() {
 }
 
 /// Smallest relative margin of a setting, computed apart: cross-multiplied fractions in i128, compared as such.
-fn least_margin(machine: &Machine, setting: &[Span], players: &[usize], functions: &[usize], lowest: &[Span]) -> Option<(i128, i128)> {
+fn least_margin(
+    machine: &Machine,
+    setting: &[Span],
+    players: &[usize],
+    functions: &[usize],
+    lowest: &[Span],
+) -> Option<(i128, i128)> {
     let mut machine = machine.clone();
     for (connection, watchdog) in machine.connections.iter_mut().zip(setting) {
         connection.watchdog = *watchdog;
     }
     let nanos = |span: Span| i128::from(span.as_nanos());
-    let mut margins: Vec<(i128, i128)> =
-        players.iter().map(|player| (nanos(setting[*player]) - nanos(lowest[*player]), nanos(lowest[*player]))).collect();
+    let mut margins: Vec<(i128, i128)> = players
+        .iter()
+        .map(|player| (nanos(setting[*player]) - nanos(lowest[*player]), nanos(lowest[*player])))
+        .collect();
     for index in functions {
         let budget = function(&machine, &machine.functions[*index]).unwrap();
-        margins.extend(budget.limits.iter().map(|limit| (i128::from(limit.margin_nano()), i128::from(limit.allowed_nano()))));
+        margins.extend(
+            budget.limits.iter().map(|limit| (i128::from(limit.margin_nano()), i128::from(limit.allowed_nano()))),
+        );
     }
     let least = margins.into_iter().reduce(|a, b| if b.0 * a.1 < a.0 * b.1 { b } else { a })?;
     (least.0 >= 0).then_some(least)
@@ -306,7 +320,9 @@ fn apply(machine: &mut Machine, function: usize, lever: &Lever, value: i64) {
             let stop = machine.functions[function].stop.as_mut().unwrap();
             let axis = &mut machine.axes[stop.axis];
             match input {
-                Input::MaxSpeed { at_demand: true } => (axis.max_speed, stop.speed) = (Speed::from_nano(value), Speed::from_nano(value)),
+                Input::MaxSpeed { at_demand: true } => {
+                    (axis.max_speed, stop.speed) = (Speed::from_nano(value), Speed::from_nano(value))
+                }
                 Input::StopDelay => stop.stop.delay = span,
                 Input::Deceleration => stop.stop.deceleration = Some(Acceleration::from_nano(value)),
                 Input::Jerk => stop.stop.jerk = Some(Jerk::from_nano(value)),
@@ -324,7 +340,10 @@ fn a_stop_that_takes_too_long_is_no_matter_of_watchdogs() {
     let told = watchdogs(&machine, &[]);
     assert_eq!(told.connections[0].upper, Upper { highest: None, function: Some(0) });
     let levers: Vec<&Lever> = told.impossible[0].ways_out.iter().map(|way| &way.lever).collect();
-    assert!(levers.contains(&&Lever::Input(Input::Coast)) && levers.contains(&&Lever::Input(Input::MaxSpeed { at_demand: true })));
+    assert!(
+        levers.contains(&&Lever::Input(Input::Coast))
+            && levers.contains(&&Lever::Input(Input::MaxSpeed { at_demand: true }))
+    );
     assert!(!levers.iter().any(|lever| matches!(lever, Lever::Connections { .. })));
 }
 

@@ -137,7 +137,8 @@ fn value_of(machine: &Machine, connection: usize, what: Shared) -> Option<i64> {
 }
 
 fn least(machine: &Machine, what: Shared, connections: &[usize]) -> i64 {
-    let worst_cases = || connections.iter().filter_map(|index| machine.connections.get(*index)).map(|one| one.worst_case);
+    let worst_cases =
+        || connections.iter().filter_map(|index| machine.connections.get(*index)).map(|one| one.worst_case);
     match what {
         Shared::Cycle(_) => 1,
         Shared::Reserve | Shared::LostTelegrams => 0,
@@ -153,7 +154,9 @@ fn set(trial: &mut Trial, lever: &Lever, value: i64) {
             for index in connections {
                 let Some(connection) = trial.machine.connections.get_mut(*index) else { continue };
                 match what {
-                    Shared::Cycle(stage) => replace_cycle(connection, *stage, Span::from_nanos(value)).unwrap_or_default(),
+                    Shared::Cycle(stage) => {
+                        replace_cycle(connection, *stage, Span::from_nanos(value)).unwrap_or_default()
+                    }
                     Shared::Reserve => connection.availability.reserve_permille = u32::try_from(value).ok(),
                     Shared::LostTelegrams => connection.availability.lost_telegrams = u32::try_from(value).ok(),
                     Shared::RoundTrip => connection.availability.round_trip = Some(Span::from_nanos(value)),

@@ -12,7 +12,7 @@ pub(super) fn allowed(out: &mut String, functions: &[FunctionReport], width: usi
     if functions.iter().all(|function| function.allows.is_none()) {
         return;
     }
-    line(out, "\nRead backwards: how far one figure may go while every limit holds, the others as they are\n");
+    line(out, "\nRead backwards: how far one figure may go while every limit holds\n");
     let head = [("function", Left), ("figure", Left), ("now", Right), ("", Left), ("allowed", Right)];
     let mut rows = Vec::new();
     for function in functions {
@@ -22,7 +22,9 @@ pub(super) fn allowed(out: &mut String, functions: &[FunctionReport], width: usi
         }
     }
     out.push_str(&table(&head, &rows, width));
-    line(out, "  any: every value holds that a machine file may give. none: no value does.");
+    let text = "Each figure alone, all others as they are; the next value misses a limit. any: every value holds that a machine \
+                file may give. none: no value does.";
+    paragraph(out, "  ", text, width);
 }
 
 fn value(told: &AllowedReport) -> String {
@@ -45,7 +47,8 @@ pub(super) fn sensitivity(out: &mut String, told: &SensitivityReport, width: usi
         );
         paragraph(out, "", &head, width);
         line(out, "");
-        let head = [("figure", Left), ("now", Right), ("step", Right), ("one step more", Right), ("one step less", Right)];
+        let head =
+            [("figure", Left), ("now", Right), ("step", Right), ("one step more", Right), ("one step less", Right)];
         let rows: Vec<_> = limit
             .figures
             .iter()

@@ -12,12 +12,9 @@ pub(super) fn watchdogs(out: &mut String, told: &WatchdogsReport, width: usize) 
     intervals(out, &told.connections, width);
     lower_ends(out, &told.connections, width);
     functions(out, told, width);
-    line(out, "");
-    let smallest = told.smallest_margin_ppb.map_or_else(
-        || "There is no proposal.".to_owned(),
-        |ppb| format!("The smallest margin of the proposal is {}.", percent_down(ppb)),
-    );
-    paragraph(out, "", &format!("{} {smallest}", told.criterion), width);
+    let smallest = told.smallest_margin_ppb.map_or_else(|| "no proposal".to_owned(), percent_down);
+    line(out, format_args!("\nSmallest margin of the proposal: {smallest}\n"));
+    paragraph(out, "  ", told.criterion, width);
     for impossible in &told.impossible {
         ways_out(out, impossible, width);
     }
@@ -55,8 +52,9 @@ fn intervals(out: &mut String, connections: &[WatchdogReport], width: usize) {
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
-    line(out, "  lowest: shorter, it may trip without a fault. highest: longer, the function named");
-    line(out, "  misses a limit, even with all other watchdogs at their lowest.");
+    let text = "lowest: a shorter one may trip without a fault. highest: with a longer one the function named misses a limit, even \
+                with all other watchdogs at their lowest.";
+    paragraph(out, "  ", text, width);
 }
 
 fn lower_ends(out: &mut String, connections: &[WatchdogReport], width: usize) {
@@ -88,7 +86,8 @@ fn lower_ends(out: &mut String, connections: &[WatchdogReport], width: usize) {
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
-    line(out, "  cycles: 4 bus + 2 host + 2 device cycles. transfers: twice the worst case of a transfer.");
+    let text = "cycles: 4 bus + 2 host + 2 device cycles. transfers: 2 x worst case.";
+    paragraph(out, "  ", text, width);
     if connections.iter().any(|told| told.lower.as_ref().is_some_and(|lower| lower.reserve.is_none())) {
         let text = "no reserve is declared: customary are 20 % (published FSCP 12/1 form) to 30 % (makers' manuals); reserve = \"30 %\" \
                     in [machine] or a connection declares it";
@@ -113,15 +112,14 @@ fn measured(out: &mut String, connections: &[WatchdogReport], width: usize) {
     if rows.is_empty() {
         return;
     }
-    line(out, "\nLowest watchdog by the longest cycle in the capture, measured: availability only (ms)\n");
+    line(out, "\nLowest watchdog by the longest cycle, measured: availability only (ms)\n");
     let head = [("connection", Left), ("longest cycle", Right), ("packet", Right), ("with reserve", Right)];
     out.push_str(&table(&head, &rows, width));
 }
 
 fn functions(out: &mut String, told: &WatchdogsReport, width: usize) {
     line(out, "\nSmallest relative margin of each function\n");
-    let head =
-        [("function", Left), ("as set", Right), ("limit", Left), ("as proposed", Right), ("limit", Left)];
+    let head = [("function", Left), ("as set", Right), ("limit", Left), ("as proposed", Right), ("limit", Left)];
     let percent = |ppb: Option<i64>| ppb.map_or_else(|| "-".to_owned(), percent_down);
     let name = |limit: Option<&'static str>| limit.unwrap_or("no budget").to_owned();
     let rows: Vec<_> = told
