@@ -8,7 +8,9 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::function::{self, FunctionBudget, FunctionError};
-use crate::machine::{Axis, AxisKind, BrakeStrength, Connection, Cycles, Function, Machine, Step, StopKind};
+use crate::machine::{
+    Axis, AxisKind, BrakeStrength, Connection, Cycles, Function, FunctionStop, Machine, Step, StopKind,
+};
 use crate::quantity::{Acceleration, Dimension, Jerk, NANO, Speed, Travel};
 use crate::time::Span;
 
@@ -161,9 +163,6 @@ impl Input {
 
     /// The value in the machine file, in the input's [`Unit`]; `None` if the function has no such input.
     pub fn value(self, machine: &Machine, function: &Function) -> Option<i64> {
-        let stop = function.stop;
-        let axis = stop.and_then(|stop| machine.axes.get(stop.axis));
-        let brake = axis.and_then(|axis| axis.brake);
         let required = &function.required;
         match self {
             Self::WorstCase(index) => machine.elements.get(index).map(|element| element.worst_case.as_nanos()),
@@ -173,36 +172,41 @@ impl Input {
                 connection.map(|connection| connection.worst_case.as_nanos())
             }
             Self::Cycle(index, stage) => {
-                let cycles =
-                    machine.connections.get(index).filter(|connection| connection.worst_case_derived)?.cycles?;
-                Some(stage.of(&cycles).as_nanos())
+                let connection = machine.connections.get(index).filter(|connection| connection.worst_case_derived);
+                Some(stage.of(&connection?.cycles?).as_nanos())
             }
             Self::Watchdog(index) => machine.connections.get(index).map(|connection| connection.watchdog.as_nanos()),
-            Self::SpeedLimit => stop.map(|stop| stop.speed.as_nano()),
-            Self::MaxSpeed { .. } => axis.map(|axis| axis.max_speed.as_nano()),
-            Self::FaultAcceleration => axis.map(|axis| axis.fault_acceleration.as_nano()),
-            Self::StopDelay => stop.filter(|stop| stop.stop.kind != StopKind::Sto).map(|s| s.stop.delay.as_nanos()),
-            Self::Deceleration => stop?.stop.deceleration.map(Acceleration::as_nano),
-            Self::Jerk => stop?.stop.jerk.map(Jerk::as_nano),
-            Self::Window => {
-                let supervised =
-                    |stop: &crate::machine::FunctionStop| matches!(stop.stop.kind, StopKind::Ss2T | StopKind::Ss2R);
-                stop.filter(supervised).map(|stop| stop.stop.window.as_nano())
-            }
-            Self::BrakeEngage => brake.map(|brake| brake.engage.as_nanos()),
-            Self::BrakeForce => match brake?.strength {
-                BrakeStrength::ForceRatio(millionths) => Some(millionths),
-                BrakeStrength::Deceleration(_) => None,
-            },
-            Self::BrakeDeceleration => match brake?.strength {
-                BrakeStrength::ForceRatio(_) => None,
-                BrakeStrength::Deceleration(deceleration) => Some(deceleration.as_nano()),
-            },
-            Self::Coast => axis?.coast_deceleration.map(Acceleration::as_nano),
             Self::ResponseLimit => required.response_time.map(Span::as_nanos),
             Self::TimeLimit => required.time.map(Span::as_nanos),
             Self::TravelLimit => required.travel.map(Travel::as_nano),
             Self::Distance => required.separation.map(|separation| separation.built.as_nano()),
+            _ => self.value_in_stop(machine, function.stop?),
+        }
+    }
+
+    fn value_in_stop(self, machine: &Machine, FunctionStop { axis, stop, speed }: FunctionStop) -> Option<i64> {
+        let axis = machine.axes.get(axis)?;
+        match self {
+            Self::SpeedLimit => Some(speed.as_nano()),
+            Self::MaxSpeed { .. } => Some(axis.max_speed.as_nano()),
+            Self::FaultAcceleration => Some(axis.fault_acceleration.as_nano()),
+            Self::StopDelay => Some(stop.delay.as_nanos()).filter(|_| stop.kind != StopKind::Sto),
+            Self::Deceleration => stop.deceleration.map(Acceleration::as_nano),
+            Self::Jerk => stop.jerk.map(Jerk::as_nano),
+            Self::Window => {
+                Some(stop.window.as_nano()).filter(|_| matches!(stop.kind, StopKind::Ss2T | StopKind::Ss2R))
+            }
+            Self::BrakeEngage => axis.brake.map(|brake| brake.engage.as_nanos()),
+            Self::BrakeForce => match axis.brake?.strength {
+                BrakeStrength::ForceRatio(millionths) => Some(millionths),
+                BrakeStrength::Deceleration(_) => None,
+            },
+            Self::BrakeDeceleration => match axis.brake?.strength {
+                BrakeStrength::ForceRatio(_) => None,
+                BrakeStrength::Deceleration(deceleration) => Some(deceleration.as_nano()),
+            },
+            Self::Coast => axis.coast_deceleration.map(Acceleration::as_nano),
+            _ => None,
         }
     }
 

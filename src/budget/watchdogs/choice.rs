@@ -60,8 +60,8 @@ impl Choice {
         }
     }
 
-    /// The watchdogs of the players.
-    pub(super) fn solve(mut self) -> Vec<(usize, Span)> {
+    /// The connections of the players with their lower ends and their watchdogs.
+    pub(super) fn solve(mut self) -> Vec<(usize, Span, Span)> {
         let mut margin = 0;
         // Each round stops at least one player or judge.
         while self.players.iter().any(|player| player.fixed.is_none()) {
@@ -75,8 +75,11 @@ impl Choice {
             }
             margin = next;
         }
-        let at = |player: &Player| (player.connection, player.fixed.or_else(|| shortest(player.lowest, margin)));
-        self.players.iter().map(at).filter_map(|(connection, span)| Some((connection, span?))).collect()
+        let at = |player: &Player| {
+            let watchdog = player.fixed.or_else(|| shortest(player.lowest, margin))?;
+            Some((player.connection, player.lowest, watchdog))
+        };
+        self.players.iter().filter_map(at).collect()
     }
 
     /// Turns every player to the shortest watchdog with `margin`, if it has not stopped.

@@ -12,6 +12,7 @@
 mod choice;
 mod lower;
 mod plant;
+mod propose;
 mod way_out;
 
 use super::function::{FunctionError, Limit};
@@ -20,10 +21,10 @@ use super::search::{Allowed, furthest};
 use super::watchdog::WatchdogError;
 use crate::machine::{Faults, Machine, Step};
 use crate::time::Span;
-use choice::{Choice, shortest};
 pub use lower::{GRID, Lower, MeasuredCycle, RoundTripFrom, lower, round_down};
 pub use plant::Margin;
 use plant::{Plant, part, uses};
+use propose::propose;
 pub use way_out::{Lever, Shared, WayOut, ways_out};
 
 /// All watchdogs of a machine.
@@ -126,61 +127,53 @@ impl Watchdogs {
 /// The intervals of all watchdogs of `machine` and the best choice. `measured` holds what a capture shows of each
 /// connection, in the order of the machine file; it may be shorter.
 pub fn watchdogs(machine: &Machine, measured: &[Option<MeasuredCycle>]) -> Watchdogs {
+    let mut plant = Plant::new(machine);
+    let as_set: Vec<_> = (0..machine.functions.len()).map(|function| plant.margin(function)).collect();
     let lowers: Vec<_> = machine
         .connections
         .iter()
         .enumerate()
         .map(|(index, connection)| lower(connection, measured.get(index).copied().flatten()))
         .collect();
-    let mut plant = Plant::new(machine);
-    let functions: Vec<usize> = (0..machine.functions.len()).collect();
-    let as_set: Vec<_> = functions.iter().map(|function| plant.margin(*function)).collect();
-    // Where there is no lower end, the set watchdog stands for it.
-    let at_lower_ends: Vec<Span> = lowers
-        .iter()
-        .zip(&machine.connections)
-        .map(|(lower, connection)| lower.as_ref().map_or(connection.watchdog, |lower| lower.settable))
-        .collect();
-    plant.turn_all(&at_lower_ends);
+    for (index, lower) in lowers.iter().enumerate() {
+        // Where there is no lower end, the set watchdog stands for it.
+        if let Ok(lower) = lower {
+            plant.turn(index, lower.settable);
+        }
+    }
     let uppers: Vec<Upper> = (0..lowers.len()).map(|connection| upper(&mut plant, connection)).collect();
     let impossible = impossible(machine, &plant, measured);
     let proposed = propose(machine, &plant, &lowers, &impossible);
-    let mut connections = Vec::new();
-    for (index, ((lower, upper), set)) in lowers.into_iter().zip(uppers).zip(&machine.connections).enumerate() {
-        let proposed = proposed.get(index).copied().flatten();
-        let position = position(set.watchdog, &lower, upper);
-        let margin = |proposed: Span| {
-            let lowest = lower.as_ref().ok()?.lowest;
-            Some(part(proposed.checked_sub(lowest)?.as_nanos(), lowest.as_nanos()))
-        };
-        let margin_ppb = proposed.and_then(margin);
-        connections.push(Connection {
-            set: set.watchdog,
-            lower,
-            upper,
-            proposed,
-            margin_ppb,
-            beside_proposed: None,
-            position,
-        });
-    }
     for (index, watchdog) in proposed.iter().enumerate() {
         if let Some(watchdog) = watchdog {
             plant.turn(index, *watchdog);
         }
     }
-    for (index, connection) in
-        connections.iter_mut().enumerate().filter(|(_, connection)| connection.proposed.is_some())
-    {
-        connection.beside_proposed = upper(&mut plant, index).highest;
-    }
-    let functions: Vec<_> = as_set
-        .into_iter()
-        .enumerate()
-        .map(|(index, as_set)| Function { as_set, proposed: plant.margin(index) })
+    let told = machine.connections.iter().zip(lowers.into_iter().zip(uppers).zip(proposed)).enumerate();
+    let connections: Vec<_> = told
+        .map(|(index, (declared, ((lower, upper_end), proposed)))| {
+            let beside_proposed = proposed.and_then(|_| upper(&mut plant, index).highest);
+            connection(declared.watchdog, lower, upper_end, (proposed, beside_proposed))
+        })
         .collect();
+    let under = |(index, as_set)| Function { as_set, proposed: plant.margin(index) };
+    let functions: Vec<_> = as_set.into_iter().enumerate().map(under).collect();
     let smallest_margin_ppb = smallest(machine, &connections, &functions);
     Watchdogs { connections, functions, smallest_margin_ppb, impossible }
+}
+
+fn connection(
+    set: Span,
+    lower: Result<Lower, WatchdogError>,
+    upper: Upper,
+    (proposed, beside_proposed): (Option<Span>, Option<Span>),
+) -> Connection {
+    let margin = |proposed: Span| {
+        let lowest = lower.as_ref().ok()?.lowest;
+        Some(part(proposed.checked_sub(lowest)?.as_nanos(), lowest.as_nanos()))
+    };
+    let (margin_ppb, position) = (proposed.and_then(margin), position(set, &lower, upper));
+    Connection { set, lower, upper, proposed, margin_ppb, beside_proposed, position }
 }
 
 /// Over the proposed watchdogs and the functions that use one.
@@ -279,53 +272,6 @@ fn delay(machine: &Machine, step: Step) -> Span {
         Step::Connection(index) => machine.connections.get(index).map(|connection| connection.worst_case),
     }
     .unwrap_or_default()
-}
-
-/// The proposed watchdog of each connection. One that no function uses keeps what is set, if that has the smallest margin
-/// of the others, else takes that margin.
-fn propose(
-    machine: &Machine,
-    plant: &Plant,
-    lowers: &[Result<Lower, WatchdogError>],
-    impossible: &[Impossible],
-) -> Vec<Option<Span>> {
-    let lost = |function: usize| impossible.iter().any(|impossible| impossible.function == function);
-    let kept: Vec<usize> =
-        (0..machine.functions.len()).filter(|function| !lost(*function) && plant.budget(*function).is_ok()).collect();
-    let over = |functions: &[usize], connection: usize| {
-        functions
-            .iter()
-            .filter_map(|function| machine.functions.get(*function))
-            .any(|function| uses(function, connection))
-    };
-    let all_lost: Vec<usize> = impossible.iter().map(|impossible| impossible.function).collect();
-    let free = |connection: usize, lower: &Lower| !over(&all_lost, connection) && lower.settable <= LONGEST_WATCHDOG;
-    let lower_ends = || lowers.iter().enumerate().filter_map(|(index, lower)| Some((index, lower.as_ref().ok()?)));
-    let players = lower_ends().filter(|(index, lower)| free(*index, lower) && over(&kept, *index));
-    let concerned: Vec<usize> = kept
-        .iter()
-        .copied()
-        .filter(|function| players.clone().any(|(connection, _)| over(&[*function], connection)))
-        .collect();
-    let solved = Choice::new(plant.clone(), players.map(|(index, lower)| (index, lower.lowest)), &concerned).solve();
-    let mut proposed = vec![None; lowers.len()];
-    let mut least: Option<i64> = None;
-    for (connection, watchdog) in solved {
-        if let (Some(slot), Some(Ok(lower))) = (proposed.get_mut(connection), lowers.get(connection)) {
-            *slot = Some(watchdog);
-            let over = watchdog.checked_sub(lower.lowest).unwrap_or_default();
-            let margin = part(over.as_nanos(), lower.lowest.as_nanos());
-            least = Some(least.map_or(margin, |least| least.min(margin)));
-        }
-    }
-    for (index, lower) in lower_ends().filter(|(index, lower)| free(*index, lower) && !over(&kept, *index)) {
-        let wanted = shortest(lower.lowest, least.unwrap_or_default()).unwrap_or(lower.settable);
-        let set = machine.connections.get(index).map(|connection| connection.watchdog);
-        if let Some(slot) = proposed.get_mut(index) {
-            *slot = Some(set.map_or(wanted, |set| set.max(wanted)));
-        }
-    }
-    proposed
 }
 
 #[cfg(test)]

@@ -41,9 +41,10 @@ impl Plant {
         }
     }
 
+    #[cfg(test)]
     pub(super) fn turn_all(&mut self, watchdogs: &[Span]) {
-        for (connection, watchdog) in self.machine.connections.iter_mut().zip(watchdogs) {
-            replace_watchdog(connection, *watchdog);
+        for (index, watchdog) in watchdogs.iter().enumerate() {
+            self.turn(index, *watchdog);
         }
     }
 
