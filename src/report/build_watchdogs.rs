@@ -14,8 +14,9 @@ use crate::verdict::ObservedCycle;
 
 const CRITERION: &str = "Of all settings in whole milliseconds that keep every function that can be kept, the proposal is one \
     whose smallest relative margin is largest. Margins are (W - lowest) / lowest of each watchdog and (allowed - figure) / \
-    allowed of each function. What that leaves open goes by the next smallest margin, between equals by the order of the \
-    machine file. A connection that no function uses keeps its watchdog, or gets the smallest margin of the others.";
+    allowed of each function, the least over its limits. What that leaves open goes by the next smallest margin; of two that \
+    could only swap the same margin, a function goes before a watchdog and the earlier connection of the machine file before \
+    the later one. A connection that no function uses keeps its watchdog, or gets the smallest margin of the others.";
 
 pub(super) fn watchdogs(machine: &Machine, told: &Watchdogs, observed: &[ObservedCycle]) -> WatchdogsReport {
     let connections = machine.connections.iter().zip(&told.connections).enumerate();

@@ -10,8 +10,9 @@
 //! couple the watchdogs, by their maximum or by their sum.
 //!
 //! What that leaves open is decided by the same rule again: who can't do better stays (a function at its margin; a
-//! watchdog whose next step would cost a function its margin, tried in the order of the machine file), the others go on to
-//! the next smallest margin, until nobody can do better.
+//! watchdog whose next step would take a function below the next margin, tried in the order of the machine file), the others
+//! go on to the next smallest margin, until nobody can do better. So of two that could only swap the same margin, the
+//! watchdog keeps it before a function, and the later connection before the earlier one.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
