@@ -51,26 +51,27 @@ pub fn inverse(machine: &Machine, function: &Function) -> Inverse {
                 | Input::Distance
         )
     };
+    // One copy of the machine serves all questions.
+    let mut trial = Trial::new(machine, function);
     let inputs = Input::all(machine, function).into_iter().filter(asked);
     Inverse {
-        longest_response: longest_response(machine, function),
-        inputs: inputs.filter_map(|input| answer(machine, function, input)).collect(),
+        inputs: inputs.filter_map(|input| answer(machine, function, &mut trial, input)).collect(),
+        longest_response: longest_response(trial),
     }
 }
 
-/// How far `input` may go; `None` if the function has no such input.
-pub fn answer(machine: &Machine, function: &Function, input: Input) -> Option<Answer> {
+/// How far `input` may go; `None` if the function has no such input. Leaves the trial as it was.
+fn answer(machine: &Machine, function: &Function, trial: &mut Trial, input: Input) -> Option<Answer> {
     let present = input.value(machine, function)?;
-    let mut trial = Trial::new(machine, function);
     let allowed = furthest(input.range(machine, function), present, input.safer(), |value| {
         trial.set(input, value);
         trial.passes()
     });
+    trial.set(input, present);
     Some(Answer { input, present, allowed })
 }
 
-fn longest_response(machine: &Machine, function: &Function) -> Allowed {
-    let mut trial = Trial::new(machine, function);
+fn longest_response(mut trial: Trial) -> Allowed {
     furthest((0, i64::MAX), 0, Safer::Smaller, |nanos| {
         trial.respond_in(Span::from_nanos(nanos));
         trial.passes()

@@ -33,6 +33,6 @@ pub mod watchdogs;
 
 pub use function::{FunctionBudget, FunctionError, Limit, function};
 pub use input::{Input, LONGEST_WATCHDOG, Safer, Stage, Unit};
-pub use inverse::{Answer, Inverse, answer, inverse};
+pub use inverse::{Answer, Inverse, inverse};
 pub use search::Allowed;
 pub use sensitivity::{Change, Sensitivity, sensitivity};

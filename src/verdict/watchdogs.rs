@@ -58,3 +58,42 @@ pub fn judge_watchdogs(watchdogs: &Watchdogs) -> Judgement {
         None => Judgement::NotExamined,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::capture::Summary;
+    use crate::check::{Checker, Class, Detail, Finding};
+    use crate::machine::{self, Direction};
+    use crate::time::{Instant, Span};
+    use crate::verdict::judge;
+
+    fn at(packet: u64) -> Location {
+        Location { at: Instant::from_nanos(0), file: 0, packet }
+    }
+
+    /// The longest of both directions and the round trip, with its packet; none of a connection with a finding.
+    #[test]
+    fn the_longest_cycle_is_the_one_to_bear() {
+        let text = include_str!("../../captures/reel-wrapper/machine.toml");
+        let machine = machine::read("machine.toml", text).unwrap();
+        let mut outcome = Checker::new(&machine).finish();
+        for (index, connection) in outcome.connections.iter_mut().enumerate() {
+            connection.unchecked = None;
+            let millis = |ms: i64| Span::from_millis(ms + i64::try_from(index).unwrap());
+            connection.to_device.intervals.record(millis(9), at(1));
+            connection.to_host.intervals.record(millis(8), at(2));
+            connection.round_trip.record(millis(if index == 1 { 12 } else { 3 }), at(3));
+        }
+        let (direction, class) = (Direction::ToHost, Class::Loss);
+        let detail = Detail::Missing { telegrams: 1 };
+        outcome.connections[2].findings.push(Finding { connection: 2, direction, location: at(4), class, detail });
+        outcome.connections[3] = Checker::new(&machine).finish().connections.remove(3);
+        let verdict = judge(&machine, &outcome, &Summary::default());
+        let observed = observed_cycles(&outcome, &verdict);
+        let longest =
+            |ms, packet| ObservedCycle::Longest { cycle: MeasuredCycle(Span::from_millis(ms)), at: at(packet) };
+        assert_eq!(observed[..4], [longest(9, 1), longest(13, 3), ObservedCycle::Disturbed, ObservedCycle::Nothing]);
+        assert_eq!((observed[0].cycle(), observed[2].cycle()), (Some(MeasuredCycle(Span::from_millis(9))), None));
+    }
+}
