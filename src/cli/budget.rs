@@ -25,10 +25,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let machine = run::machine(&arguments.machine)?;
     let (functions, result) = verdict::judge_budgets(&machine);
     let file = arguments.machine.display().to_string();
-    let report = match &arguments.sensitivity {
-        Some(name) => report::sensitivity(&file, &machine, &functions, function(&machine, name)?, result),
-        None => report::budget(&file, &machine, &functions, result),
-    };
+    let sensitive = arguments.sensitivity.as_ref().map(|name| function(&machine, name)).transpose()?;
+    let mut report = report::budget(&file, &machine, &functions, result);
+    if let Some(index) = sensitive {
+        report = report::sensitivity(report, &machine, index);
+    }
     arguments.reporting.write(&report)?;
     Ok(result)
 }

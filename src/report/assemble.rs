@@ -31,15 +31,9 @@ pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], resul
     }
 }
 
-/// Report of `budget --sensitivity`: that of `budget`, and what each figure matters to the function with index `function`.
-pub fn sensitivity(
-    file: &str,
-    machine: &Machine,
-    verdicts: &[FunctionVerdict],
-    function: usize,
-    result: Judgement,
-) -> Report {
-    Report { sensitivity: build_sensitivity::sensitivity(machine, function), ..budget(file, machine, verdicts, result) }
+/// `report` of `budget` with what each figure matters to the function with index `function`.
+pub fn sensitivity(report: Report, machine: &Machine, function: usize) -> Report {
+    Report { sensitivity: build_sensitivity::sensitivity(machine, function), ..report }
 }
 
 /// Report of `watchdogs`. `run` is the capture that was measured, with what it shows of each connection's cycle.
