@@ -110,6 +110,16 @@ impl Limit {
         self.margin_nano() >= 0
     }
 
+    /// What is allowed: nanoseconds, nanometres or nanodegrees, the same per second.
+    pub const fn allowed_nano(&self) -> i64 {
+        match self {
+            Self::ResponseTime { allowed, .. } | Self::OverallTime { allowed, .. } => allowed.as_nanos(),
+            Self::Travel { allowed, .. } | Self::Arc { allowed, .. } => allowed.as_nano(),
+            Self::Speed { allowed, .. } => allowed.as_nano(),
+            Self::Separation { built, .. } => built.as_nano(),
+        }
+    }
+
     /// What is left: nanoseconds, nanometres or nanodegrees, the same per second; negative if the limit is missed.
     pub const fn margin_nano(&self) -> i64 {
         match self {

@@ -11,21 +11,34 @@
 //! - [`stop`]: time and travel of one axis from the demand to standstill
 //! - [`separation`]: safety distance of a safeguard, and the longest response a built distance allows
 //! - [`simulate`]: the path played through with random and with adverse phases and faults, against its bounds
+//! - [`watchdogs`]: the interval that each watchdog of a machine has, and the best choice
+//! - [`inverse`](inverse()), [`sensitivity`](sensitivity()): the budget of a function read backwards, and what each figure matters
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 mod axis_stop;
 mod function;
+mod input;
+mod inverse;
 mod limit_violation;
 mod path;
+#[cfg(test)]
+mod random_machine;
 pub mod residual;
 pub mod response;
 mod rounding;
+mod search;
+mod sensitivity;
 pub mod separation;
 pub mod simulate;
 pub mod stop;
 pub mod watchdog;
+pub mod watchdogs;
 
 pub use axis_stop::{MeasuredStop, StopBasis};
 pub use function::{FunctionBudget, FunctionError, Limit, function};
+pub use input::{Input, LONGEST_WATCHDOG, Safer, Stage, Unit};
+pub use inverse::{Answer, Inverse, inverse};
 pub use limit_violation::Excess;
 pub use path::Cause;
+pub use search::Allowed;
+pub use sensitivity::{Change, Sensitivity, sensitivity};

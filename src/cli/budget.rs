@@ -22,6 +22,9 @@ pub(super) struct Arguments {
     /// function.
     #[arg(long, value_name = "FUNCTION", num_args = 0..=1, default_missing_value = ALL)]
     explain: Option<String>,
+    /// Also tell what one step of each figure does to the margins of this function.
+    #[arg(long, value_name = "FUNCTION")]
+    sensitivity: Option<String>,
     #[command(flatten)]
     recording: Recording,
     /// Also play every function through so often, at random and adversely, and compare with the bounds.
@@ -49,12 +52,17 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let result = if exceeds { result.max(Judgement::Findings) } else { result };
     let file = arguments.machine.display().to_string();
     let explain = match &arguments.explain {
-        Some(name) => Some(function(&machine, name)?),
+        Some(name) if name == ALL => Some(None),
+        Some(name) => Some(Some(function(&machine, name)?)),
         None => None,
     };
+    let sensitive = arguments.sensitivity.as_ref().map(|name| function(&machine, name)).transpose()?;
     let mut report = report::budget(&file, &machine, &functions, result);
     if let Some(only) = explain {
         report = report::explained(report, &machine, &functions, only);
+    }
+    if let Some(index) = sensitive {
+        report = report::sensitivity(report, &machine, index);
     }
     report.simulation = simulated.map(|(plan, all)| report::simulation(&machine, plan, &all));
     arguments.recording.write(&mut report, &[NamedInput { path: &arguments.machine, role: "machine file" }])?;
@@ -62,10 +70,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     Ok(result)
 }
 
-/// Place of the function that is called `name`; `None` stands for all of them.
-fn function(machine: &Machine, name: &str) -> Result<Option<usize>, Error> {
-    let found = machine.functions.iter().position(|function| function.id == name);
-    if found.is_some() || name == ALL {
+/// Place of the function that is called `name`.
+fn function(machine: &Machine, name: &str) -> Result<usize, Error> {
+    if let Some(found) = machine.functions.iter().position(|function| function.id == name) {
         return Ok(found);
     }
     let known: Vec<&str> = machine.functions.iter().map(|function| function.id.as_str()).collect();
@@ -73,5 +80,5 @@ fn function(machine: &Machine, name: &str) -> Result<Option<usize>, Error> {
     let nearest = known.iter().max_by(|a, b| likeness(a).total_cmp(&likeness(b)));
     let nearest = nearest.map_or_else(String::new, |nearest| format!("; did you mean '{nearest}'?"));
     let known = known.join(", ");
-    Err(Error::Argument(format!("--explain: no function '{name}'{nearest} Known: {known}; or 'all'")))
+    Err(Error::Argument(format!("there is no safety function '{name}'{nearest} The machine file has {known}")))
 }

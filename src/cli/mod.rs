@@ -16,6 +16,7 @@ mod residual;
 mod run;
 mod synth;
 mod verify;
+mod watchdogs;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -47,6 +48,9 @@ enum Command {
     /// Compute the reaction times, stops and distances of a machine file.
     #[command(after_help = "Example: stopspan budget machine.toml")]
     Budget(budget::Arguments),
+    /// Compute the interval of each watchdog, the best choice of all, and the ways out where there is none.
+    #[command(after_help = "Example: stopspan watchdogs machine.toml run.pcapng")]
+    Watchdogs(watchdogs::Arguments),
     /// Compute how probable undetected telegram errors are, by the CRCs of a machine file's connections.
     #[command(after_help = "Example: stopspan residual machine.toml")]
     Residual(residual::Arguments),
@@ -151,6 +155,7 @@ pub fn main() -> ExitCode {
     let result = match &cli.command {
         Command::Verify(arguments) => verify::run(arguments),
         Command::Budget(arguments) => budget::run(arguments),
+        Command::Watchdogs(arguments) => watchdogs::run(arguments),
         Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),

@@ -9,6 +9,7 @@ use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
 use super::names::Names;
+use super::read_availability::{self, Defaults};
 use super::read_axis::axis;
 use super::read_connection::connection;
 use super::read_element::element;
@@ -58,14 +59,18 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     }
     let elements: Vec<_> = names.elements.fields(mistakes).map(|fields| element(fields, clocks)).collect();
     let mut wire = Wire::default();
-    let connections: Vec<_> =
-        names.connections.fields(mistakes).map(|fields| connection(fields, &names, clocks, &mut wire)).collect();
+    let defaults = head.as_ref().map(|head| head.defaults).unwrap_or_default();
+    let connections: Vec<_> = names
+        .connections
+        .fields(mistakes)
+        .map(|fields| connection(fields, &names, clocks, &mut wire, defaults))
+        .collect();
     let media = media(&names, mistakes);
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
-    let Head { name, revision, clock_tolerance } = head?;
+    let Head { name, revision, clock_tolerance, .. } = head?;
     Ok(Machine {
         name,
         revision,
@@ -101,11 +106,14 @@ struct Head {
     name: String,
     revision: String,
     clock_tolerance: Tolerance,
+    defaults: Defaults,
 }
 
 fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
     let name = fields.required("name", "\"Reel wrapping cell\"", words);
     let revision = fields.required("revision", "\"A\"", words);
     let clock_tolerance = fields.optional("clock_tolerance", tolerance);
-    Ok(Head { name: name?, revision: revision?, clock_tolerance: clock_tolerance?.unwrap_or_default() })
+    let defaults = read_availability::defaults(&mut fields);
+    let clock_tolerance = clock_tolerance?.unwrap_or_default();
+    Ok(Head { name: name?, revision: revision?, clock_tolerance, defaults: defaults? })
 }

@@ -14,6 +14,7 @@ mod monitor;
 mod names;
 mod path;
 mod problem;
+mod read_availability;
 mod read_axis;
 mod read_connection;
 mod read_cycles;

@@ -72,6 +72,8 @@ pub struct Connection {
     pub watchdog: Span,
     /// How its response is bounded, beyond worst case and watchdog.
     pub response: ConnectionResponse,
+    /// What the watchdog shall bear without a trip.
+    pub availability: Availability,
     /// Other elements whose failure this watchdog also turns into the safe state (indices of `Machine::elements`).
     pub supervises: Vec<usize>,
     /// Safety integrity level that the connection is used for, 1 to 4.
@@ -116,6 +118,28 @@ pub struct Cycles {
     pub host: Span,
     /// Cycle of the device's safety task.
     pub device: Span,
+}
+
+impl Cycles {
+    /// Bound of a chain of unsynchronised stages that each sample at the start and publish at the end of their cycle (logical
+    /// execution time): one cycle to sample and one to publish, `sum 2 T`; see the discussion in Davare et al., "Period
+    /// optimization for hard real-time distributed automotive systems", DAC 2007. `None` if it can't be expressed.
+    pub fn transfer(&self) -> Option<Span> {
+        Span::checked_sum([self.bus, self.host, self.device])?.checked_mul(2)
+    }
+}
+
+/// What the watchdog of a connection shall bear without a trip: a matter of availability, not of safety.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Availability {
+    /// Reserve on top of the round trip, in thousandths of it; `None` if the file declares none.
+    pub reserve_permille: Option<u32>,
+    /// Telegrams in a row that may be lost; `None` if the file does not say.
+    pub lost_telegrams: Option<u32>,
+    /// Worst round trip, stated; `None` if it follows from cycles or worst case.
+    pub round_trip: Option<Span>,
+    /// Time from one telegram to the next, stated; `None` if it follows from the cycles.
+    pub send_interval: Option<Span>,
 }
 
 /// Direction of a safety telegram.

@@ -9,6 +9,7 @@ use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::{Connection, Cycles, Direction, Place, Profile};
 use super::names::{self, Names};
+use super::read_availability::{self, Defaults};
 use super::read_cycles::{self, Given};
 use super::read_place::place;
 use super::read_response::{self, Known, late, tolerance};
@@ -27,6 +28,7 @@ pub(super) fn connection<'t>(
     names: &Names<'t>,
     clocks: Tolerance,
     wire: &mut Wire,
+    defaults: Defaults,
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
     let title = fields.optional("title", words);
@@ -37,6 +39,7 @@ pub(super) fn connection<'t>(
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);
     let response =
         delay.and_then(|delay| response(&mut fields, delay, watchdog.ok().map(|(watchdog, _)| watchdog), clocks));
+    let availability = read_availability::given(&mut fields);
     let supervises = supervises(&mut fields, names);
     let sil = fields.optional("sil", |value| sil(value, profile.ok()));
     let source = fields.optional("source", words);
@@ -47,6 +50,8 @@ pub(super) fn connection<'t>(
     let to_host = direction(&mut fields, Direction::ToHost, profile.as_ref().ok(), wire);
     let to_device = direction(&mut fields, Direction::ToDevice, profile.as_ref().ok(), wire);
     let (worst_case, cycles, response) = response?;
+    let has_cycles = cycles.is_some() || response.stages.is_some();
+    let availability = availability?.availability(&fields, defaults, worst_case, has_cycles);
     let connection = Connection {
         id: id?,
         title: title?,
@@ -56,6 +61,7 @@ pub(super) fn connection<'t>(
         worst_case_derived: response.worst_case_from != WorstCaseFrom::Stated,
         watchdog: watchdog?.0,
         response,
+        availability: availability?,
         supervises: supervises?,
         sil: sil?,
         source: source?,

@@ -5,12 +5,14 @@ use super::build_connection::connections;
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
 use super::model::{FunctionReport, MachineHead, Program, Report};
-use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS};
+use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS};
+use super::{build_inverse, build_sensitivity, build_watchdogs};
 use crate::budget::residual::BitError;
+use crate::budget::watchdogs::Watchdogs;
 use crate::capture::Summary;
 use crate::check::Outcome;
 use crate::machine::Machine;
-use crate::verdict::{FunctionVerdict, Gap, Judgement, Verdict};
+use crate::verdict::{FunctionVerdict, Gap, Judgement, ObservedCycle, Verdict};
 
 /// The program as it stands in reports: version from the manifest, commit from the build.
 pub const PROGRAM: Program =
@@ -18,13 +20,45 @@ pub const PROGRAM: Program =
 
 /// Report of `budget`: bounded figures only.
 pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], result: Judgement) -> Report {
-    let functions = functions(machine, verdicts);
+    let mut functions = functions(machine, verdicts);
+    build_inverse::add(machine, &mut functions);
     Report {
         machine: Some(head(file, machine)),
         not_examined: without_budget(&functions).collect(),
         functions: Some(functions),
         cautions: BUDGET_CAUTIONS,
         ..empty("stopspan.budget/1", result)
+    }
+}
+
+/// `report` of `budget` with what each figure matters to the function with index `function`.
+pub fn sensitivity(report: Report, machine: &Machine, function: usize) -> Report {
+    Report { sensitivity: build_sensitivity::sensitivity(machine, function), ..report }
+}
+
+/// Report of `watchdogs`. `run` is the capture that was measured, with what it shows of each connection's cycle.
+pub fn watchdogs(
+    file: &str,
+    machine: &Machine,
+    watchdogs: &Watchdogs,
+    run: Option<(&Outcome, &Summary, &Verdict, &[ObservedCycle])>,
+    result: Judgement,
+) -> Report {
+    let contents = run.map(|(outcome, summary, _, _)| capture(outcome, summary));
+    let observed = run.map_or(&[][..], |(_, _, _, observed)| observed);
+    let mut not_examined = build_watchdogs::gaps(machine, watchdogs, observed);
+    if let Some((_, summary, verdict, _)) = run {
+        not_examined.extend(gaps(&verdict.gaps, machine, summary));
+    }
+    let (capture, tap_faults) = contents.map(|told| (told.capture, told.tap_faults)).unzip();
+    Report {
+        machine: Some(head(file, machine)),
+        capture,
+        watchdogs: Some(build_watchdogs::watchdogs(machine, watchdogs, observed)),
+        tap_faults,
+        not_examined,
+        cautions: WATCHDOG_CAUTIONS,
+        ..empty("stopspan.watchdogs/1", result)
     }
 }
 
@@ -98,6 +132,8 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
         connections: None,
         residual: None,
         simulation: None,
+        watchdogs: None,
+        sensitivity: None,
         tap_faults: None,
         inputs: None,
         not_examined: Vec::new(),

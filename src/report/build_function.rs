@@ -62,6 +62,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         measured: verdict.measured.as_ref().map(measured),
         verdict: words::status(verdict.status),
         derivation: None,
+        allows: None,
     }
 }
 
@@ -112,7 +113,7 @@ fn elements(machine: &Machine, function: &Function) -> Vec<ElementReport> {
 }
 
 /// The name of what lets a watchdog run out.
-fn cause(machine: &Machine, cause: Cause) -> Option<String> {
+pub(super) fn cause(machine: &Machine, cause: Cause) -> Option<String> {
     match cause {
         Cause::Step(step) => Some(element(machine, step)?.id),
         Cause::Medium(index) => machine.media.get(index).map(|medium| format!("medium {}", medium.id)),

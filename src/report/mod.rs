@@ -2,16 +2,21 @@
 //!
 //! A [`Report`] is plain data; JSON is its serialisation, the text tables are a pure function of it, so both say the same.
 
+mod amount;
 mod assemble;
 mod build_capture;
 mod build_connection;
 mod build_function;
+mod build_inverse;
 mod build_residual;
+mod build_sensitivity;
 mod build_simulation;
 mod build_stop;
+mod build_watchdogs;
 mod columns;
 mod csv;
 mod derivation;
+mod inverse_model;
 mod junit;
 mod model;
 mod number;
@@ -22,13 +27,16 @@ mod separation_model;
 mod simulation_model;
 mod stop_model;
 mod text;
+mod watchdogs_model;
 mod words;
 
-pub use assemble::{PROGRAM, analyze, budget, residual, verify};
+pub use amount::Amount;
+pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
 pub use build_residual::Computed;
 pub use build_simulation::simulation;
 pub use csv::{CsvTable, csv};
 pub use derivation::{Derivation, Step, explained};
+pub use inverse_model::*;
 pub use junit::junit;
 pub use model::*;
 pub use record::record;
@@ -38,6 +46,7 @@ pub use separation_model::*;
 pub use simulation_model::*;
 pub use stop_model::*;
 pub use text::text;
+pub use watchdogs_model::*;
 
 /// The report as JSON, indented, with a newline at the end.
 ///

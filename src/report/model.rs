@@ -5,16 +5,18 @@
 use serde::Serialize;
 
 use super::derivation::Derivation;
+use super::inverse_model::{AllowedReport, SensitivityReport};
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
 use super::simulation_model::SimulationReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
+use super::watchdogs_model::WatchdogsReport;
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`,
-    /// `stopspan.residual/1`.
+    /// `stopspan.residual/1`, `stopspan.watchdogs/1`.
     pub schema: &'static str,
     /// The program that made the report.
     pub program: Program,
@@ -36,6 +38,12 @@ pub struct Report {
     /// Simulation of the functions against their bounds.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub simulation: Option<SimulationReport>,
+    /// The watchdogs of the connections.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub watchdogs: Option<WatchdogsReport>,
+    /// What each figure matters to one function.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sensitivity: Option<SensitivityReport>,
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,
@@ -212,6 +220,9 @@ pub struct FunctionReport {
     /// How the figures come about, if that was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub derivation: Option<Vec<Derivation>>,
+    /// How far single figures may go while every limit holds; in the report of `budget`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub allows: Option<Vec<AllowedReport>>,
 }
 
 /// One step of a path.

@@ -34,6 +34,15 @@ pub(super) const RESIDUAL_CAUTIONS: &[&str] = &[
     DECIDING,
 ];
 
+/// What the report of the watchdogs does not say.
+pub(super) const WATCHDOG_CAUTIONS: &[&str] = &[
+    COMPUTES,
+    BOUNDED,
+    "The lower end of an interval is a matter of availability: a shorter watchdog is not unsafe, it trips. The upper end is a matter of safety, and no measurement raises it.",
+    "A watchdog that is changed has to be changed in both ends of the connection and in the machine file; the parameter CRC of FSCP 3/1 changes with it. Then compute again.",
+    DECIDING,
+];
+
 /// What was expected, and what was seen instead.
 pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
     match detail {

@@ -8,10 +8,12 @@ mod coverage;
 mod function;
 #[cfg(test)]
 mod tests;
+mod watchdogs;
 
 pub use connection::{ConnectionVerdict, Health};
 pub use coverage::{Gap, gaps};
 pub use function::{FunctionStatus, FunctionVerdict, Measured};
+pub use watchdogs::{ObservedCycle, judge_watchdogs, observed_cycles};
 
 use crate::capture::Summary;
 use crate::check::Outcome;

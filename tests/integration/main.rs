@@ -15,3 +15,4 @@ mod same_bytes;
 mod scenario;
 mod stops;
 mod support;
+mod watchdogs;

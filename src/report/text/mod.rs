@@ -4,9 +4,11 @@ mod connections;
 mod contents;
 mod derivation;
 pub(super) mod functions;
+mod inverse;
 mod residual;
 mod simulation;
 mod stops;
+mod watchdogs;
 
 use std::fmt::Write;
 
@@ -32,6 +34,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         functions::bounded(&mut out, told, width, detailed);
         functions::limits(&mut out, told, width);
         derivation::derivations(&mut out, told, width);
+        inverse::allowed(&mut out, told, width);
         if report.capture.is_some() {
             functions::reactions(&mut out, told, width, detailed, start(report));
         }
@@ -46,7 +49,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         if detailed {
             connections::events(&mut out, told, width, start(report));
         }
-    } else if let Some(capture) = &report.capture {
+    } else if let Some(capture) = report.capture.as_ref().filter(|_| report.watchdogs.is_none()) {
         contents::contents(&mut out, capture, width);
     }
     if let Some(told) = &report.residual {
@@ -54,6 +57,12 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.simulation {
         simulation::simulation(&mut out, told, width);
+    }
+    if let Some(told) = &report.watchdogs {
+        watchdogs::watchdogs(&mut out, told, width);
+    }
+    if let Some(told) = &report.sensitivity {
+        inverse::sensitivity(&mut out, told, width);
     }
     tail(&mut out, report, width);
     out

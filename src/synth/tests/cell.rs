@@ -32,6 +32,7 @@ fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, to_ho
         worst_case_derived: false,
         watchdog: ms(watchdog),
         response: Default::default(),
+        availability: Default::default(),
         supervises: Vec::new(),
         sil: Some(3),
         source: None,
