@@ -90,7 +90,7 @@ fn the_proposal_can_be_taken() {
 /// 32 ms x 1.3 + 2 x 4 ms = 49.6 ms: above the 40 ms that are set.
 #[test]
 fn a_watchdog_below_its_lower_end_is_a_finding() {
-    let (_folder, path) = changed(&[("revision = \"C\"", "revision = \"C\"\nreserve = \"30 %\"\nlost_telegrams = 2")]);
+    let (_folder, path) = changed(&[("reserve = \"20 %\"", "lost_telegrams = 2\nreserve = \"30 %\"")]);
     let (code, report) = json(&["watchdogs", &path]);
     assert_eq!((code, &report["verdict"]), (1, &"findings".into()));
     let gate = connection(&report, "gate");
@@ -102,7 +102,7 @@ fn a_watchdog_below_its_lower_end_is_a_finding() {
 #[test]
 fn an_empty_interval_says_what_binds_and_what_would_open_it() {
     let (_folder, path) = changed(&[
-        ("revision = \"C\"", "revision = \"C\"\nreserve = \"30 %\"\nlost_telegrams = 2"),
+        ("reserve = \"20 %\"", "lost_telegrams = 2\nreserve = \"30 %\""),
         ("separation = \"650 mm\"", "separation = \"540 mm\""),
     ]);
     let (code, report) = json(&["watchdogs", &path]);
@@ -153,9 +153,9 @@ fn a_measured_cycle_counts_where_it_is_longer() {
     let capture = scenario_file().with_file_name("clean.pcapng").to_str().unwrap().to_owned();
     let (_, report) = json(&["watchdogs", &path, &capture]);
     let gate = connection(&report, "gate");
-    assert_eq!(gate["lower"]["lowest_ns"], 4_000_000);
+    assert_eq!(gate["lower"]["lowest_ns"], 4_800_000);
     assert_eq!(gate["lowest_ns"], gate["measured"]["lowest_ns"]);
-    assert!(gate["lowest_ns"].as_i64().unwrap() > 4_000_000);
+    assert!(gate["lowest_ns"].as_i64().unwrap() > 4_800_000);
 }
 
 /// The budget read backwards stands in its report and agrees with its own figures.
