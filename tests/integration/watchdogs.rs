@@ -53,9 +53,7 @@ fn the_scenario_is_within_its_intervals() {
     assert!(gate["measured"].is_null() && report.get("capture").is_none());
     let text = run(["watchdogs", &scenario()]).out;
     assert!(text.lines().skip(2).all(|line| line.chars().count() <= 80), "{text}");
-    for told in
-        ["Watchdogs (ms)", "20 %", "Smallest margin of the proposal: ", "Verdict: WITHIN LIMITS"]
-    {
+    for told in ["Watchdogs (ms)", "20 %", "Smallest margin of the proposal: ", "Verdict: WITHIN LIMITS"] {
         assert!(text.contains(told), "{told}\n{text}");
     }
 }
