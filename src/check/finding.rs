@@ -102,6 +102,29 @@ pub enum Detail {
         /// CRC in the telegram.
         seen: u32,
     },
+    /// A CRC of 32 bits does not fit.
+    Crc32 {
+        /// CRC over the telegram as seen.
+        expected: u32,
+        /// CRC in the telegram.
+        seen: u32,
+    },
+    /// A field of a telegram, or an ID in it, is not the one due.
+    Field {
+        /// Its name.
+        name: &'static str,
+        /// Value that was due.
+        expected: u64,
+        /// Value in the telegram.
+        seen: u64,
+    },
+    /// The telegram is consistent in itself but has an ID that no connection of the machine file has.
+    UnknownId {
+        /// Name of the ID.
+        name: &'static str,
+        /// ID in the telegram.
+        seen: u64,
+    },
     /// The connection ID field is changed while the CRCs fit the right one.
     ConnectionId {
         /// ID of this connection.
@@ -211,6 +234,8 @@ pub enum EventKind {
     EndOfFailSafe,
     /// A Reset telegram with sequence number 0 instead of 1 (seen with some devices, accepted).
     ResetWithSequenceZero,
+    /// IEC 62541-15: the provider says that it is in test mode.
+    TestMode,
 }
 
 /// A connection fell out of operation because of a fault.
@@ -239,4 +264,6 @@ pub enum TripCause {
     CrcError,
     /// FSCP 3/1: the status byte reports a watchdog timeout.
     WatchdogTimeout,
+    /// IEC 62541-15: the consumer's flags report a communication error.
+    CommunicationError,
 }

@@ -8,7 +8,8 @@ use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
-use super::watch::{Silence, Watch};
+use super::iec_62541_15::Iec62541_15;
+use super::watch::{Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::Instant;
@@ -29,6 +30,7 @@ pub(super) struct Follower {
 enum Rules {
     Fscp12_1(Box<Fscp12_1>),
     Fscp3_1(Box<Fscp3_1>),
+    Iec62541_15(Box<Iec62541_15>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -51,6 +53,7 @@ impl Follower {
         let rules = match &connection.profile {
             Profile::Fscp12_1(parameters) => Rules::Fscp12_1(Box::new(Fscp12_1::new(parameters, connection.watchdog))),
             Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
+            Profile::Iec62541_15(parameters) => Rules::Iec62541_15(Box::new(Iec62541_15::new(parameters))),
         };
         Self { base: Base::new(index, connection), rules }
     }
@@ -71,6 +74,7 @@ impl Follower {
         let update = match &mut self.rules {
             Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Iec62541_15(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -82,6 +86,7 @@ impl Follower {
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) => accepted.get(index).copied(),
+            Rules::Iec62541_15(rules) => rules.safe_octet(direction, accepted, index),
         }
     }
 
@@ -91,6 +96,7 @@ impl Follower {
             || match &self.rules {
                 Rules::Fscp12_1(rules) => rules.owns(direction, octets),
                 Rules::Fscp3_1(rules) => rules.owns(direction, octets),
+                Rules::Iec62541_15(rules) => rules.owns(direction, octets),
             }
     }
 
@@ -104,6 +110,7 @@ impl Follower {
         let unchecked = match &self.rules {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
+            Rules::Iec62541_15(rules) => rules.unchecked(&self.base),
         };
         self.base.into_outcome(unchecked)
     }
@@ -198,7 +205,7 @@ impl Base {
     fn new(index: usize, connection: &Connection) -> Self {
         Self {
             connection: index,
-            watch: Watch::new(connection.watchdog),
+            watch: Watch::new(connection.watchdog, Timer::of(&connection.profile)),
             lines: Both::default(),
             findings: Vec::new(),
             events: Vec::new(),
@@ -274,6 +281,22 @@ impl Base {
                 self.findings.remove(loss);
             }
         }
+    }
+
+    /// What was found at `location` turns out to be something else.
+    pub(super) fn reclassify(&mut self, direction: Direction, location: Location, class: Class, detail: Detail) {
+        let found = self.findings.iter_mut().rfind(|f| f.direction == direction && f.location == location);
+        if let Some(finding) = found {
+            finding.class = class;
+            finding.detail = detail;
+        }
+    }
+
+    /// Nothing is missing in `direction` from `since` on after all.
+    pub(super) fn withdraw_losses(&mut self, direction: Direction, since: Location) {
+        self.findings.retain(|finding| {
+            finding.direction != direction || finding.class != Class::Loss || finding.location < since
+        });
     }
 
     pub(super) fn event(&mut self, direction: Direction, location: Location, kind: EventKind) {
@@ -363,6 +386,8 @@ pub enum Unchecked {
     NoCrc1,
     /// CRC1 by the machine file is not the seed of these telegrams.
     Crc1DoesNotFit,
+    /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.
+    NoSpduIds,
     /// Every telegram bears another connection ID than the machine file's.
     OtherConnectionId {
         /// The ID in the telegrams.

@@ -13,6 +13,7 @@ mod finding;
 mod follower;
 mod fscp_12_1;
 mod fscp_3_1;
+mod iec_62541_15;
 mod parameterisation;
 mod place;
 mod reaction;

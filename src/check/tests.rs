@@ -9,6 +9,7 @@ use Direction::{ToDevice, ToHost};
 
 mod cut_packets;
 mod fscp_3_1_numbers;
+mod iec_62541_15;
 mod start_up;
 
 const MACHINE: &str = r#"

@@ -4,14 +4,34 @@
 
 use super::both::Both;
 use super::finding::Location;
-use crate::machine::Direction;
+use crate::machine::{Direction, Profile};
 use crate::time::{Instant, Span};
 use crate::timing::Intervals;
+
+/// What the watchdog time limits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Timer {
+    /// The time from one telegram to the next of the same direction.
+    Interval,
+    /// The time from the partner's telegram to the answer to it.
+    Answer,
+}
+
+impl Timer {
+    /// That of a profile: the consumer of IEC 62541-15 starts its timer with each request.
+    pub(super) const fn of(profile: &Profile) -> Self {
+        match profile {
+            Profile::Iec62541_15(_) => Self::Answer,
+            _ => Self::Interval,
+        }
+    }
+}
 
 /// The new telegrams of one connection, both ways.
 #[derive(Clone, Debug)]
 pub(super) struct Watch {
     watchdog: Span,
+    timer: Timer,
     lines: Both<Line>,
     round_trip: Intervals<Location>,
 }
@@ -38,8 +58,8 @@ pub(super) struct Silence {
 }
 
 impl Watch {
-    pub(super) fn new(watchdog: Span) -> Self {
-        Self { watchdog, lines: Both::default(), round_trip: Intervals::default() }
+    pub(super) fn new(watchdog: Span, timer: Timer) -> Self {
+        Self { watchdog, timer, lines: Both::default(), round_trip: Intervals::default() }
     }
 
     pub(super) const fn watchdog(&self) -> Span {
@@ -92,13 +112,16 @@ impl Watch {
             self.round_trip.record(at.at.since(request.at), at);
         }
         let previous = previous.filter(|_| was_supervised)?;
-        let span = at.at.since(previous.at);
-        if !tap_gap {
+        let whole = at.at.since(previous.at);
+        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
+        let partners = turn.map_or(whole, |turn| turn.at.since(previous.at));
+        let (span, is_own) = match self.timer {
+            Timer::Interval => (whole, own >= partners || other.is_none()),
+            Timer::Answer => (own, turn.is_some()),
+        };
+        if !tap_gap && (self.timer == Timer::Interval || turn.is_some()) {
             self.lines.of_mut(direction).intervals.record(span, at);
         }
-        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
-        let partners = turn.map_or(span, |turn| turn.at.since(previous.at));
-        let is_own = own >= partners || other.is_none();
         (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
     }
 
@@ -117,7 +140,11 @@ impl Watch {
         let silence = |direction: Direction| {
             let line = self.lines.of(direction);
             let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
-            let span = end.since(last.at);
+            let since = match self.timer {
+                Timer::Interval => last,
+                Timer::Answer => line.turn?,
+            };
+            let span = end.since(since.at);
             (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))
         };
         [silence(Direction::ToDevice), silence(Direction::ToHost)]
@@ -138,7 +165,7 @@ mod tests {
 
     #[test]
     fn the_side_that_fell_silent_first_is_named() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         for ms in [0, 10, 20] {
             assert_eq!(watch.new_telegram(Direction::ToDevice, at(ms), true), None);
             assert_eq!(watch.new_telegram(Direction::ToHost, at(ms + 4), true), None);
@@ -156,7 +183,7 @@ mod tests {
 
     #[test]
     fn a_gap_of_the_tap_is_not_blamed_on_the_machine() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToHost, at(0), true);
         watch.tap_gap();
         assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
@@ -166,7 +193,7 @@ mod tests {
 
     #[test]
     fn a_silence_after_the_end_of_operation_is_none() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToDevice, at(0), true);
         watch.new_telegram(Direction::ToHost, at(5), true);
         watch.new_telegram(Direction::ToDevice, at(10), true);
@@ -179,7 +206,7 @@ mod tests {
 
     #[test]
     fn silence_to_the_end_is_told_once() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToDevice, at(0), true);
         watch.new_telegram(Direction::ToHost, at(5), true);
         assert_eq!(watch.finish(at(40).at), None);

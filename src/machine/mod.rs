@@ -7,6 +7,7 @@
 
 mod document;
 mod fields;
+mod iec_62541_15;
 mod mistake;
 mod model;
 mod names;

@@ -3,9 +3,10 @@
 
 use std::net::IpAddr;
 
+pub use super::iec_62541_15::Iec62541_15;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
-use crate::telegram::{fscp_3_1, fscp_12_1};
+use crate::telegram::{fscp_3_1, fscp_12_1, iec_62541_15};
 use crate::time::Span;
 
 /// A machine as its machine file describes it. The default machine has nothing in it.
@@ -126,6 +127,8 @@ pub enum Profile {
     Fscp12_1(Fscp12_1),
     /// FSCP 3/1 (IEC 61784-3-3), V2.
     Fscp3_1(Fscp3_1),
+    /// IEC 62541-15: the host is the consumer, the device the provider.
+    Iec62541_15(Iec62541_15),
 }
 
 impl Profile {
@@ -134,6 +137,7 @@ impl Profile {
         match self {
             Self::Fscp12_1(_) => fscp_12_1::PROFILE,
             Self::Fscp3_1(_) => fscp_3_1::PROFILE,
+            Self::Iec62541_15(_) => iec_62541_15::PROFILE,
         }
     }
 
@@ -142,6 +146,7 @@ impl Profile {
         let (to_device, to_host) = match self {
             Self::Fscp12_1(p) => (p.to_device_data, p.to_host_data),
             Self::Fscp3_1(p) => (p.to_device_data, p.to_host_data),
+            Self::Iec62541_15(p) => (0, p.to_host_data),
         };
         match direction {
             Direction::ToDevice => to_device,
@@ -149,12 +154,13 @@ impl Profile {
         }
     }
 
-    /// What the CRCs of a telegram of `direction` cover; `None` for a form whose CRC rule is not known.
+    /// What the CRCs of a telegram of `direction` cover, nothing if it has none; `None` for a form whose CRC rule is not known.
     pub fn coverage(&self, direction: Direction) -> Option<Vec<Coverage>> {
         let data = self.safe_data_length(direction);
         match self {
             Self::Fscp12_1(_) => coverage::fscp_12_1(data),
             Self::Fscp3_1(p) => Some(vec![coverage::fscp_3_1(data, p.crc2)?]),
+            Self::Iec62541_15(p) => p.coverage(direction),
         }
     }
 }

@@ -20,6 +20,7 @@ pub(super) struct Wire {
     places: Vec<Occupied>,
     connection_ids: BTreeMap<u16, String>,
     codenames: BTreeMap<(u16, u16), String>,
+    providers: BTreeMap<([u32; 4], u32), String>,
 }
 
 impl Wire {
@@ -71,6 +72,16 @@ impl Wire {
             mistakes.report(Mistake::new(span, message).expected("a destination address of its own for each device"));
         } else {
             self.codenames.insert(pair, owner.to_owned());
+        }
+    }
+
+    /// Notes an IEC 62541-15 provider, which has one consumer at a time.
+    pub(super) fn provider(&mut self, owner: &str, ids: ([u32; 4], u32), span: &Range<usize>, mistakes: &Mistakes) {
+        if let Some(other) = self.providers.get(&ids) {
+            let message = format!("the provider with this base_id and provider_id {} is also in {other}", ids.1);
+            mistakes.report(Mistake::new(span, message).expected("a provider of its own for each connection"));
+        } else {
+            self.providers.insert(ids, owner.to_owned());
         }
     }
 }

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::dice::{Concern, Dice};
 use super::endpoint::Endpoint;
 use super::error::SynthError;
-use super::{fscp_3_1, fscp_12_1};
+use super::{fscp_3_1, fscp_12_1, iec_62541_15};
 use crate::machine::{Connection, Direction, Machine, Profile};
 
 /// Data telegrams remembered of each direction, for repetitions.
@@ -334,6 +334,11 @@ fn ends(
             };
             let device = fscp_3_1::Device::new(fscp_3_1::Settings { ready: device_ready, ..settings.clone() });
             Ok((Endpoint::Host(fscp_3_1::Host::new(settings)), Endpoint::Device(device), HISTORY.saturating_add(2)))
+        }
+        Profile::Iec62541_15(profile) => {
+            let watchdog = connection.watchdog.as_nanos();
+            let (consumer, provider) = iec_62541_15::ends(profile, watchdog, [host_ready, device_ready], dice);
+            Ok((Endpoint::Consumer(consumer), Endpoint::Provider(provider), HISTORY.saturating_add(2)))
         }
     }
 }

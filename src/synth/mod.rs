@@ -18,6 +18,7 @@ mod error;
 mod fault;
 mod fscp_12_1;
 mod fscp_3_1;
+mod iec_62541_15;
 mod ledger;
 mod link;
 mod plan;

@@ -57,6 +57,14 @@ pub fn fscp_3_1(data: usize, form: Crc2Form) -> Option<Coverage> {
     Some(Coverage { name: "CRC2", number: 1, polynomial: 0x15D_6DCB, runs })
 }
 
+/// IEC 62541-15, response with `data` octets of safety data: flags, SPDU_IDs, SafetyConsumerID, MonitoringNumber and data in one
+/// piece. `None` for a number of octets that is not allowed.
+pub fn iec_62541_15(data: usize) -> Option<Coverage> {
+    let whole = super::iec_62541_15::response_length(data)?;
+    let runs = vec![0..32, 32..u32::try_from(whole).ok()?.checked_mul(8)?];
+    Some(Coverage { name: "CRC", number: 1, polynomial: 0x1_F4AC_FB13, runs })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -135,5 +143,21 @@ mod tests {
         }
         assert_eq!(fscp_3_1(13, Crc2Form::Long), None, "the rule is not known");
         assert_eq!(fscp_3_1(13, Crc2Form::Short), None);
+    }
+
+    #[test]
+    fn iec_62541_15_covers_what_changes_its_crc() {
+        use crate::telegram::iec_62541_15::Layout;
+        for length in [1_usize, 6] {
+            let octets: Vec<u8> = (0..25 + length).map(|octet| u8::try_from(octet * 7).unwrap()).collect();
+            let crc = |octets: &[u8]| Layout::DataFirst.parse(octets).map(|response| response.crc_due()).unwrap();
+            let changes = (0..8 * (21 + length)).map(|bit| {
+                let mut changed = octets.clone();
+                changed[bit / 8] ^= 1 << (bit % 8);
+                crc(&changed) ^ crc(&octets)
+            });
+            assert_eq!(columns(&iec_62541_15(length).unwrap()), sorted(changes.collect(), 32), "{length} octets");
+        }
+        assert_eq!((iec_62541_15(0), iec_62541_15(1501)), (None, None));
     }
 }

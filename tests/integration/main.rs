@@ -3,6 +3,7 @@
 mod arrows;
 mod cli;
 mod hostile;
+mod profiles;
 mod readme;
 mod real_captures;
 mod report;
