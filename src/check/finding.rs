@@ -109,6 +109,27 @@ pub enum Detail {
         /// CRC in the telegram.
         seen: u32,
     },
+    /// FSCP 13/1: the CRC of a subframe does not fit.
+    SubframeCrc {
+        /// 1 or 2.
+        subframe: u8,
+        /// CRC over the subframe as seen.
+        expected: u16,
+        /// CRC in the telegram.
+        seen: u16,
+    },
+    /// FSCP 13/1: the two copies of the data differ.
+    Copies {
+        /// First octet of the data that differs, from 0.
+        octet: usize,
+    },
+    /// FSCP 13/1: a telegram took too long from its sender.
+    Delay {
+        /// Longest propagation delay by the machine file.
+        limit: Span,
+        /// Propagation delay by the clocks of both sides.
+        delay: Span,
+    },
     /// A field of a telegram, or an ID in it, is not the one due.
     Field {
         /// Its name.
@@ -236,6 +257,13 @@ pub enum EventKind {
     ResetWithSequenceZero,
     /// IEC 62541-15: the provider says that it is in test mode.
     TestMode,
+    /// FSCP 13/1: subframe 2 comes first (both orders are in use).
+    SecondSubframeLeads,
+    /// FSCP 13/1: the CRCs have another polynomial than the usual one (the sources disagree, all are accepted).
+    OtherPolynomial {
+        /// The polynomial, without its highest bit.
+        polynomial: u16,
+    },
 }
 
 /// A connection fell out of operation because of a fault.
@@ -266,4 +294,6 @@ pub enum TripCause {
     WatchdogTimeout,
     /// IEC 62541-15: the consumer's flags report a communication error.
     CommunicationError,
+    /// FSCP 13/1: the sender no longer says that its connection is valid.
+    NotValid,
 }

@@ -8,6 +8,7 @@ use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
+use super::fscp_13_1::Fscp13_1;
 use super::iec_62541_15::Iec62541_15;
 use super::watch::{Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
@@ -31,6 +32,7 @@ enum Rules {
     Fscp12_1(Box<Fscp12_1>),
     Fscp3_1(Box<Fscp3_1>),
     Iec62541_15(Box<Iec62541_15>),
+    Fscp13_1(Box<Fscp13_1>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -53,6 +55,7 @@ impl Follower {
         let rules = match &connection.profile {
             Profile::Fscp12_1(parameters) => Rules::Fscp12_1(Box::new(Fscp12_1::new(parameters, connection.watchdog))),
             Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
+            Profile::Fscp13_1(parameters) => Rules::Fscp13_1(Box::new(Fscp13_1::new(parameters))),
             Profile::Iec62541_15(parameters) => Rules::Iec62541_15(Box::new(Iec62541_15::new(parameters))),
         };
         Self { base: Base::new(index, connection), rules }
@@ -66,6 +69,14 @@ impl Follower {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
+        let mut octets = octets;
+        if let Rules::Fscp13_1(rules) = &self.rules {
+            let Some(process_data) = rules.process_data(direction, octets) else {
+                rules.beside(&mut self.base, direction, octets, at);
+                return Update::Unchanged;
+            };
+            octets = process_data;
+        }
         let line = self.base.line_mut(direction);
         if line.is_held(octets) {
             return Update::Unchanged;
@@ -75,6 +86,7 @@ impl Follower {
             Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Iec62541_15(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Fscp13_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -87,6 +99,7 @@ impl Follower {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) => accepted.get(index).copied(),
             Rules::Iec62541_15(rules) => rules.safe_octet(direction, accepted, index),
+            Rules::Fscp13_1(_) => Fscp13_1::safe_octet(accepted, index),
         }
     }
 
@@ -97,6 +110,7 @@ impl Follower {
                 Rules::Fscp12_1(rules) => rules.owns(direction, octets),
                 Rules::Fscp3_1(rules) => rules.owns(direction, octets),
                 Rules::Iec62541_15(rules) => rules.owns(direction, octets),
+                Rules::Fscp13_1(rules) => rules.owns(direction, octets),
             }
     }
 
@@ -111,6 +125,7 @@ impl Follower {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
             Rules::Iec62541_15(rules) => rules.unchecked(&self.base),
+            Rules::Fscp13_1(rules) => rules.unchecked(&self.base),
         };
         self.base.into_outcome(unchecked)
     }
@@ -388,6 +403,14 @@ pub enum Unchecked {
     Crc1DoesNotFit,
     /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.
     NoSpduIds,
+    /// FSCP 13/1: the machine file does not give the UDID, so subframe 2 was only compared from telegram to telegram.
+    NoUdid,
+    /// FSCP 13/1: the UDID of the machine file is not that of these telegrams.
+    UdidDoesNotFit,
+    /// FSCP 13/1: telegrams with a 40-bit time, whose subframe 2 is not checkable.
+    ExtendedTime,
+    /// FSCP 13/1: the machine file limits the propagation delay, but no time response was seen that would make it known.
+    NoTimeResponse,
     /// Every telegram bears another connection ID than the machine file's.
     OtherConnectionId {
         /// The ID in the telegrams.

@@ -12,6 +12,8 @@ mod contents;
 mod finding;
 mod follower;
 mod fscp_12_1;
+mod fscp_13_1;
+mod fscp_13_1_time;
 mod fscp_3_1;
 mod iec_62541_15;
 mod parameterisation;

@@ -15,6 +15,8 @@ pub(super) enum Timer {
     Interval,
     /// The time from the partner's telegram to the answer to it.
     Answer,
+    /// As [`Self::Interval`], where the two sides send without waiting for each other.
+    Independent,
 }
 
 impl Timer {
@@ -22,6 +24,7 @@ impl Timer {
     pub(super) const fn of(profile: &Profile) -> Self {
         match profile {
             Profile::Iec62541_15(_) => Self::Answer,
+            Profile::Fscp13_1(_) => Self::Independent,
             _ => Self::Interval,
         }
     }
@@ -107,6 +110,7 @@ impl Watch {
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
+            && self.timer != Timer::Independent
             && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
         {
             self.round_trip.record(at.at.since(request.at), at);
@@ -118,11 +122,20 @@ impl Watch {
         let (span, is_own) = match self.timer {
             Timer::Interval => (whole, own >= partners || other.is_none()),
             Timer::Answer => (own, turn.is_some()),
+            Timer::Independent => (whole, true),
         };
-        if !tap_gap && (self.timer == Timer::Interval || turn.is_some()) {
+        if !tap_gap && (self.timer != Timer::Answer || turn.is_some()) {
             self.lines.of_mut(direction).intervals.record(span, at);
         }
         (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
+    }
+
+    /// A question and its answer, where not every telegram is one.
+    pub(super) fn round_trip_of(&mut self, asked: Location, answered: Location) {
+        let lines = &self.lines;
+        if !lines.to_device.tap_gap && !lines.to_host.tap_gap {
+            self.round_trip.record(answered.at.since(asked.at), answered);
+        }
     }
 
     /// The side of `by` has left operation at `at`: no watchdog runs from now on, except over a silence of the partner that is
@@ -141,7 +154,7 @@ impl Watch {
             let line = self.lines.of(direction);
             let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
             let since = match self.timer {
-                Timer::Interval => last,
+                Timer::Interval | Timer::Independent => last,
                 Timer::Answer => line.turn?,
             };
             let span = end.since(since.at);

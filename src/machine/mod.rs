@@ -7,6 +7,7 @@
 
 mod document;
 mod fields;
+mod fscp_13_1;
 mod iec_62541_15;
 mod mistake;
 mod model;

@@ -11,7 +11,7 @@ use super::read_telegram::{self, ProfileName, Setup};
 use super::shared_wire::Wire;
 use super::source::shown;
 use super::values::{self, Sign, integer, one_of, time, words};
-use crate::telegram::{fscp_3_1, fscp_12_1, iec_62541_15};
+use crate::telegram::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Span;
 
 pub(super) fn connection<'t>(
@@ -25,6 +25,7 @@ pub(super) fn connection<'t>(
         (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
         (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
         (iec_62541_15::PROFILE, ProfileName::Iec62541_15),
+        (fscp_13_1::PROFILE, ProfileName::Fscp13_1),
     ];
     let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
     let delay = delay(&mut fields);

@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::dice::Dice;
-use super::{fscp_3_1, fscp_12_1, iec_62541_15};
+use super::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 
 /// Nanoseconds that a host waits after a trip before it starts the connection again.
 pub(super) const RESTART_DELAY: i64 = 200_000_000;
@@ -55,6 +55,7 @@ pub(super) enum Endpoint {
     Device(fscp_3_1::Device),
     Consumer(iec_62541_15::Consumer),
     Provider(iec_62541_15::Provider),
+    Node(fscp_13_1::Node),
 }
 
 impl Endpoint {
@@ -67,6 +68,7 @@ impl Endpoint {
             Self::Device(end) => end.run(input),
             Self::Consumer(end) => end.run(input),
             Self::Provider(end) => end.run(input),
+            Self::Node(end) => end.run(input),
         }
     }
 
@@ -79,6 +81,7 @@ impl Endpoint {
             Self::Device(end) => end.is_running(),
             Self::Consumer(end) => end.is_running(),
             Self::Provider(end) => end.is_running(),
+            Self::Node(end) => end.is_running(),
         }
     }
 
@@ -89,7 +92,7 @@ impl Endpoint {
             Self::Slave(end) => end.jump(by),
             Self::Consumer(end) => end.jump(by),
             Self::Provider(end) => end.jump(by),
-            Self::Host(_) | Self::Device(_) => {}
+            Self::Host(_) | Self::Device(_) | Self::Node(_) => {}
         }
     }
 
@@ -99,6 +102,7 @@ impl Endpoint {
             Self::Master(_) | Self::Slave(_) | Self::Consumer(_) | Self::Provider(_) => None,
             Self::Host(end) => Some(end.successor(data)),
             Self::Device(end) => Some(end.successor(data)),
+            Self::Node(end) => Some(end.successor(data)),
         }
     }
 }

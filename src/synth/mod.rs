@@ -17,6 +17,7 @@ mod endpoint;
 mod error;
 mod fault;
 mod fscp_12_1;
+mod fscp_13_1;
 mod fscp_3_1;
 mod iec_62541_15;
 mod ledger;

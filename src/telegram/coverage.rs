@@ -65,6 +65,22 @@ pub fn iec_62541_15(data: usize) -> Option<Coverage> {
     Some(Coverage { name: "CRC", number: 1, polynomial: 0x1_F4AC_FB13, runs })
 }
 
+/// FSCP 13/1, process data of `data` octets: each subframe under its CRC. That the two copies of the data are compared is not
+/// counted. `None` for a number of octets that is not allowed.
+pub fn fscp_13_1(data: usize) -> Option<Vec<Coverage>> {
+    use super::fscp_13_1::{Form, Polynomial, length};
+    length(data, Form::Normal)?;
+    let polynomial = Polynomial::usual(data, Form::Normal);
+    let check_bits = u32::try_from(polynomial.octets().checked_mul(8)?).ok()?;
+    let coverage = |name, header: usize| {
+        let covered = u32::try_from(header.checked_add(data)?.checked_mul(8)?).ok()?;
+        let runs = vec![0..check_bits, check_bits..check_bits.checked_add(covered)?];
+        let polynomial = u64::from(polynomial.value()) | 1_u64.checked_shl(check_bits)?;
+        Some(Coverage { name, number: 1, polynomial, runs })
+    };
+    Some(vec![coverage("CRC1", 4)?, coverage("CRC2", 5)?])
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -85,6 +85,110 @@ path = ["switch", "gate", "logic", "curtain", "drive"]
 required = { response_time = "1 s" }
 "#;
 
+/// FSCP 13/1: gate and curtain alike but for their addresses, over Type 13 and UDP; the lift with CRCs of two octets; the
+/// enabling device without UDID.
+const FSCP_13_1: &str = r#"
+schema = 1
+machine = { name = "Reel wrapping cell", revision = "C" }
+element = [{ id = "switch", worst_case = "8 ms" }, { id = "logic", worst_case = "8 ms" }, { id = "drive", worst_case = "8 ms" }]
+[[connection]]
+id = "gate"
+profile = "FSCP 13/1"
+worst_case = "24 ms"
+watchdog = "100 ms"
+[connection.telegram]
+to_device_data = 2
+to_host_data = 4
+to_device_address = 1
+to_host_address = 2
+udid = "00:60:65:01:02:03"
+domain = 1
+time_base = "100 us"
+max_delay = "60 ms"
+[connection.to_device]
+carrier = "type13"
+message = "PReq"
+node = 5
+[connection.to_host]
+carrier = "type13"
+message = "PRes"
+node = 5
+offset = 3
+[[connection]]
+id = "curtain"
+profile = "FSCP 13/1"
+worst_case = "24 ms"
+watchdog = "100 ms"
+[connection.telegram]
+to_device_data = 2
+to_host_data = 4
+to_device_address = 3
+to_host_address = 0x3FF
+udid = "00:60:65:01:02:03"
+[connection.to_device]
+carrier = "udp"
+destination_port = 9877
+source = "192.0.2.1"
+[connection.to_host]
+carrier = "udp"
+destination_port = 9877
+source = "192.0.2.2"
+[[connection]]
+id = "lift"
+profile = "FSCP 13/1"
+worst_case = "24 ms"
+watchdog = "120 ms"
+[connection.telegram]
+to_device_data = 9
+to_host_data = 20
+to_device_address = 5
+to_host_address = 6
+udid = "00:60:65:01:02:03"
+time_base = "1 ms"
+[connection.to_device]
+carrier = "type13"
+message = "PReq"
+node = 6
+[connection.to_host]
+carrier = "type13"
+message = "PRes"
+node = 6
+[[connection]]
+id = "enabling"
+profile = "FSCP 13/1"
+worst_case = "24 ms"
+watchdog = "120 ms"
+[connection.telegram]
+to_device_data = 1
+to_host_data = 8
+to_device_address = 7
+to_host_address = 8
+[connection.to_device]
+carrier = "type13"
+message = "PReq"
+node = 7
+[connection.to_host]
+carrier = "type13"
+message = "PRes"
+node = 7
+[[signal]]
+id = "gate-open"
+connection = "gate"
+direction = "to_host"
+bit = 9
+[[signal]]
+id = "lift-off"
+connection = "lift"
+direction = "to_device"
+bit = 3
+[[function]]
+id = "gate-opens"
+demand = "gate-open"
+reaction = "lift-off"
+path = ["switch", "gate", "logic", "lift", "drive"]
+required = { response_time = "1 s" }
+"#;
+
 fn machine(text: &str) -> Machine {
     machine::read("machine.toml", text).unwrap_or_else(|problems| panic!("{problems}"))
 }
@@ -186,4 +290,15 @@ fn clean_runs_of_iec_62541_15_have_no_finding() {
 fn every_fault_of_iec_62541_15_alone_is_found_in_its_class() {
     // Eight kinds, both ways; addressing needs a partner with the same layout and another SafetyConsumerID.
     assert_eq!(every_fault_alone(&machine(IEC_62541_15), 100..102), 2 * 2 * (8 + 8 + 7));
+}
+
+#[test]
+fn clean_runs_of_fscp_13_1_have_no_finding() {
+    clean_runs(&machine(FSCP_13_1), &[None, None, None, Some(Unchecked::NoUdid)]);
+}
+
+#[test]
+fn every_fault_of_fscp_13_1_alone_is_found_in_its_class() {
+    // Six kinds besides addressing, without UDID five; nobody has the data lengths of lift and enabling device.
+    assert_eq!(every_fault_alone(&machine(FSCP_13_1), 100..102), 2 * 2 * (7 + 7 + 6 + 5));
 }
