@@ -12,7 +12,8 @@ use super::follower::{Base, Siblings, Unchecked, Update};
 use super::fscp_13_1_time::{Delays, after};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_13_1::{
-    Field, Form, Message, Mismatch, Missing, Order, PairMismatch, Polynomial, Second, Telegram, Udid, length, pair,
+    self, Field, Form, Message, Mismatch, Missing, Order, PairMismatch, Polynomial, Second, Telegram, Udid, length,
+    pair,
 };
 
 /// Telegrams with a right subframe 1 that the UDID does not fit, from which on it is taken for wrong.
@@ -45,9 +46,13 @@ struct Side {
     order: Order,
     /// Telegrams that were confirmed, by their key or against the one before.
     is_known: bool,
+    /// The polynomial of the first telegram that was taken: a sender keeps to one.
+    polynomial: Option<Polynomial>,
     time: Option<u16>,
     /// Time of a telegram that was behind: the next one may go on from there.
     behind: Option<u16>,
+    /// A telegram that announced a 40-bit time after others with 16 bits.
+    odd: Option<(Location, u8)>,
     valid: Option<bool>,
 }
 
@@ -131,11 +136,30 @@ impl Fscp13_1 {
             }
             Ok(Checked::Unconfirmed(polynomial)) => {
                 self.tell_form(base, direction, &telegram, polynomial, at);
+                if let Some(second) = telegram.second(self.key())
+                    && self.is_odd(direction, &second, at)
+                {
+                    return Update::Rejected;
+                }
                 self.sides.of_mut(direction).remember(&telegram, octets);
                 Update::NoData
             }
             Err(detail) => self.reject_damaged(base, direction, &telegram, octets, detail, at),
         }
+    }
+
+    /// Whether a telegram with a 40-bit time is the first after others with 16 bits: the next one tells whether the sender has
+    /// changed to 40 bits or this one was corrupted.
+    fn is_odd(&mut self, direction: Direction, second: &Second, at: Location) -> bool {
+        let side = self.sides.of_mut(direction);
+        if side.is_known && side.odd.is_none() {
+            side.odd = Some((at, second.time_request));
+            return true;
+        }
+        side.odd = None;
+        side.is_known = false;
+        self.has_extended_time = true;
+        false
     }
 
     /// Whether the CRCs prove `octets` to be a telegram of this connection.
@@ -166,9 +190,8 @@ impl Fscp13_1 {
 
     fn check(&mut self, direction: Direction, telegram: &Telegram<'_>) -> Result<Checked, Detail> {
         let Some(udid) = self.key() else { return self.check_without_key(direction, telegram) };
-        let checked = telegram.verify(Some(udid)).map_err(detail)?;
+        let checked = self.sides.of(direction).verify(telegram, Some(udid)).map_err(detail)?;
         if checked.missing == Some(Missing::ExtendedTime) {
-            self.has_extended_time = true;
             return Ok(Checked::Unconfirmed(checked.polynomial));
         }
         self.proven = true;
@@ -176,8 +199,8 @@ impl Fscp13_1 {
     }
 
     fn check_without_key(&self, direction: Direction, telegram: &Telegram<'_>) -> Result<Checked, Detail> {
-        let checked = telegram.verify(None).map_err(detail)?;
         let side = self.sides.of(direction);
+        let checked = side.verify(telegram, None).map_err(detail)?;
         let Ok(before) = Telegram::parse_in(&side.taken, side.order) else {
             return Ok(Checked::Unconfirmed(checked.polynomial));
         };
@@ -192,20 +215,23 @@ impl Fscp13_1 {
         }
     }
 
-    /// Tells once what the sources leave open: the order of the subframes and the polynomial.
+    /// Notes what the sources leave open, the order of the subframes and the polynomial, and tells it if it is not the usual.
     fn tell_form(
-        &self,
+        &mut self,
         base: &mut Base,
         direction: Direction,
         telegram: &Telegram<'_>,
         polynomial: Polynomial,
         at: Location,
     ) {
-        let side = self.sides.of(direction);
-        if side.taken.is_empty() && telegram.order == Order::SecondLeads {
+        let side = self.sides.of_mut(direction);
+        if side.polynomial.replace(polynomial).is_some() {
+            return;
+        }
+        if telegram.order == Order::SecondLeads {
             base.event(direction, at, EventKind::SecondSubframeLeads);
         }
-        if side.taken.is_empty() && polynomial != Polynomial::usual(telegram.payload.len(), telegram.message.form()) {
+        if polynomial != Polynomial::usual(telegram.payload.len(), telegram.message.form()) {
             base.event(direction, at, EventKind::OtherPolynomial { polynomial: polynomial.value() });
         }
     }
@@ -236,6 +262,10 @@ impl Fscp13_1 {
         let is_behind = matches!((side.time, time), (Some(last), Some(time)) if after(last, time).is_none());
         let goes_on = matches!((side.behind, time), (Some(behind), Some(time)) if after(behind, time).is_some());
         let copy = base.line(direction).copies_ago(wire.octets);
+        if let Some((at, seen)) = side.odd.take() {
+            let detail = Detail::Field { name: "TR", expected: 0, seen: seen.into() };
+            base.finding(direction, at, Class::Corruption, detail);
+        }
         side.behind = None;
         if let Some(telegrams_ago) = copy.filter(|_| is_behind || time.is_none()) {
             base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
@@ -330,6 +360,10 @@ impl Fscp13_1 {
 }
 
 impl Side {
+    fn verify(&self, telegram: &Telegram<'_>, udid: Option<Udid>) -> Result<fscp_13_1::Checked, Mismatch> {
+        self.polynomial.map_or_else(|| telegram.verify(udid), |polynomial| telegram.verify_with(polynomial, udid))
+    }
+
     fn remember(&mut self, telegram: &Telegram<'_>, octets: &[u8]) {
         self.order = telegram.order;
         self.taken.clear();

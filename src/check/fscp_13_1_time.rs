@@ -76,10 +76,14 @@ impl Delays {
                 let asked = self.requests.of(direction.opposite()).filter(|(request, _)| now.answers(request));
                 if let Some((_, asked)) = asked {
                     *self.requests.of_mut(direction.opposite()) = None;
+                    base.watch.round_trip_of(asked, at);
+                    if self.limit.is_some_and(|limit| at.at.since(asked.at) > limit) {
+                        // An answer that took that long makes nothing known; the node has to ask again.
+                        return;
+                    }
                     let reference = Reference { asked, steps: 0, last: at, is_late: false };
                     *self.references.of_mut(direction) = Some(reference);
                     self.has_reference = true;
-                    base.watch.round_trip_of(asked, at);
                 }
             }
             _ => {}

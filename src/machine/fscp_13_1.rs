@@ -49,7 +49,11 @@ pub(super) fn read(mut fields: Fields<'_>) -> Result<Profile, Reported> {
     let last = u32::from(LAST_ADDRESS);
     let to_device_address = fields.required("to_device_address", "1", |v| address(1..=last)(v).map(word));
     let to_host = fields.required("to_host_address", "2", |v| Ok((word(address(1..=last)(v)?), v.span.clone())));
-    let udid = fields.optional("udid", |v| mac(v).map(Udid));
+    let udid = fields.optional("udid", |v| {
+        // Written like a MAC address.
+        let expected = "six octets in hexadecimal, for example \"02:00:00:00:00:01\"";
+        mac(v).map(Udid).map_err(|_| Mistake::new(&v.span, "the UDID is not of six octets").expected(expected))
+    });
     let domain = fields.optional("domain", |v| address(1..=last)(v).map(word));
     let time_base = fields.optional("time_base", time(Sign::Positive));
     let max_delay = fields.optional("max_delay", |v| Ok((time(Sign::Positive)(v)?, v.span.clone())));

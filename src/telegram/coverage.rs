@@ -176,4 +176,31 @@ mod tests {
         }
         assert_eq!((iec_62541_15(0), iec_62541_15(1501)), (None, None));
     }
+
+    #[test]
+    fn fscp_13_1_covers_both_subframes() {
+        use crate::telegram::fscp_13_1::{Fields, Message, Telegram, Udid, Wire, emit};
+        for length in [0_usize, 3, 8, 9, 20] {
+            let (message, data) = (Message::Data { valid: true }, vec![0x3C; length]);
+            let fields = Fields { message, address: 5, domain: 1, time: 0x1234, target: 0, time_request: 0 };
+            let mut octets = Vec::new();
+            emit(&fields, &data, Udid::default(), Wire::default(), &mut octets).unwrap();
+            let [_, second] = Telegram::parse(&octets).unwrap().subframes_at();
+            let polynomial = crate::telegram::fscp_13_1::Polynomial::usual(length, message.form());
+            let covered = fscp_13_1(length).unwrap();
+            for (covered, subframe) in covered.iter().zip([&octets[..second], &octets[second..]]) {
+                let check_bits = u32::try_from(8 * polynomial.octets()).unwrap();
+                let body = &subframe[..subframe.len() - polynomial.octets()];
+                let crc = |octets: &[u8]| u32::from(polynomial.checksum(octets.iter().copied()));
+                let changes = (0..8 * body.len()).map(|bit| {
+                    let mut changed = body.to_vec();
+                    changed[bit / 8] ^= 1 << (bit % 8);
+                    crc(&changed) ^ crc(body)
+                });
+                let told = format!("{} of {length} octets", covered.name);
+                assert_eq!(columns(covered), sorted(changes.collect(), check_bits), "{told}");
+            }
+        }
+        assert_eq!(fscp_13_1(255), None);
+    }
 }
