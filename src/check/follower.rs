@@ -361,7 +361,8 @@ pub struct ConnectionOutcome {
     pub to_device: DirectionOutcome,
     /// Telegrams to the host.
     pub to_host: DirectionOutcome,
-    /// From a new telegram to the device to the next new one to the host, as the tap sees it.
+    /// From a new telegram to the device to the next new one to the host, as the tap sees it; in FSCP 13/1 from a time request
+    /// to the response to it.
     pub round_trip: Intervals<Location>,
     /// Findings in the order of their packets.
     pub findings: Vec<Finding>,
@@ -386,7 +387,8 @@ pub struct DirectionOutcome {
     pub confirmed: u64,
     /// Telegrams missing where the capture lost packets.
     pub tap_losses: u64,
-    /// Intervals between new valid telegrams while the watchdog runs.
+    /// What the watchdog limits, while it runs: intervals between new valid telegrams, in IEC 62541-15 from the partner's
+    /// telegram to the answer to it.
     pub intervals: Intervals<Location>,
 }
 

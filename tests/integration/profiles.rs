@@ -5,9 +5,12 @@ use std::collections::BTreeSet;
 use stopspan::capture::{Input, Run};
 use stopspan::check::{Checker, Outcome, Unchecked};
 use stopspan::machine::{self, Direction, Machine};
+use stopspan::report;
 use stopspan::synth::{self, Demands, FaultKind, Ledger, Plan, PlannedFault};
 use stopspan::time::Span;
 use stopspan::verdict::{self, Judgement, Verdict};
+
+use super::support::block_starts;
 
 /// IEC 62541-15: the curtain and the gate alike but for their IDs, the enabling device with its data first and no IDs given.
 const IEC_62541_15: &str = r#"
@@ -234,7 +237,7 @@ fn demanded(ledger: &Ledger) -> BTreeSet<(String, u64, u64, i64)> {
 }
 
 fn clean_runs(machine: &Machine, unchecked: &[Option<Unchecked>]) {
-    for seed in 20..28 {
+    for seed in 20..24 {
         let plan = Plan { duration: Span::from_millis(8_000), seed, start_up: seed % 2 == 0, ..Plan::default() };
         let mut octets = Vec::new();
         let ledger = synth::synthesise(machine, &plan, &mut octets).unwrap_or_else(|error| panic!("{error}"));
@@ -289,7 +292,7 @@ fn clean_runs_of_iec_62541_15_have_no_finding() {
 #[test]
 fn every_fault_of_iec_62541_15_alone_is_found_in_its_class() {
     // Eight kinds, both ways; addressing needs a partner with the same layout and another SafetyConsumerID.
-    assert_eq!(every_fault_alone(&machine(IEC_62541_15), 100..102), 2 * 2 * (8 + 8 + 7));
+    assert_eq!(every_fault_alone(&machine(IEC_62541_15), 100..101), 2 * (8 + 8 + 7));
 }
 
 #[test]
@@ -300,5 +303,50 @@ fn clean_runs_of_fscp_13_1_have_no_finding() {
 #[test]
 fn every_fault_of_fscp_13_1_alone_is_found_in_its_class() {
     // Six kinds besides addressing, without UDID five; nobody has the data lengths of lift and enabling device.
-    assert_eq!(every_fault_alone(&machine(FSCP_13_1), 100..102), 2 * 2 * (7 + 7 + 6 + 5));
+    assert_eq!(every_fault_alone(&machine(FSCP_13_1), 100..101), 2 * (7 + 7 + 6 + 5));
+}
+
+/// Octets of captures with findings changed at random: nothing panics, and all that is told can be written down.
+#[test]
+fn damaged_captures_of_all_profiles_end_and_are_told() {
+    for (text, kind) in [(IEC_62541_15, FaultKind::Masquerade), (FSCP_13_1, FaultKind::UnintendedRepetition)] {
+        let machine = machine(text);
+        let faults =
+            vec![PlannedFault { kind, connection: 0, direction: Direction::ToHost, at: Span::from_millis(2_000) }];
+        let plan = Plan { duration: Span::from_millis(3_500), faults, ..Plan::default() };
+        let plan = Plan { demands: Demands::List(Vec::new()), ..plan };
+        let mut whole = Vec::new();
+        synth::synthesise(&machine, &plan, &mut whole).unwrap();
+        let starts = block_starts(&whole);
+        // Linear congruential generator of Knuth's MMIX.
+        let mut state = 7_u64;
+        let mut next = |below: usize| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            usize::try_from(state >> 33).unwrap() % below
+        };
+        for changes in [1, 50, 5_000] {
+            let mut octets = whole.clone();
+            for _ in 0..changes {
+                // Behind the head of a block of a packet and the Ethernet addresses, before its trailing length.
+                let block = 3 + next(starts.len() - 5);
+                let places = starts[block] + 28 + 12..starts[block + 1] - 4;
+                octets[places.start + next(places.len())] ^= 1 << next(8);
+            }
+            let mut run = Run::open([Input::stream("damaged", std::io::Cursor::new(octets))]).unwrap();
+            let mut checker = Checker::new(&machine);
+            while let Some(packet) = run.next_packet().unwrap() {
+                checker.packet(&packet);
+            }
+            let outcome = checker.finish();
+            for connection in &outcome.connections {
+                assert!(connection.findings.iter().map(|f| f.location).is_sorted(), "{changes} changes");
+            }
+            let verdict = verdict::judge(&machine, &outcome, &run.summary());
+            assert_ne!(verdict.result, Judgement::WithinLimits, "{changes} changes");
+            let named = Some(("machine.toml", &machine));
+            let told = report::analyze(named, &outcome, &run.summary(), &verdict, verdict.communication());
+            assert!(report::text(&told, 100, true).contains(machine.connections[0].profile.name()));
+            report::json(&told).unwrap();
+        }
+    }
 }
