@@ -226,4 +226,38 @@ mod tests {
         let silence = watch.finish(at(90).at).unwrap();
         assert_eq!((silence.direction, silence.span), (Direction::ToDevice, Span::from_millis(90)));
     }
+
+    /// The timer of an answer starts with the request: a host that takes its time does not make the device late.
+    #[test]
+    fn an_answer_is_timed_from_its_request() {
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Answer);
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(5), true), None);
+        // 35 ms of the host, 30 ms of the device: 65 ms from answer to answer.
+        assert_eq!(watch.new_telegram(Direction::ToDevice, at(40), true), None);
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(70), true), None);
+        assert_eq!(watch.intervals(Direction::ToHost).longest().unwrap().span, Span::from_millis(30));
+        assert_eq!(watch.intervals(Direction::ToDevice).longest().unwrap().span, Span::from_millis(35));
+        watch.new_telegram(Direction::ToDevice, at(80), true);
+        let late = watch.new_telegram(Direction::ToHost, at(121), true);
+        assert_eq!(late, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(41), end: at(121) }));
+        // Nobody is late who was not asked.
+        assert_eq!(watch.finish(at(150).at), None);
+        assert_eq!(watch.finish(at(162).at).map(|silence| silence.direction), Some(Direction::ToDevice));
+    }
+
+    #[test]
+    fn senders_that_do_not_wait_for_each_other_are_timed_each_alone() {
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Independent);
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        watch.new_telegram(Direction::ToHost, at(1), true);
+        for ms in [10, 20, 30] {
+            assert_eq!(watch.new_telegram(Direction::ToDevice, at(ms), true), None);
+        }
+        let silence = watch.new_telegram(Direction::ToHost, at(42), true);
+        assert_eq!(silence, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(41), end: at(42) }));
+        assert_eq!(watch.round_trip().count(), 0);
+        watch.round_trip_of(at(30), at(42));
+        assert_eq!(watch.round_trip().longest().unwrap().span, Span::from_millis(12));
+    }
 }
