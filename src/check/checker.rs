@@ -9,7 +9,7 @@ use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use crate::capture::Packet;
-use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ipv4, ipv6, type10, udp};
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ipv4, ipv6, type10, type13, udp};
 use crate::machine::{Carrier, Direction, Machine};
 use crate::time::Instant;
 
@@ -179,8 +179,11 @@ fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: L
 fn may_be_behind(layer: &str, carrier: &Carrier) -> bool {
     let is_internet = [ipv4::LAYER, ipv6::LAYER, ipv6::EXTENSION_LAYER, udp::LAYER].contains(&layer);
     match carrier {
-        Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => !is_internet && layer != type10::LAYER,
+        Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => {
+            !is_internet && layer != type10::LAYER && layer != type13::LAYER
+        }
         Carrier::Type10 { .. } => layer == type10::LAYER,
+        Carrier::Type13 { .. } => layer == type13::LAYER,
         Carrier::Udp { .. } => is_internet,
     }
 }

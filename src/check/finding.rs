@@ -102,6 +102,50 @@ pub enum Detail {
         /// CRC in the telegram.
         seen: u32,
     },
+    /// A CRC of 32 bits does not fit.
+    Crc32 {
+        /// CRC over the telegram as seen.
+        expected: u32,
+        /// CRC in the telegram.
+        seen: u32,
+    },
+    /// FSCP 13/1: the CRC of a subframe does not fit.
+    SubframeCrc {
+        /// 1 or 2.
+        subframe: u8,
+        /// CRC over the subframe as seen.
+        expected: u16,
+        /// CRC in the telegram.
+        seen: u16,
+    },
+    /// FSCP 13/1: the two copies of the data differ.
+    Copies {
+        /// First octet of the data that differs, from 0.
+        octet: usize,
+    },
+    /// FSCP 13/1: a telegram took too long from its sender.
+    Delay {
+        /// Longest propagation delay by the machine file.
+        limit: Span,
+        /// Propagation delay by the clocks of both sides.
+        delay: Span,
+    },
+    /// A field of a telegram, or an ID in it, is not the one due.
+    Field {
+        /// Its name.
+        name: &'static str,
+        /// Value that was due.
+        expected: u64,
+        /// Value in the telegram.
+        seen: u64,
+    },
+    /// The telegram is consistent in itself but has an ID that no connection of the machine file has.
+    UnknownId {
+        /// Name of the ID.
+        name: &'static str,
+        /// ID in the telegram.
+        seen: u64,
+    },
     /// The connection ID field is changed while the CRCs fit the right one.
     ConnectionId {
         /// ID of this connection.
@@ -211,6 +255,15 @@ pub enum EventKind {
     EndOfFailSafe,
     /// A Reset telegram with sequence number 0 instead of 1 (seen with some devices, accepted).
     ResetWithSequenceZero,
+    /// IEC 62541-15: the provider says that it is in test mode.
+    TestMode,
+    /// FSCP 13/1: subframe 2 comes first (both orders are in use).
+    SecondSubframeLeads,
+    /// FSCP 13/1: the CRCs have another polynomial than the usual one (the sources disagree, all are accepted).
+    OtherPolynomial {
+        /// The polynomial, without its highest bit.
+        polynomial: u16,
+    },
 }
 
 /// A connection fell out of operation because of a fault.
@@ -239,4 +292,8 @@ pub enum TripCause {
     CrcError,
     /// FSCP 3/1: the status byte reports a watchdog timeout.
     WatchdogTimeout,
+    /// IEC 62541-15: the consumer's flags report a communication error.
+    CommunicationError,
+    /// FSCP 13/1: the sender no longer says that its connection is valid.
+    NotValid,
 }

@@ -8,7 +8,9 @@ use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
-use super::watch::{Silence, Watch};
+use super::fscp_13_1::Fscp13_1;
+use super::iec_62541_15::Iec62541_15;
+use super::watch::{Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::Instant;
@@ -29,6 +31,8 @@ pub(super) struct Follower {
 enum Rules {
     Fscp12_1(Box<Fscp12_1>),
     Fscp3_1(Box<Fscp3_1>),
+    Iec62541_15(Box<Iec62541_15>),
+    Fscp13_1(Box<Fscp13_1>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -51,6 +55,8 @@ impl Follower {
         let rules = match &connection.profile {
             Profile::Fscp12_1(parameters) => Rules::Fscp12_1(Box::new(Fscp12_1::new(parameters, connection.watchdog))),
             Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
+            Profile::Fscp13_1(parameters) => Rules::Fscp13_1(Box::new(Fscp13_1::new(parameters))),
+            Profile::Iec62541_15(parameters) => Rules::Iec62541_15(Box::new(Iec62541_15::new(parameters))),
         };
         Self { base: Base::new(index, connection), rules }
     }
@@ -63,6 +69,14 @@ impl Follower {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
+        let mut octets = octets;
+        if let Rules::Fscp13_1(rules) = &self.rules {
+            let Some(process_data) = rules.process_data(direction, octets) else {
+                rules.beside(&mut self.base, direction, octets, at);
+                return Update::Unchanged;
+            };
+            octets = process_data;
+        }
         let line = self.base.line_mut(direction);
         if line.is_held(octets) {
             return Update::Unchanged;
@@ -71,6 +85,8 @@ impl Follower {
         let update = match &mut self.rules {
             Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Iec62541_15(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Fscp13_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -82,6 +98,8 @@ impl Follower {
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) => accepted.get(index).copied(),
+            Rules::Iec62541_15(rules) => rules.safe_octet(direction, accepted, index),
+            Rules::Fscp13_1(_) => Fscp13_1::safe_octet(accepted, index),
         }
     }
 
@@ -91,6 +109,8 @@ impl Follower {
             || match &self.rules {
                 Rules::Fscp12_1(rules) => rules.owns(direction, octets),
                 Rules::Fscp3_1(rules) => rules.owns(direction, octets),
+                Rules::Iec62541_15(rules) => rules.owns(direction, octets),
+                Rules::Fscp13_1(rules) => rules.owns(direction, octets),
             }
     }
 
@@ -104,6 +124,8 @@ impl Follower {
         let unchecked = match &self.rules {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
+            Rules::Iec62541_15(rules) => rules.unchecked(&self.base),
+            Rules::Fscp13_1(rules) => rules.unchecked(&self.base),
         };
         self.base.into_outcome(unchecked)
     }
@@ -202,7 +224,7 @@ impl Base {
     fn new(index: usize, connection: &Connection) -> Self {
         Self {
             connection: index,
-            watch: Watch::new(connection.watchdog),
+            watch: Watch::new(connection.watchdog, Timer::of(&connection.profile)),
             lines: Both::default(),
             findings: Vec::new(),
             events: Vec::new(),
@@ -280,6 +302,22 @@ impl Base {
         }
     }
 
+    /// What was found at `location` turns out to be something else.
+    pub(super) fn reclassify(&mut self, direction: Direction, location: Location, class: Class, detail: Detail) {
+        let found = self.findings.iter_mut().rfind(|f| f.direction == direction && f.location == location);
+        if let Some(finding) = found {
+            finding.class = class;
+            finding.detail = detail;
+        }
+    }
+
+    /// Nothing is missing in `direction` from `since` on after all.
+    pub(super) fn withdraw_losses(&mut self, direction: Direction, since: Location) {
+        self.findings.retain(|finding| {
+            finding.direction != direction || finding.class != Class::Loss || finding.location < since
+        });
+    }
+
     pub(super) fn event(&mut self, direction: Direction, location: Location, kind: EventKind) {
         if self.events.len() < KEPT {
             self.events.push(Event { location, direction, kind });
@@ -328,7 +366,8 @@ pub struct ConnectionOutcome {
     pub to_device: DirectionOutcome,
     /// Telegrams to the host.
     pub to_host: DirectionOutcome,
-    /// From a new telegram to the device to the next new one to the host, as the tap sees it.
+    /// From a new telegram to the device to the next new one to the host, as the tap sees it; in FSCP 13/1 from a time request
+    /// to the response to it.
     pub round_trip: Intervals<Location>,
     /// Findings in the order of their packets.
     pub findings: Vec<Finding>,
@@ -353,7 +392,8 @@ pub struct DirectionOutcome {
     pub confirmed: u64,
     /// Telegrams missing where the capture lost packets.
     pub tap_losses: u64,
-    /// Intervals between new valid telegrams while the watchdog runs.
+    /// What the watchdog limits, while it runs: intervals between new valid telegrams, in IEC 62541-15 from the partner's
+    /// telegram to the answer to it.
     pub intervals: Intervals<Location>,
     /// The longest of them in each part of the run; `None` before the first.
     pub maxima: Option<Maxima>,
@@ -370,6 +410,16 @@ pub enum Unchecked {
     NoCrc1,
     /// CRC1 by the machine file is not the seed of these telegrams.
     Crc1DoesNotFit,
+    /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.
+    NoSpduIds,
+    /// FSCP 13/1: the machine file does not give the UDID, so subframe 2 was only compared from telegram to telegram.
+    NoUdid,
+    /// FSCP 13/1: the UDID of the machine file is not that of these telegrams.
+    UdidDoesNotFit,
+    /// FSCP 13/1: telegrams with a 40-bit time, whose subframe 2 is not checkable.
+    ExtendedTime,
+    /// FSCP 13/1: the machine file limits the propagation delay, but no time response was seen that would make it known.
+    NoTimeResponse,
     /// Every telegram bears another connection ID than the machine file's.
     OtherConnectionId {
         /// The ID in the telegrams.

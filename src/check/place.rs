@@ -5,8 +5,9 @@
 use std::net::IpAddr;
 
 use crate::carrier::type12::{Address, Command};
+use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type12, udp};
-use crate::machine::{Carrier, Direction, Machine, Place};
+use crate::machine::{Carrier, Connection, Direction, Machine, Poll, Profile};
 
 /// All places of a machine, ordered for the search.
 #[derive(Clone, Debug, Default)]
@@ -15,6 +16,7 @@ pub(super) struct Places {
     logical: Vec<Logical>,
     memory: Vec<(u16, u16, Telegram)>,
     type10: Vec<(u16, Option<Mac>, Telegram)>,
+    type13: Vec<(Poll, u8, Telegram)>,
     udp: Vec<(Udp, Telegram)>,
 }
 
@@ -25,11 +27,18 @@ struct Telegram {
     direction: Direction,
     offset: usize,
     length: usize,
+    /// Telegrams of other lengths may come in packets of their own: all of the packet is given.
+    any_length: bool,
 }
 
 impl Telegram {
     fn cut_out<'a>(&self, data: &'a [u8], offset: usize) -> Option<&'a [u8]> {
         data.get(offset..offset.checked_add(self.length)?)
+    }
+
+    /// As [`Self::cut_out`] from a packet that holds nothing else.
+    fn in_packet<'a>(&self, data: &'a [u8]) -> Option<&'a [u8]> {
+        if self.any_length { data.get(self.offset..) } else { self.cut_out(data, self.offset) }
     }
 }
 
@@ -62,15 +71,17 @@ impl Places {
         let mut places = Self::default();
         for (connection, declared) in machine.connections.iter().enumerate() {
             for direction in [Direction::ToDevice, Direction::ToHost] {
-                places.add(connection, direction, declared.place(direction));
+                places.add(connection, direction, declared);
             }
         }
         places.logical.sort_by_key(|logical| logical.start);
         places
     }
 
-    fn add(&mut self, connection: usize, direction: Direction, place: &Place) {
-        let telegram = Telegram { connection, direction, offset: place.offset, length: place.length };
+    fn add(&mut self, connection: usize, direction: Direction, declared: &Connection) {
+        let place = declared.place(direction);
+        let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
+        let telegram = Telegram { connection, direction, offset: place.offset, length: place.length, any_length };
         match place.carrier {
             Carrier::Type12Logical { address, working_counter } => self.logical.push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
@@ -79,6 +90,7 @@ impl Places {
             }),
             Carrier::Type12Memory { station, memory } => self.memory.push((station, memory, telegram)),
             Carrier::Type10 { frame_id, source } => self.type10.push((frame_id, source.map(Mac), telegram)),
+            Carrier::Type13 { poll, node } => self.type13.push((poll, node, telegram)),
             Carrier::Udp { destination_port, source_port, destination, source } => {
                 self.udp.push((Udp { destination_port, source_port, destination, source }, telegram));
             }
@@ -105,12 +117,20 @@ impl Places {
             Payload::Udp(datagram) => {
                 for (place, telegram) in &self.udp {
                     let here = place.matches(datagram);
-                    if let Some(octets) = here.then(|| telegram.cut_out(datagram.payload, telegram.offset)).flatten() {
+                    if let Some(octets) = here.then(|| telegram.in_packet(datagram.payload)).flatten() {
                         visit(telegram.connection, telegram.direction, octets);
                     }
                 }
             }
-            Payload::Type13(_) | Payload::Other { .. } => {}
+            Payload::Type13(frame) => {
+                let Some(polled) = polled(frame) else { return };
+                for (_, _, telegram) in self.type13.iter().filter(|(poll, node, _)| (*poll, *node) == polled) {
+                    if let Some(octets) = telegram.cut_out(frame.payload, telegram.offset) {
+                        visit(telegram.connection, telegram.direction, octets);
+                    }
+                }
+            }
+            Payload::Other { .. } => {}
         }
     }
 
@@ -152,6 +172,15 @@ impl Places {
             }
             _ => {}
         }
+    }
+}
+
+/// The poll that a Type 13 frame belongs to, and the node polled, if its process data are valid.
+const fn polled(frame: &type13::Frame<'_>) -> Option<(Poll, u8)> {
+    match (frame.message_type, frame.head) {
+        (MessageType::PReq, Head::Cyclic(head)) if head.is_ready() => Some((Poll::Request, frame.destination)),
+        (MessageType::PRes, Head::Cyclic(head)) if head.is_ready() => Some((Poll::Response, frame.source)),
+        _ => None,
     }
 }
 
@@ -210,6 +239,9 @@ id = "gate-opens"
 path = ["switch", "gate", "logic"]
 required = { response_time = "1 s" }
 "#;
+
+    const TYPE13_REQUEST: &str = r#"carrier = "type13", message = "PReq", node = 5, offset = 1"#;
+    const TYPE13_RESPONSE: &str = r#"carrier = "type13", message = "PRes", node = 5"#;
 
     fn found(payload: Payload<'_>) -> Vec<(usize, Direction, Vec<u8>)> {
         let machine = machine::read("test", MACHINE).unwrap_or_else(|problems| panic!("{problems}"));
@@ -273,6 +305,34 @@ required = { response_time = "1 s" }
         assert_eq!(type12(Pass::Returning, datagram(Command::Fprd, at(0x1180), &data, 1)), [back]);
         assert_eq!(type12(Pass::Returning, datagram(Command::Fprd, at(0x1180), &data, 0)), []);
         assert_eq!(type12(Pass::Returning, datagram(Command::Aprd, at(0x1180), &data, 1)), []);
+    }
+
+    #[test]
+    fn type13_polls_are_told_by_message_and_node_and_count_when_ready() {
+        let text = MACHINE
+            .replace(r#"carrier = "udp", destination_port = 4000, source = "192.0.2.1", offset = 3"#, TYPE13_REQUEST)
+            .replace(r#"carrier = "type10", frame_id = 0xC002, source = "02:00:00:00:00:02""#, TYPE13_RESPONSE);
+        let machine = machine::read("test", text).unwrap_or_else(|problems| panic!("{problems}"));
+        let places = Places::new(&machine);
+        let found = |message_type, nodes: [u8; 2], flags, payload: &[u8]| {
+            let head = Head::Cyclic(type13::Cyclic { flags, ..type13::Cyclic::default() });
+            let [destination, source] = nodes;
+            let frame = type13::Frame { message_type, destination, source, head, payload };
+            let mut found = Vec::new();
+            places.find(&Headers::default(), &Payload::Type13(frame), |connection, direction, octets| {
+                found.push((connection, direction, octets.to_vec()));
+            });
+            found
+        };
+        let data = [9, 1, 2, 3, 4, 5, 6];
+        let octets = data[1..].to_vec();
+        assert_eq!(found(MessageType::PReq, [5, 240], 1, &data), [(2, ToDevice, octets.clone())]);
+        assert_eq!(found(MessageType::PRes, [255, 5], 0x21, &data[1..]), [(2, ToHost, octets)]);
+        // Another node, data that are not ready, too short.
+        assert_eq!(found(MessageType::PReq, [6, 240], 1, &data), []);
+        assert_eq!(found(MessageType::PRes, [5, 6], 1, &data), []);
+        assert_eq!(found(MessageType::PReq, [5, 240], 0x20, &data), []);
+        assert_eq!(found(MessageType::PReq, [5, 240], 1, &data[..6]), []);
     }
 
     #[test]

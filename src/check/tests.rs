@@ -8,7 +8,9 @@ use crate::time::{Instant, Span};
 use Direction::{ToDevice, ToHost};
 
 mod cut_packets;
+mod fscp_13_1;
 mod fscp_3_1_numbers;
+mod iec_62541_15;
 mod start_up;
 
 const MACHINE: &str = r#"

@@ -4,14 +4,37 @@
 
 use super::both::Both;
 use super::finding::Location;
-use crate::machine::Direction;
+use crate::machine::{Direction, Profile};
 use crate::time::{Instant, Span};
 use crate::timing::{Intervals, Maxima};
+
+/// What the watchdog time limits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Timer {
+    /// The time from one telegram to the next of the same direction.
+    Interval,
+    /// The time from the partner's telegram to the answer to it.
+    Answer,
+    /// As [`Self::Interval`], where the two sides send without waiting for each other.
+    Independent,
+}
+
+impl Timer {
+    /// That of a profile: the consumer of IEC 62541-15 starts its timer with each request.
+    pub(super) const fn of(profile: &Profile) -> Self {
+        match profile {
+            Profile::Iec62541_15(_) => Self::Answer,
+            Profile::Fscp13_1(_) => Self::Independent,
+            _ => Self::Interval,
+        }
+    }
+}
 
 /// The new telegrams of one connection, both ways.
 #[derive(Clone, Debug)]
 pub(super) struct Watch {
     watchdog: Span,
+    timer: Timer,
     lines: Both<Line>,
     round_trip: Intervals<Location>,
 }
@@ -39,8 +62,8 @@ pub(super) struct Silence {
 }
 
 impl Watch {
-    pub(super) fn new(watchdog: Span) -> Self {
-        Self { watchdog, lines: Both::default(), round_trip: Intervals::default() }
+    pub(super) fn new(watchdog: Span, timer: Timer) -> Self {
+        Self { watchdog, timer, lines: Both::default(), round_trip: Intervals::default() }
     }
 
     pub(super) const fn watchdog(&self) -> Span {
@@ -92,21 +115,34 @@ impl Watch {
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
+            && self.timer != Timer::Independent
             && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
         {
             self.round_trip.record(at.at.since(request.at), at);
         }
         let previous = previous.filter(|_| was_supervised)?;
-        let span = at.at.since(previous.at);
-        if !tap_gap {
+        let whole = at.at.since(previous.at);
+        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
+        let partners = turn.map_or(whole, |turn| turn.at.since(previous.at));
+        let (span, is_own) = match self.timer {
+            Timer::Interval => (whole, own >= partners || other.is_none()),
+            Timer::Answer => (own, turn.is_some()),
+            Timer::Independent => (whole, true),
+        };
+        if !tap_gap && (self.timer != Timer::Answer || turn.is_some()) {
             let line = self.lines.of_mut(direction);
             line.intervals.record(span, at);
             line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
         }
-        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
-        let partners = turn.map_or(span, |turn| turn.at.since(previous.at));
-        let is_own = own >= partners || other.is_none();
         (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
+    }
+
+    /// A question and its answer, where not every telegram is one.
+    pub(super) fn round_trip_of(&mut self, asked: Location, answered: Location) {
+        let lines = &self.lines;
+        if !lines.to_device.tap_gap && !lines.to_host.tap_gap {
+            self.round_trip.record(answered.at.since(asked.at), answered);
+        }
     }
 
     /// The side of `by` has left operation at `at`: no watchdog runs from now on, except over a silence of the partner that is
@@ -124,7 +160,11 @@ impl Watch {
         let silence = |direction: Direction| {
             let line = self.lines.of(direction);
             let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
-            let span = end.since(last.at);
+            let since = match self.timer {
+                Timer::Interval | Timer::Independent => last,
+                Timer::Answer => line.turn?,
+            };
+            let span = end.since(since.at);
             (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))
         };
         [silence(Direction::ToDevice), silence(Direction::ToHost)]
@@ -145,7 +185,7 @@ mod tests {
 
     #[test]
     fn the_side_that_fell_silent_first_is_named() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         for ms in [0, 10, 20] {
             assert_eq!(watch.new_telegram(Direction::ToDevice, at(ms), true), None);
             assert_eq!(watch.new_telegram(Direction::ToHost, at(ms + 4), true), None);
@@ -163,7 +203,7 @@ mod tests {
 
     #[test]
     fn a_gap_of_the_tap_is_not_blamed_on_the_machine() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToHost, at(0), true);
         watch.tap_gap();
         assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
@@ -173,7 +213,7 @@ mod tests {
 
     #[test]
     fn a_silence_after_the_end_of_operation_is_none() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToDevice, at(0), true);
         watch.new_telegram(Direction::ToHost, at(5), true);
         watch.new_telegram(Direction::ToDevice, at(10), true);
@@ -186,11 +226,45 @@ mod tests {
 
     #[test]
     fn silence_to_the_end_is_told_once() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToDevice, at(0), true);
         watch.new_telegram(Direction::ToHost, at(5), true);
         assert_eq!(watch.finish(at(40).at), None);
         let silence = watch.finish(at(90).at).unwrap();
         assert_eq!((silence.direction, silence.span), (Direction::ToDevice, Span::from_millis(90)));
+    }
+
+    /// The timer of an answer starts with the request: a host that takes its time does not make the device late.
+    #[test]
+    fn an_answer_is_timed_from_its_request() {
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Answer);
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(5), true), None);
+        // 35 ms of the host, 30 ms of the device: 65 ms from answer to answer.
+        assert_eq!(watch.new_telegram(Direction::ToDevice, at(40), true), None);
+        assert_eq!(watch.new_telegram(Direction::ToHost, at(70), true), None);
+        assert_eq!(watch.intervals(Direction::ToHost).longest().unwrap().span, Span::from_millis(30));
+        assert_eq!(watch.intervals(Direction::ToDevice).longest().unwrap().span, Span::from_millis(35));
+        watch.new_telegram(Direction::ToDevice, at(80), true);
+        let late = watch.new_telegram(Direction::ToHost, at(121), true);
+        assert_eq!(late, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(41), end: at(121) }));
+        // Nobody is late who was not asked.
+        assert_eq!(watch.finish(at(150).at), None);
+        assert_eq!(watch.finish(at(162).at).map(|silence| silence.direction), Some(Direction::ToDevice));
+    }
+
+    #[test]
+    fn senders_that_do_not_wait_for_each_other_are_timed_each_alone() {
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Independent);
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        watch.new_telegram(Direction::ToHost, at(1), true);
+        for ms in [10, 20, 30] {
+            assert_eq!(watch.new_telegram(Direction::ToDevice, at(ms), true), None);
+        }
+        let silence = watch.new_telegram(Direction::ToHost, at(42), true);
+        assert_eq!(silence, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(41), end: at(42) }));
+        assert_eq!(watch.round_trip().count(), 0);
+        watch.round_trip_of(at(30), at(42));
+        assert_eq!(watch.round_trip().longest().unwrap().span, Span::from_millis(12));
     }
 }

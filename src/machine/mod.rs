@@ -8,6 +8,8 @@
 mod delay;
 mod document;
 mod fields;
+mod fscp_13_1;
+mod iec_62541_15;
 mod mistake;
 mod model;
 mod monitor;

@@ -4,13 +4,15 @@
 use std::net::IpAddr;
 
 use super::delay::{ConnectionResponse, ElementDelay, Medium};
+pub use super::fscp_13_1::Fscp13_1;
+pub use super::iec_62541_15::Iec62541_15;
 use super::monitor::{Detection, Monitor, Violation};
 use super::separation::Separation;
 use super::series::Series;
 use crate::latency::tolerance::Tolerance;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
-use crate::telegram::{fscp_3_1, fscp_12_1};
+use crate::telegram::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Span;
 
 /// A machine as its machine file describes it. The default machine has nothing in it.
@@ -176,6 +178,10 @@ pub enum Profile {
     Fscp12_1(Fscp12_1),
     /// FSCP 3/1 (IEC 61784-3-3), V2.
     Fscp3_1(Fscp3_1),
+    /// IEC 62541-15: the host is the consumer, the device the provider.
+    Iec62541_15(Iec62541_15),
+    /// FSCP 13/1 (IEC 61784-3-13).
+    Fscp13_1(Fscp13_1),
 }
 
 impl Profile {
@@ -184,6 +190,8 @@ impl Profile {
         match self {
             Self::Fscp12_1(_) => fscp_12_1::PROFILE,
             Self::Fscp3_1(_) => fscp_3_1::PROFILE,
+            Self::Iec62541_15(_) => iec_62541_15::PROFILE,
+            Self::Fscp13_1(_) => fscp_13_1::PROFILE,
         }
     }
 
@@ -192,6 +200,8 @@ impl Profile {
         let (to_device, to_host) = match self {
             Self::Fscp12_1(p) => (p.to_device_data, p.to_host_data),
             Self::Fscp3_1(p) => (p.to_device_data, p.to_host_data),
+            Self::Iec62541_15(p) => (0, p.to_host_data),
+            Self::Fscp13_1(p) => (p.to_device_data, p.to_host_data),
         };
         match direction {
             Direction::ToDevice => to_device,
@@ -199,12 +209,14 @@ impl Profile {
         }
     }
 
-    /// What the CRCs of a telegram of `direction` cover; `None` for a form whose CRC rule is not known.
+    /// What the CRCs of a telegram of `direction` cover, nothing if it has none; `None` for a form whose CRC rule is not known.
     pub fn coverage(&self, direction: Direction) -> Option<Vec<Coverage>> {
         let data = self.safe_data_length(direction);
         match self {
             Self::Fscp12_1(_) => coverage::fscp_12_1(data),
             Self::Fscp3_1(p) => Some(vec![coverage::fscp_3_1(data, p.crc2)?]),
+            Self::Iec62541_15(p) => p.coverage(direction),
+            Self::Fscp13_1(_) => coverage::fscp_13_1(data),
         }
     }
 }
@@ -272,6 +284,13 @@ pub enum Carrier {
         /// Source address of the frames, if several senders use the FrameID.
         source: Option<[u8; 6]>,
     },
+    /// IEC 61158 Type 13, process data of a poll.
+    Type13 {
+        /// Request or response.
+        poll: Poll,
+        /// Number of the node that is polled.
+        node: u8,
+    },
     /// UDP over IPv4 or IPv6.
     Udp {
         /// Destination port.
@@ -283,6 +302,15 @@ pub enum Carrier {
         /// Source address, if it matters.
         source: Option<IpAddr>,
     },
+}
+
+/// The two frames of IEC 61158 Type 13 that carry process data.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Poll {
+    /// PReq, from the managing node to the node polled.
+    Request,
+    /// PRes, from the node polled to all.
+    Response,
 }
 
 /// An axis that can hurt somebody.

@@ -4,22 +4,29 @@
 
 use super::fields::Fields;
 use super::mistake::{Mistake, Reported};
-use super::model::{Carrier, Place};
+use super::model::{Carrier, Place, Poll};
 use super::values::{address, integer, ip, mac, one_of};
 
 #[derive(Clone, Copy)]
 enum CarrierName {
     Type12,
     Type10,
+    Type13,
     Udp,
 }
 
 /// `length` is that of the telegram, if the profile could be read.
 pub(super) fn place(mut fields: Fields<'_>, length: Option<usize>) -> Result<Place, Reported> {
-    let carriers = [("type12", CarrierName::Type12), ("type10", CarrierName::Type10), ("udp", CarrierName::Udp)];
+    let carriers = [
+        ("type12", CarrierName::Type12),
+        ("type10", CarrierName::Type10),
+        ("type13", CarrierName::Type13),
+        ("udp", CarrierName::Udp),
+    ];
     let carrier = match fields.required("carrier", "\"type12\"", one_of(&carriers)) {
         Ok(CarrierName::Type12) => type12(&mut fields),
         Ok(CarrierName::Type10) => type10(&mut fields),
+        Ok(CarrierName::Type13) => type13(&mut fields),
         Ok(CarrierName::Udp) => udp(&mut fields),
         Err(reported) => {
             fields.ignore_rest();
@@ -54,7 +61,7 @@ fn ends_inside(fields: &Fields<'_>, place: &Place) -> Result<(), Reported> {
     let (start, space, name) = match place.carrier {
         Carrier::Type12Logical { address, .. } => (u64::from(address), 1 << 32, "the logical addresses"),
         Carrier::Type12Memory { memory, .. } => (u64::from(memory), 1 << 16, "the station's memory"),
-        Carrier::Type10 { .. } | Carrier::Udp { .. } => (0, 1 << 16, "any packet"),
+        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => (0, 1 << 16, "any packet"),
     };
     let behind = place.offset.saturating_add(place.length);
     let end = u64::try_from(behind).unwrap_or(u64::MAX).saturating_add(start);
@@ -95,6 +102,13 @@ fn type10(fields: &mut Fields<'_>) -> Result<Carrier, Reported> {
     let frame_id = fields.required("frame_id", "0xC001", |v| address(0x0100..=0xFBFF)(v).map(word));
     let source = fields.optional("source", mac);
     Ok(Carrier::Type10 { frame_id: frame_id?, source: source? })
+}
+
+fn type13(fields: &mut Fields<'_>) -> Result<Carrier, Reported> {
+    let polls = [("PReq", Poll::Request), ("PRes", Poll::Response)];
+    let poll = fields.required("message", "\"PRes\"", one_of(&polls));
+    let node = fields.required("node", "5", |v| integer(1..=254)(v).map(|n| u8::try_from(n).unwrap_or(u8::MAX)));
+    Ok(Carrier::Type13 { poll: poll?, node: node? })
 }
 
 fn udp(fields: &mut Fields<'_>) -> Result<Carrier, Reported> {

@@ -17,6 +17,8 @@ use crate::telegram::{fscp_3_1, fscp_12_1};
 pub(super) enum ProfileName {
     Fscp12_1,
     Fscp3_1,
+    Iec62541_15,
+    Fscp13_1,
 }
 
 /// What else of the connection enters the telegram's parameters.
@@ -32,6 +34,8 @@ pub(super) const fn length(profile: &Profile, direction: Direction) -> Option<us
     match profile {
         Profile::Fscp12_1(_) => fscp_12_1::length(data),
         Profile::Fscp3_1(p) => fscp_3_1::length(data, p.crc2),
+        Profile::Iec62541_15(_) => super::iec_62541_15::length(data, direction),
+        Profile::Fscp13_1(_) => crate::telegram::fscp_13_1::length(data, crate::telegram::fscp_13_1::Form::Normal),
     }
 }
 
@@ -39,6 +43,8 @@ pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -
     match setup.profile {
         Ok(ProfileName::Fscp12_1) => telegram_12_1(fields, wire),
         Ok(ProfileName::Fscp3_1) => telegram_3_1(fields, setup, wire),
+        Ok(ProfileName::Iec62541_15) => super::iec_62541_15::read(fields, setup, wire),
+        Ok(ProfileName::Fscp13_1) => super::fscp_13_1::read(fields),
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)

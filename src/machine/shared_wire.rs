@@ -20,6 +20,7 @@ pub(super) struct Wire {
     places: Vec<Occupied>,
     connection_ids: BTreeMap<u16, String>,
     codenames: BTreeMap<(u16, u16), String>,
+    providers: BTreeMap<([u32; 4], u32), String>,
 }
 
 impl Wire {
@@ -43,6 +44,7 @@ impl Wire {
             let expected = match place.carrier {
                 Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => "a place of its own for each telegram",
                 Carrier::Type10 { .. } => "another frame_id or offset, or the source of each",
+                Carrier::Type13 { .. } => "another node or offset",
                 Carrier::Udp { .. } => "another port or offset, or addresses that tell them apart",
             };
             mistakes.report(Mistake::new(span, message).expected(expected).advice(format!(
@@ -73,6 +75,16 @@ impl Wire {
             self.codenames.insert(pair, owner.to_owned());
         }
     }
+
+    /// Notes an IEC 62541-15 provider, which has one consumer at a time.
+    pub(super) fn provider(&mut self, owner: &str, ids: ([u32; 4], u32), span: &Range<usize>, mistakes: &Mistakes) {
+        if let Some(other) = self.providers.get(&ids) {
+            let message = format!("the provider with this base_id and provider_id {} is also in {other}", ids.1);
+            mistakes.report(Mistake::new(span, message).expected("a provider of its own for each connection"));
+        } else {
+            self.providers.insert(ids, owner.to_owned());
+        }
+    }
 }
 
 const fn end(direction: Direction) -> &'static str {
@@ -89,7 +101,7 @@ fn octets(place: &Place) -> String {
     match place.carrier {
         Carrier::Type12Logical { .. } => format!("0x{:08X} to 0x{last:08X}", range.start),
         Carrier::Type12Memory { .. } => format!("0x{:04X} to 0x{last:04X}", range.start),
-        Carrier::Type10 { .. } | Carrier::Udp { .. } => format!("{} to {last}", range.start),
+        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => format!("{} to {last}", range.start),
     }
 }
 
@@ -98,7 +110,7 @@ fn range(place: &Place) -> Range<u64> {
     let base = match place.carrier {
         Carrier::Type12Logical { address, .. } => u64::from(address),
         Carrier::Type12Memory { memory, .. } => u64::from(memory),
-        Carrier::Type10 { .. } | Carrier::Udp { .. } => 0,
+        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => 0,
     };
     let number = |n: usize| u64::try_from(n).unwrap_or(u64::MAX);
     let start = base.saturating_add(number(place.offset));
@@ -119,6 +131,9 @@ fn overlap((direction, place): (Direction, &Place), (other_direction, other): (D
         // Frames and packets don't show a direction, only what their filters say.
         (Carrier::Type10 { frame_id, source }, Carrier::Type10 { frame_id: other_id, source: other_source }) => {
             frame_id == other_id && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        (Carrier::Type13 { poll, node }, Carrier::Type13 { poll: other_poll, node: other_node }) => {
+            poll == other_poll && node == other_node
         }
         (
             Carrier::Udp { destination_port, source_port, destination, source },

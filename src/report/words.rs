@@ -53,6 +53,21 @@ pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
         Detail::Crc2 { expected, seen } => {
             (format!("CRC2 0x{expected:06X}"), format!("CRC2 0x{seen:06X}, which fits no number and no connection"))
         }
+        Detail::Crc32 { expected, seen } => (format!("CRC 0x{expected:08X}"), format!("CRC 0x{seen:08X}")),
+        Detail::SubframeCrc { subframe, expected, seen } => {
+            (format!("CRC{subframe} 0x{expected:X}"), format!("CRC{subframe} 0x{seen:X}"))
+        }
+        Detail::Copies { octet } => {
+            ("the same data in both subframes".to_owned(), format!("copies that differ from octet {octet} on"))
+        }
+        Detail::Delay { limit, delay } => {
+            (format!("a propagation delay of {limit} or less"), format!("a propagation delay of {delay}"))
+        }
+        Detail::Field { name, expected, seen } => (format!("{name} 0x{expected:X}"), format!("{name} 0x{seen:X}")),
+        Detail::UnknownId { name, seen } => (
+            "a telegram of this connection".to_owned(),
+            format!("a well-formed telegram with {name} 0x{seen:X}, which no connection has"),
+        ),
         Detail::ConnectionId { expected, seen } => {
             (format!("connection ID {expected}"), format!("connection ID {seen} although the CRCs fit {expected}"))
         }
@@ -114,12 +129,15 @@ fn command(command: Command) -> String {
 
 pub(super) fn event(kind: EventKind) -> String {
     match kind {
-        EventKind::Joined => "joined in mid-run: counters recovered from the CRCs and confirmed".to_owned(),
+        EventKind::Joined => "joined in mid-run: counters recovered and confirmed by CRCs".to_owned(),
         EventKind::Restart => "restart".to_owned(),
         EventKind::Operating => "in operation".to_owned(),
         EventKind::Parameterised { watchdog } => format!("parameters transferred, watchdog {watchdog}"),
         EventKind::FailSafe => "fail-safe values".to_owned(),
         EventKind::EndOfFailSafe => "process values again".to_owned(),
+        EventKind::SecondSubframeLeads => "subframe 2 comes first (accepted)".to_owned(),
+        EventKind::OtherPolynomial { polynomial } => format!("CRCs by polynomial 0x{polynomial:04X} (accepted)"),
+        EventKind::TestMode => "the provider is in test mode".to_owned(),
         EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
     }
 }
@@ -130,6 +148,8 @@ pub(super) fn cause(cause: TripCause) -> String {
         TripCause::DeviceFault => "status: device fault".to_owned(),
         TripCause::CrcError => "status: CRC error".to_owned(),
         TripCause::WatchdogTimeout => "status: watchdog timeout".to_owned(),
+        TripCause::NotValid => "ID: the connection is not valid".to_owned(),
+        TripCause::CommunicationError => "flags: communication error".to_owned(),
     }
 }
 
@@ -167,6 +187,22 @@ pub(super) fn unchecked(why: Unchecked) -> String {
         }
         Unchecked::Crc1DoesNotFit => {
             "the telegrams have another CRC1 than the machine file gives; compare source_address, destination_address, sil, watchdog and i_par_crc, or parameter_crc, with the device"
+                .to_owned()
+        }
+        Unchecked::NoUdid => {
+            "subframe 2 is not checkable without the UDID, nor is the time in it; its changes were checked from telegram to telegram; give udid"
+                .to_owned()
+        }
+        Unchecked::UdidDoesNotFit => {
+            "the telegrams are under another UDID than the machine file gives; compare udid with the configuration manager"
+                .to_owned()
+        }
+        Unchecked::ExtendedTime => "telegrams with a 40-bit time are not checkable beyond CRC1".to_owned(),
+        Unchecked::NoTimeResponse => {
+            "max_delay was not examined: no time response that answers a time request was seen".to_owned()
+        }
+        Unchecked::NoSpduIds => {
+            "the SPDU_IDs were learnt from the wire: whether the provider is the right one is not checkable; give base_id, level, structure_signature and provider_id"
                 .to_owned()
         }
         Unchecked::OtherConnectionId { seen } => format!(

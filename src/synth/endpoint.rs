@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::dice::Dice;
-use super::{fscp_3_1, fscp_12_1};
+use super::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 
 /// Nanoseconds that a host waits after a trip before it starts the connection again.
 pub(super) const RESTART_DELAY: i64 = 200_000_000;
@@ -53,6 +53,9 @@ pub(super) enum Endpoint {
     Slave(fscp_12_1::Slave),
     Host(fscp_3_1::Host),
     Device(fscp_3_1::Device),
+    Consumer(iec_62541_15::Consumer),
+    Provider(iec_62541_15::Provider),
+    Node(fscp_13_1::Node),
 }
 
 impl Endpoint {
@@ -63,6 +66,9 @@ impl Endpoint {
             Self::Slave(end) => end.run(input),
             Self::Host(end) => end.run(input),
             Self::Device(end) => end.run(input),
+            Self::Consumer(end) => end.run(input),
+            Self::Provider(end) => end.run(input),
+            Self::Node(end) => end.run(input),
         }
     }
 
@@ -73,6 +79,9 @@ impl Endpoint {
             Self::Slave(end) => end.is_running(),
             Self::Host(end) => end.is_running(),
             Self::Device(end) => end.is_running(),
+            Self::Consumer(end) => end.is_running(),
+            Self::Provider(end) => end.is_running(),
+            Self::Node(end) => end.is_running(),
         }
     }
 
@@ -81,16 +90,19 @@ impl Endpoint {
         match self {
             Self::Master(end) => end.jump(by),
             Self::Slave(end) => end.jump(by),
-            Self::Host(_) | Self::Device(_) => {}
+            Self::Consumer(end) => end.jump(by),
+            Self::Provider(end) => end.jump(by),
+            Self::Host(_) | Self::Device(_) | Self::Node(_) => {}
         }
     }
 
     /// The telegram after the one just sent, with its successor's number, where the profile has a number in lock step.
     pub(super) fn successor(&self, data: &[u8]) -> Option<Vec<u8>> {
         match self {
-            Self::Master(_) | Self::Slave(_) => None,
+            Self::Master(_) | Self::Slave(_) | Self::Consumer(_) | Self::Provider(_) => None,
             Self::Host(end) => Some(end.successor(data)),
             Self::Device(end) => Some(end.successor(data)),
+            Self::Node(end) => Some(end.successor(data)),
         }
     }
 }

@@ -4,6 +4,8 @@
 
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
+use super::fscp_13_1;
+use super::iec_62541_15;
 use super::link::{HISTORY, Link};
 use super::plan::{FaultKind, Plan, PlannedFault};
 use super::tap::Place;
@@ -81,7 +83,7 @@ impl Fault {
                 self.detail = format!("the telegram sent {back} before stands in the place of the new one");
                 lane.history.iter().rev().nth(back).cloned()
             }
-            FaultKind::Insertion => Some(self.inserted(machine, profile)),
+            FaultKind::Insertion => Some(self.inserted(machine, profile, new)),
             FaultKind::Masquerade => Some(self.masqueraded(new, profile)),
             FaultKind::Addressing => {
                 let running = |index: &&usize| links.get(**index).is_some_and(Link::is_running);
@@ -104,6 +106,8 @@ impl Fault {
                 let flags = p.crc2.octets().saturating_add(1);
                 (0..new.len()).filter(|place| place.saturating_add(flags) != new.len()).collect()
             }
+            Profile::Fscp13_1(_) => fscp_13_1::corruptible(new),
+            Profile::Iec62541_15(_) => iec_62541_15::corruptible(self.plan.direction, new.len()),
         };
         let mut bits: Vec<usize> = Vec::new();
         let wanted = self.dice.index(3).saturating_add(1);
@@ -125,7 +129,20 @@ impl Fault {
         octets
     }
 
-    fn inserted(&mut self, machine: &Machine, profile: &Profile) -> Vec<u8> {
+    fn inserted(&mut self, machine: &Machine, profile: &Profile, new: &[u8]) -> Vec<u8> {
+        if let Profile::Fscp13_1(_) = profile {
+            let both = [crate::machine::Direction::ToDevice, crate::machine::Direction::ToHost];
+            let of = |c: &Connection| both.map(|direction| fscp_13_1::address(&c.profile, direction));
+            let known: Vec<u16> = machine.connections.iter().flat_map(of).flatten().collect();
+            let (octets, address) = fscp_13_1::inserted(new, &known, &mut self.dice);
+            self.detail = format!("a telegram with safety address {address}, which the machine does not have");
+            return octets;
+        }
+        if let Profile::Iec62541_15(p) = profile {
+            let (octets, id) = iec_62541_15::inserted(p, self.plan.direction, &mut self.dice);
+            self.detail = format!("a telegram with SafetyConsumerID 0x{id:08X}, which the machine does not have");
+            return octets;
+        }
         let known = |id: u16| {
             machine.connections.iter().any(|c| matches!(&c.profile, Profile::Fscp12_1(p) if p.connection_id == id))
         };
@@ -145,6 +162,14 @@ impl Fault {
         let own_id = match profile {
             Profile::Fscp12_1(p) => p.connection_id.to_le_bytes(),
             Profile::Fscp3_1(_) => [0; 2],
+            Profile::Fscp13_1(_) => {
+                self.detail = "octets of a device outside the safety layer".into();
+                return fscp_13_1::masqueraded(new.len(), &mut self.dice);
+            }
+            Profile::Iec62541_15(_) => {
+                self.detail = "octets of a device outside the safety layer".into();
+                return iec_62541_15::masqueraded(self.plan.direction, new.len(), &mut self.dice);
+            }
         };
         loop {
             let octets: Vec<u8> = new.iter().map(|_| self.dice.octet()).collect();
@@ -197,6 +222,15 @@ fn others(machine: &Machine, planned: &PlannedFault) -> Vec<usize> {
             (Profile::Fscp12_1(a), Profile::Fscp12_1(b)) => a.connection_id != b.connection_id,
             (Profile::Fscp3_1(a), Profile::Fscp3_1(b)) => {
                 a.crc2 == b.crc2 && a.crc1.is_some() && b.crc1.is_some() && a.crc1 != b.crc1
+            }
+            (Profile::Fscp13_1(a), Profile::Fscp13_1(b)) => {
+                a.address(planned.direction) != b.address(planned.direction)
+            }
+            (Profile::Iec62541_15(a), Profile::Iec62541_15(b)) => {
+                a.layout == b.layout
+                    && a.consumer_id.is_some()
+                    && b.consumer_id.is_some()
+                    && a.consumer_id != b.consumer_id
             }
             _ => false,
         };

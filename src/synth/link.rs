@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::dice::{Concern, Dice};
 use super::endpoint::Endpoint;
 use super::error::SynthError;
-use super::{fscp_3_1, fscp_12_1};
+use super::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::machine::{Connection, Direction, Machine, Profile};
 
 /// Data telegrams remembered of each direction, for repetitions.
@@ -256,7 +256,7 @@ impl Link {
         let device_ready = begin.saturating_add(device_dice.between(50, 400).saturating_mul(MILLISECOND));
         let to_device = Lane::new(machine, index, Direction::ToDevice, connection.to_device.length, &mut host_dice);
         let to_host = Lane::new(machine, index, Direction::ToHost, connection.to_host.length, &mut device_dice);
-        let (host, device, exchanges) = ends(connection, host_ready, device_ready, &mut host_dice)?;
+        let (host, device, exchanges) = ends(connection, host_ready, device_ready, periods, &mut host_dice)?;
         let start_up = periods.exchange().saturating_mul(i64::try_from(exchanges).unwrap_or(i64::MAX));
         let recovery = watchdog.saturating_mul(3).saturating_add(2 * super::endpoint::RESTART_DELAY);
         Ok(Self {
@@ -305,6 +305,7 @@ fn ends(
     connection: &Connection,
     host_ready: i64,
     device_ready: i64,
+    periods: Periods,
     dice: &mut Dice,
 ) -> Result<(Endpoint, Endpoint, usize), SynthError> {
     match &connection.profile {
@@ -334,6 +335,19 @@ fn ends(
             };
             let device = fscp_3_1::Device::new(fscp_3_1::Settings { ready: device_ready, ..settings.clone() });
             Ok((Endpoint::Host(fscp_3_1::Host::new(settings)), Endpoint::Device(device), HISTORY.saturating_add(2)))
+        }
+        Profile::Fscp13_1(profile) => {
+            let (watchdog, ready) = (connection.watchdog.as_nanos(), [host_ready, device_ready]);
+            let in_udp = matches!(connection.to_device.carrier, crate::machine::Carrier::Udp { .. });
+            let (host, device) = fscp_13_1::ends(profile, watchdog, ready, periods, in_udp, dice);
+            // Both ask and answer before data count, and their telegrams do not wait for each other.
+            let exchanges = HISTORY.saturating_mul(2).saturating_add(4);
+            Ok((Endpoint::Node(host), Endpoint::Node(device), exchanges))
+        }
+        Profile::Iec62541_15(profile) => {
+            let watchdog = connection.watchdog.as_nanos();
+            let (consumer, provider) = iec_62541_15::ends(profile, watchdog, [host_ready, device_ready], dice);
+            Ok((Endpoint::Consumer(consumer), Endpoint::Provider(provider), HISTORY.saturating_add(2)))
         }
     }
 }

@@ -7,7 +7,8 @@
 //! makes the other has to understand.
 //!
 //! What is left out: a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
-//! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins.
+//! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins, nodes of FSCP 13/1 are not
+//! managed (no SNMT and SSDO).
 //!
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.
@@ -17,7 +18,9 @@ mod endpoint;
 mod error;
 mod fault;
 mod fscp_12_1;
+mod fscp_13_1;
 mod fscp_3_1;
+mod iec_62541_15;
 mod ledger;
 mod link;
 mod plan;

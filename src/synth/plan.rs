@@ -77,15 +77,16 @@ pub enum FaultKind {
     UnintendedRepetition,
     /// FSCP 12/1: the sender's sequence number jumps by 3 to 9 with nothing missing on the wire.
     /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1; until the second is there it
-    /// could be a loss, so that one counts.
+    /// could be a loss, so that one counts. IEC 62541-15: the monitoring number jumps by 3000 to 9000. FSCP 13/1: two telegrams arrive
+    /// in the wrong order.
     IncorrectSequence,
     /// A telegram that the endpoints exchanged never appeared where the tap is; the connection runs on.
     Loss,
     /// The sender falls silent for 1.3 to 1.8 watchdog times.
     UnacceptableDelay,
-    /// A well-formed telegram of a connection that the machine does not have (FSCP 12/1).
+    /// A well-formed telegram of a connection that the machine does not have (not FSCP 3/1).
     Insertion,
-    /// Octets of a device outside the safety layer (FSCP 12/1).
+    /// Octets of a device outside the safety layer (not FSCP 3/1).
     Masquerade,
     /// The telegram of another connection of the machine.
     Addressing,
@@ -130,13 +131,20 @@ impl FaultKind {
     /// Whether the fault can happen on a connection of `profile` and be told from its telegrams.
     ///
     /// FSCP 3/1 has no connection ID and no parameters in its telegrams; where its CRC is not the 3-octet one, only
-    /// silence shows.
+    /// silence shows. IEC 62541-15 and FSCP 13/1 send no parameters; FSCP 13/1 has no running number, so that a telegram
+    /// that is missing does not show, and its time is under the UDID.
     pub const fn applies_to(self, profile: &Profile) -> bool {
         match profile {
             Profile::Fscp12_1(_) => true,
             Profile::Fscp3_1(Fscp3_1 { crc2: Crc2Form::Short, .. }) => {
                 !matches!(self, Self::Insertion | Self::Masquerade | Self::WrongParameter)
             }
+            Profile::Fscp13_1(p) => match self {
+                Self::Loss | Self::WrongParameter => false,
+                Self::IncorrectSequence => p.udid.is_some(),
+                _ => true,
+            },
+            Profile::Iec62541_15(_) => !matches!(self, Self::WrongParameter),
             Profile::Fscp3_1(_) => matches!(self, Self::UnacceptableDelay | Self::TapLoss),
         }
     }

@@ -1,4 +1,4 @@
-//! Cyclic senders with frames of their own: Type 10 RT frames and UDP datagrams.
+//! Cyclic senders with frames of their own: Type 10 RT frames, Type 13 polls and UDP datagrams.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -9,10 +9,11 @@ use super::error::SynthError;
 use super::link::Link;
 use super::segment::{Slot, gaps};
 use crate::carrier::type10::{self, CYCLE_UNIT, DataStatus, Trailer};
+use crate::carrier::type13::{self, Cyclic, Head, MessageType};
 use crate::carrier::udp::{self, Addresses};
 use crate::carrier::vlan::{Tag, Tags};
 use crate::carrier::{Headers, Mac, compose};
-use crate::machine::{Carrier, Direction, Machine};
+use crate::machine::{Carrier, Direction, Machine, Poll};
 
 /// Octets behind the last telegram: a standard submodule and its status.
 const TAIL: usize = 5;
@@ -26,8 +27,13 @@ const DATA_STATUS: DataStatus = DataStatus(0x35);
 /// Port used where the machine file names none (the first of the dynamic range, RFC 6335).
 const ANY_PORT: u16 = 49_152;
 
+/// Node number of the managing node of Type 13, and the number that means all nodes (from memory).
+const MANAGING_NODE: u8 = 240;
+const ALL_NODES: u8 = 255;
+
 enum Kind {
     Type10 { frame_id: u16, step: u16 },
+    Type13 { poll: Poll, node: u8 },
     Udp { addresses: Addresses, source_port: u16, destination_port: u16 },
 }
 
@@ -78,6 +84,7 @@ impl Stream {
                 headers.source = source.map_or(headers.source, Mac);
                 Kind::Type10 { frame_id, step: 0 }
             }
+            Carrier::Type13 { poll, node } => Kind::Type13 { poll, node },
             Carrier::Udp { destination_port, source_port, destination, source } => Kind::Udp {
                 addresses: addresses(source, destination, slot),
                 source_port: source_port.unwrap_or(ANY_PORT),
@@ -151,6 +158,7 @@ impl Stream {
                 let frame = type10::Frame { frame_id, data: &self.data, trailer: Some(trailer) };
                 Ok(compose::type10(&self.headers, &frame))
             }
+            Kind::Type13 { poll, node } => Ok(compose::type13(&self.headers, &polled(poll, node, &self.data))?),
             Kind::Udp { addresses, source_port, destination_port } => {
                 let datagram =
                     udp::Datagram { addresses, source_port, destination_port, checksum: 0, payload: &self.data };
@@ -158,6 +166,16 @@ impl Stream {
             }
         }
     }
+}
+
+/// A poll of `node` or its response, with valid data.
+const fn polled(poll: Poll, node: u8, data: &[u8]) -> type13::Frame<'_> {
+    let (message_type, destination, source) = match poll {
+        Poll::Request => (MessageType::PReq, node, MANAGING_NODE),
+        Poll::Response => (MessageType::PRes, ALL_NODES, node),
+    };
+    let head = Head::Cyclic(Cyclic { state: 0, flags: 1, requests: 0, version: 0, reserved: 0 });
+    type13::Frame { message_type, destination, source, head, payload: data }
 }
 
 /// MAC addresses of sender and receiver, locally administered: the host is station 1, the devices follow from 16 on.

@@ -57,6 +57,30 @@ pub fn fscp_3_1(data: usize, form: Crc2Form) -> Option<Coverage> {
     Some(Coverage { name: "CRC2", number: 1, polynomial: 0x15D_6DCB, runs })
 }
 
+/// IEC 62541-15, response with `data` octets of safety data: flags, SPDU_IDs, SafetyConsumerID, MonitoringNumber and data in one
+/// piece. `None` for a number of octets that is not allowed.
+pub fn iec_62541_15(data: usize) -> Option<Coverage> {
+    let whole = super::iec_62541_15::response_length(data)?;
+    let runs = vec![0..32, 32..u32::try_from(whole).ok()?.checked_mul(8)?];
+    Some(Coverage { name: "CRC", number: 1, polynomial: 0x1_F4AC_FB13, runs })
+}
+
+/// FSCP 13/1, process data of `data` octets: each subframe under its CRC. That the two copies of the data are compared is not
+/// counted. `None` for a number of octets that is not allowed.
+pub fn fscp_13_1(data: usize) -> Option<Vec<Coverage>> {
+    use super::fscp_13_1::{Form, Polynomial, length};
+    length(data, Form::Normal)?;
+    let polynomial = Polynomial::usual(data, Form::Normal);
+    let check_bits = u32::try_from(polynomial.octets().checked_mul(8)?).ok()?;
+    let coverage = |name, header: usize| {
+        let covered = u32::try_from(header.checked_add(data)?.checked_mul(8)?).ok()?;
+        let runs = vec![0..check_bits, check_bits..check_bits.checked_add(covered)?];
+        let polynomial = u64::from(polynomial.value()) | 1_u64.checked_shl(check_bits)?;
+        Some(Coverage { name, number: 1, polynomial, runs })
+    };
+    Some(vec![coverage("CRC1", 4)?, coverage("CRC2", 5)?])
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -135,5 +159,48 @@ mod tests {
         }
         assert_eq!(fscp_3_1(13, Crc2Form::Long), None, "the rule is not known");
         assert_eq!(fscp_3_1(13, Crc2Form::Short), None);
+    }
+
+    #[test]
+    fn iec_62541_15_covers_what_changes_its_crc() {
+        use crate::telegram::iec_62541_15::Layout;
+        for length in [1_usize, 6] {
+            let octets: Vec<u8> = (0..25 + length).map(|octet| u8::try_from(octet * 7).unwrap()).collect();
+            let crc = |octets: &[u8]| Layout::DataFirst.parse(octets).map(|response| response.crc_due()).unwrap();
+            let changes = (0..8 * (21 + length)).map(|bit| {
+                let mut changed = octets.clone();
+                changed[bit / 8] ^= 1 << (bit % 8);
+                crc(&changed) ^ crc(&octets)
+            });
+            assert_eq!(columns(&iec_62541_15(length).unwrap()), sorted(changes.collect(), 32), "{length} octets");
+        }
+        assert_eq!((iec_62541_15(0), iec_62541_15(1501)), (None, None));
+    }
+
+    #[test]
+    fn fscp_13_1_covers_both_subframes() {
+        use crate::telegram::fscp_13_1::{Fields, Message, Telegram, Udid, Wire, emit};
+        for length in [0_usize, 3, 8, 9, 20] {
+            let (message, data) = (Message::Data { valid: true }, vec![0x3C; length]);
+            let fields = Fields { message, address: 5, domain: 1, time: 0x1234, target: 0, time_request: 0 };
+            let mut octets = Vec::new();
+            emit(&fields, &data, Udid::default(), Wire::default(), &mut octets).unwrap();
+            let [_, second] = Telegram::parse(&octets).unwrap().subframes_at();
+            let polynomial = crate::telegram::fscp_13_1::Polynomial::usual(length, message.form());
+            let covered = fscp_13_1(length).unwrap();
+            for (covered, subframe) in covered.iter().zip([&octets[..second], &octets[second..]]) {
+                let check_bits = u32::try_from(8 * polynomial.octets()).unwrap();
+                let body = &subframe[..subframe.len() - polynomial.octets()];
+                let crc = |octets: &[u8]| u32::from(polynomial.checksum(octets.iter().copied()));
+                let changes = (0..8 * body.len()).map(|bit| {
+                    let mut changed = body.to_vec();
+                    changed[bit / 8] ^= 1 << (bit % 8);
+                    crc(&changed) ^ crc(body)
+                });
+                let told = format!("{} of {length} octets", covered.name);
+                assert_eq!(columns(covered), sorted(changes.collect(), check_bits), "{told}");
+            }
+        }
+        assert_eq!(fscp_13_1(255), None);
     }
 }

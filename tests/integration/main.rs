@@ -5,6 +5,7 @@ mod cli;
 mod derivation;
 mod forms;
 mod hostile;
+mod profiles;
 mod readme;
 mod real_captures;
 mod record;

@@ -80,6 +80,8 @@ impl DirectionResidual {
 pub enum NotComputable {
     /// What feeds the CRC of this form is not known.
     UnknownRule,
+    /// The telegrams have no CRC.
+    NoCrc,
     /// The code is out of reach.
     Code(CodeError),
 }
@@ -88,6 +90,9 @@ impl fmt::Display for NotComputable {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownRule => f.write_str("not computable: the CRC rule of the 4-octet forms is not known"),
+            Self::NoCrc => {
+                f.write_str("not computable: the telegrams have no CRC; the answers repeat what they say, under theirs")
+            }
             Self::Code(error) => error.fmt(f),
         }
     }
@@ -96,7 +101,7 @@ impl fmt::Display for NotComputable {
 impl Error for NotComputable {
     fn source(&self) -> Option<&(dyn Error + 'static)> {
         match self {
-            Self::UnknownRule => None,
+            Self::UnknownRule | Self::NoCrc => None,
             Self::Code(error) => Some(error),
         }
     }
@@ -111,7 +116,7 @@ impl Examination {
     /// The telegrams of `connection` in one `direction`.
     ///
     /// # Errors
-    /// [`NotComputable`] if their CRC rule is not known.
+    /// [`NotComputable`] if their CRC rule is not known, or they have no CRC.
     pub fn direction(
         &mut self,
         connection: &Connection,
@@ -119,7 +124,11 @@ impl Examination {
     ) -> Result<DirectionResidual, NotComputable> {
         let mut crcs = Vec::new();
         let mut telegram = Ratio::whole(0);
-        for covered in connection.profile.coverage(direction).ok_or(NotComputable::UnknownRule)? {
+        let coverage = connection.profile.coverage(direction).ok_or(NotComputable::UnknownRule)?;
+        if coverage.is_empty() {
+            return Err(NotComputable::NoCrc);
+        }
+        for covered in coverage {
             let code = Code::new(covered.polynomial, &covered.runs).map_err(NotComputable::Code)?;
             let Figures { distance, undetected, properness } = self.figures(&code).map_err(NotComputable::Code)?;
             let worst = match &properness {

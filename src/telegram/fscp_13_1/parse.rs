@@ -62,6 +62,14 @@ impl<'a> Telegram<'a> {
         }
     }
 
+    /// Where the subframes 1 and 2 begin in the telegram.
+    pub const fn subframes_at(&self) -> [usize; 2] {
+        match self.order {
+            Order::FirstLeads => [0, self.first.len()],
+            Order::SecondLeads => [self.second.len(), 0],
+        }
+    }
+
     /// CRC1 as sent.
     pub fn crc1(&self) -> u16 {
         super::polynomial::read_crc(self.first.iter().skip(HEADER1.saturating_add(self.payload.len())).copied())

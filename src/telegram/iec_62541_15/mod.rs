@@ -26,9 +26,11 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 mod ids;
+mod layout;
 mod signature;
 
 pub use ids::{Base, Differing, Level, SpduIds};
+pub use layout::Layout;
 pub use signature::StructureSignature;
 
 use crc::{Algorithm, Crc};
@@ -54,6 +56,11 @@ static CRC: Crc<u32> = Crc::<u32>::new(&Algorithm {
     check: 0x87D6_88F7,
     residue: 0,
 });
+
+/// Octets of a response with `data` octets of safety data; `None` if that many are not allowed.
+pub const fn response_length(data: usize) -> Option<usize> {
+    if data >= 1 && data <= 1500 { Some(Response::TRAILER.saturating_add(data)) } else { None }
+}
 
 /// The monitoring number after `number`: plus one, and 0x100 after 0xFFFFFFFF.
 pub const fn next_number(number: u32) -> u32 {
