@@ -19,6 +19,7 @@ mod reaction;
 mod tap;
 #[cfg(test)]
 mod tests;
+mod type2_counter;
 mod watch;
 
 pub use checker::{Checker, Outcome};

@@ -233,6 +233,26 @@ pub enum Carrier {
         /// Source address, if it matters.
         source: Option<IpAddr>,
     },
+    /// A packet of an IEC 61158 Type 2 connection (class 0 or 1).
+    Type2 {
+        /// Connection ID in the address item.
+        connection_id: u32,
+        /// Whether a sequence count of two octets stands before the data (class 1).
+        sequence_count: bool,
+        /// Destination address, if it matters.
+        destination: Option<IpAddr>,
+        /// Source address, if it matters.
+        source: Option<IpAddr>,
+    },
+    /// The payload of an Ethernet frame whose EtherType belongs to no carrier above.
+    Ethernet {
+        /// EtherType behind the VLAN tags.
+        ether_type: u16,
+        /// Destination address of the frames, if it matters.
+        destination: Option<[u8; 6]>,
+        /// Source address of the frames, if it matters.
+        source: Option<[u8; 6]>,
+    },
 }
 
 /// An axis that can hurt somebody.

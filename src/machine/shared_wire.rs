@@ -44,6 +44,8 @@ impl Wire {
                 Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => "a place of its own for each telegram",
                 Carrier::Type10 { .. } => "another frame_id or offset, or the source of each",
                 Carrier::Udp { .. } => "another port or offset, or addresses that tell them apart",
+                Carrier::Type2 { .. } => "another connection_id or offset, or addresses that tell them apart",
+                Carrier::Ethernet { .. } => "another ethertype or offset, or addresses that tell them apart",
             };
             mistakes.report(Mistake::new(span, message).expected(expected).advice(format!(
                 "this one takes octets {}, the other one {}",
@@ -89,7 +91,9 @@ fn octets(place: &Place) -> String {
     match place.carrier {
         Carrier::Type12Logical { .. } => format!("0x{:08X} to 0x{last:08X}", range.start),
         Carrier::Type12Memory { .. } => format!("0x{:04X} to 0x{last:04X}", range.start),
-        Carrier::Type10 { .. } | Carrier::Udp { .. } => format!("{} to {last}", range.start),
+        Carrier::Type10 { .. } | Carrier::Udp { .. } | Carrier::Type2 { .. } | Carrier::Ethernet { .. } => {
+            format!("{} to {last}", range.start)
+        }
     }
 }
 
@@ -98,7 +102,14 @@ fn range(place: &Place) -> Range<u64> {
     let base = match place.carrier {
         Carrier::Type12Logical { address, .. } => u64::from(address),
         Carrier::Type12Memory { memory, .. } => u64::from(memory),
-        Carrier::Type10 { .. } | Carrier::Udp { .. } => 0,
+        Carrier::Type10 { .. } | Carrier::Udp { .. } | Carrier::Ethernet { .. } => 0,
+        Carrier::Type2 { sequence_count, .. } => {
+            if sequence_count {
+                2
+            } else {
+                0
+            }
+        }
     };
     let number = |n: usize| u64::try_from(n).unwrap_or(u64::MAX);
     let start = base.saturating_add(number(place.offset));
@@ -131,6 +142,22 @@ fn overlap((direction, place): (Direction, &Place), (other_direction, other): (D
         ) => {
             destination_port == other_port
                 && same_if_given(source_port.as_ref(), other_source_port.as_ref())
+                && same_if_given(destination.as_ref(), other_destination.as_ref())
+                && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        (
+            Carrier::Type2 { connection_id, destination, source, .. },
+            Carrier::Type2 { connection_id: other_id, destination: other_destination, source: other_source, .. },
+        ) => {
+            connection_id == other_id
+                && same_if_given(destination.as_ref(), other_destination.as_ref())
+                && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        (
+            Carrier::Ethernet { ether_type, destination, source },
+            Carrier::Ethernet { ether_type: other_type, destination: other_destination, source: other_source },
+        ) => {
+            ether_type == other_type
                 && same_if_given(destination.as_ref(), other_destination.as_ref())
                 && same_if_given(source.as_ref(), other_source.as_ref())
         }

@@ -132,6 +132,9 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
         TapFault::UnreturnedType12Frames => "Type 12 frames not seen coming back",
         TapFault::ReturnsWithoutType12Frame => "Type 12 frames not seen going out",
         TapFault::MissingType12Indices => "Type 12 datagrams missing by their index",
+        TapFault::MissingType2Packets => "Type 2 packets missing by their sequence number",
+        TapFault::RepeatedType2Packets => "Type 2 packets captured twice",
+        TapFault::DisorderedType2Packets => "Type 2 packets out of order",
         TapFault::ClockStepsBack => "steps of the capture clock to an earlier time",
         TapFault::ClockStepsAhead => "jumps of the capture clock ahead of a Type 10 cycle counter",
     }
