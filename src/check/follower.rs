@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 
 use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
+use super::fscp_2_1::Fscp2_1;
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::watch::{Silence, Watch};
@@ -29,6 +30,7 @@ pub(super) struct Follower {
 enum Rules {
     Fscp12_1(Box<Fscp12_1>),
     Fscp3_1(Box<Fscp3_1>),
+    Fscp2_1(Box<Fscp2_1>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -51,6 +53,7 @@ impl Follower {
         let rules = match &connection.profile {
             Profile::Fscp12_1(parameters) => Rules::Fscp12_1(Box::new(Fscp12_1::new(parameters, connection.watchdog))),
             Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
+            Profile::Fscp2_1(parameters) => Rules::Fscp2_1(Box::new(Fscp2_1::new(parameters, connection.watchdog))),
         };
         Self { base: Base::new(index, connection), rules }
     }
@@ -71,6 +74,7 @@ impl Follower {
         let update = match &mut self.rules {
             Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Fscp2_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -81,7 +85,7 @@ impl Follower {
         let accepted = &self.base.line(direction).accepted;
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
-            Rules::Fscp3_1(_) => accepted.get(index).copied(),
+            Rules::Fscp3_1(_) | Rules::Fscp2_1(_) => accepted.get(index).copied(),
         }
     }
 
@@ -91,6 +95,7 @@ impl Follower {
             || match &self.rules {
                 Rules::Fscp12_1(rules) => rules.owns(direction, octets),
                 Rules::Fscp3_1(rules) => rules.owns(direction, octets),
+                Rules::Fscp2_1(rules) => rules.owns(direction, octets),
             }
     }
 
@@ -98,12 +103,16 @@ impl Follower {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
             rules.finish(&mut self.base);
         }
+        if let Rules::Fscp2_1(rules) = &mut self.rules {
+            rules.finish(&mut self.base, end);
+        }
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
             self.base.silence(silence, true);
         }
         let unchecked = match &self.rules {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
+            Rules::Fscp2_1(rules) => rules.unchecked(&self.base),
         };
         self.base.into_outcome(unchecked)
     }
@@ -368,6 +377,10 @@ pub enum Unchecked {
         /// The ID in the telegrams.
         seen: u16,
     },
+    /// FSCP 2/1: the identity of the sender in this direction is not the machine file's.
+    IdentityDoesNotFit(Direction),
+    /// FSCP 2/1: the machine file gives no identity of the sender in this direction; the CRCs were held against each other.
+    NoIdentity(Direction),
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

@@ -12,6 +12,7 @@ mod contents;
 mod finding;
 mod follower;
 mod fscp_12_1;
+mod fscp_2_1;
 mod fscp_3_1;
 mod parameterisation;
 mod place;

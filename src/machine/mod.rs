@@ -7,6 +7,7 @@
 
 mod document;
 mod fields;
+mod fscp_2_1;
 mod mistake;
 mod model;
 mod names;
@@ -27,6 +28,7 @@ mod values;
 #[cfg(test)]
 mod tests;
 
+pub use fscp_2_1::Fscp2_1;
 pub use model::*;
 pub use problem::{Problem, Problems};
 

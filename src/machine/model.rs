@@ -3,9 +3,10 @@
 
 use std::net::IpAddr;
 
+use super::fscp_2_1::Fscp2_1;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
-use crate::telegram::{fscp_3_1, fscp_12_1};
+use crate::telegram::{fscp_2_1, fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
 /// A machine as its machine file describes it. The default machine has nothing in it.
@@ -126,6 +127,8 @@ pub enum Profile {
     Fscp12_1(Fscp12_1),
     /// FSCP 3/1 (IEC 61784-3-3), V2.
     Fscp3_1(Fscp3_1),
+    /// FSCP 2/1 (IEC 61784-3-2).
+    Fscp2_1(Fscp2_1),
 }
 
 impl Profile {
@@ -134,6 +137,7 @@ impl Profile {
         match self {
             Self::Fscp12_1(_) => fscp_12_1::PROFILE,
             Self::Fscp3_1(_) => fscp_3_1::PROFILE,
+            Self::Fscp2_1(_) => fscp_2_1::PROFILE,
         }
     }
 
@@ -142,6 +146,7 @@ impl Profile {
         let (to_device, to_host) = match self {
             Self::Fscp12_1(p) => (p.to_device_data, p.to_host_data),
             Self::Fscp3_1(p) => (p.to_device_data, p.to_host_data),
+            Self::Fscp2_1(p) => return p.safe_data_length(direction),
         };
         match direction {
             Direction::ToDevice => to_device,
@@ -155,6 +160,7 @@ impl Profile {
         match self {
             Self::Fscp12_1(_) => coverage::fscp_12_1(data),
             Self::Fscp3_1(p) => Some(vec![coverage::fscp_3_1(data, p.crc2)?]),
+            Self::Fscp2_1(_) => None,
         }
     }
 }

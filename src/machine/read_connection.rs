@@ -11,7 +11,7 @@ use super::read_telegram::{self, ProfileName, Setup};
 use super::shared_wire::Wire;
 use super::source::shown;
 use super::values::{self, Sign, integer, one_of, time, words};
-use crate::telegram::{fscp_3_1, fscp_12_1};
+use crate::telegram::{fscp_2_1, fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
 pub(super) fn connection<'t>(
@@ -21,7 +21,11 @@ pub(super) fn connection<'t>(
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
     let title = fields.optional("title", words);
-    let profiles = [(fscp_12_1::PROFILE, ProfileName::Fscp12_1), (fscp_3_1::PROFILE, ProfileName::Fscp3_1)];
+    let profiles = [
+        (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
+        (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
+        (fscp_2_1::PROFILE, ProfileName::Fscp2_1),
+    ];
     let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
     let delay = delay(&mut fields);
     let watchdog_span = fields.value("watchdog").map(|value| value.span);

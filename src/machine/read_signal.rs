@@ -48,10 +48,10 @@ fn last_bit(connection: &Connection, direction: Direction) -> usize {
 }
 
 fn inside(connection: &Connection, direction: Direction, bit: usize) -> Result<(), String> {
-    if bit <= last_bit(connection, direction) {
+    let octets = connection.profile.safe_data_length(direction);
+    if bit < octets.saturating_mul(8) {
         return Ok(());
     }
-    let octets = connection.profile.safe_data_length(direction);
     let plural = if octets == 1 { "" } else { "s" };
     Err(format!("'{}' has only {octets} octet{plural} of safe data in {}", connection.id, direction.name()))
 }

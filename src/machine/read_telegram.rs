@@ -17,6 +17,7 @@ use crate::telegram::{fscp_3_1, fscp_12_1};
 pub(super) enum ProfileName {
     Fscp12_1,
     Fscp3_1,
+    Fscp2_1,
 }
 
 /// What else of the connection enters the telegram's parameters.
@@ -32,6 +33,7 @@ pub(super) const fn length(profile: &Profile, direction: Direction) -> Option<us
     match profile {
         Profile::Fscp12_1(_) => fscp_12_1::length(data),
         Profile::Fscp3_1(p) => fscp_3_1::length(data, p.crc2),
+        Profile::Fscp2_1(p) => p.length(direction),
     }
 }
 
@@ -39,6 +41,7 @@ pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -
     match setup.profile {
         Ok(ProfileName::Fscp12_1) => telegram_12_1(fields, wire),
         Ok(ProfileName::Fscp3_1) => telegram_3_1(fields, setup, wire),
+        Ok(ProfileName::Fscp2_1) => super::fscp_2_1::telegram(fields, wire),
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)

@@ -20,6 +20,7 @@ pub(super) struct Wire {
     places: Vec<Occupied>,
     connection_ids: BTreeMap<u16, String>,
     codenames: BTreeMap<(u16, u16), String>,
+    identities: BTreeMap<[u8; 8], String>,
 }
 
 impl Wire {
@@ -73,6 +74,16 @@ impl Wire {
             mistakes.report(Mistake::new(span, message).expected("a destination address of its own for each device"));
         } else {
             self.codenames.insert(pair, owner.to_owned());
+        }
+    }
+
+    /// Notes the identity of an FSCP 2/1 producer, which must be unique for the same reason.
+    pub(super) fn identity(&mut self, owner: &str, identity: [u8; 8], span: &Range<usize>, mistakes: &Mistakes) {
+        if let Some(other) = self.identities.get(&identity) {
+            let message = format!("the identity of this producer is also in {other}");
+            mistakes.report(Mistake::new(span, message).expected("a connection_serial of its own for each connection"));
+        } else {
+            self.identities.insert(identity, owner.to_owned());
         }
     }
 }

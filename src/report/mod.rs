@@ -14,6 +14,7 @@ mod residual_model;
 mod scientific;
 mod text;
 mod words;
+mod words_2_1;
 
 pub use assemble::{PROGRAM, analyze, budget, residual, verify};
 pub use build_residual::Computed;

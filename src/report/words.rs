@@ -86,6 +86,19 @@ pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
             (format!("{name} {}", time(*expected)), format!("{name} {}", time(*seen)))
         }
         Detail::Parameter { name, expected, seen } => (format!("{name} {expected}"), format!("{name} {seen}")),
+        Detail::Flaw(flaw) => super::words_2_1::flaw(*flaw),
+        Detail::UnknownProducer => (
+            "a message of this connection's producer".to_owned(),
+            "a well-formed message of a producer that no connection has".to_owned(),
+        ),
+        Detail::TimeStamp { last, seen } => {
+            (format!("a time after the last one, {last}"), format!("time {seen} (units of 128 us)"))
+        }
+        Detail::StampStep { limit, step } => {
+            (format!("a time stamp at most {limit} after the last one"), format!("one {step} after it"))
+        }
+        Detail::DataAge { limit, age } => (format!("data at most {limit} old"), format!("data at least {age} old")),
+        Detail::Ping { expected, seen } => (format!("ping count {expected}"), format!("ping count {seen}")),
         Detail::Echo => ("the slave's echo of the master's data".to_owned(), "other data".to_owned()),
     }
 }
@@ -110,6 +123,7 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::Parameterised { watchdog } => format!("parameters transferred, watchdog {watchdog}"),
         EventKind::FailSafe => "fail-safe values".to_owned(),
         EventKind::EndOfFailSafe => "process values again".to_owned(),
+        EventKind::Reading(reading) => super::words_2_1::reading(reading).to_owned(),
         EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
     }
 }
@@ -164,6 +178,14 @@ pub(super) fn unchecked(why: Unchecked) -> String {
         }
         Unchecked::OtherConnectionId { seen } => format!(
             "every telegram bears connection ID {seen}, not the machine file's; compare connection_id and the place on the wire"
+        ),
+        Unchecked::IdentityDoesNotFit(direction) => format!(
+            "the messages {} have another sender than the machine file gives; compare producer and consumer with the connection",
+            direction.name()
+        ),
+        Unchecked::NoIdentity(direction) => format!(
+            "who sends {} is not checkable without producer and consumer in the machine file; the CRCs were held against each other",
+            direction.name()
         ),
         Unchecked::NeverConfirmed(direction) => format!(
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",

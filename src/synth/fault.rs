@@ -4,6 +4,7 @@
 
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
+use super::fscp_2_1;
 use super::link::{HISTORY, Link};
 use super::plan::{FaultKind, Plan, PlannedFault};
 use super::tap::Place;
@@ -104,6 +105,10 @@ impl Fault {
                 let flags = p.crc2.octets().saturating_add(1);
                 (0..new.len()).filter(|place| place.saturating_add(flags) != new.len()).collect()
             }
+            Profile::Fscp2_1(p) => {
+                let mode = p.is_data(self.plan.direction).then_some(p.data);
+                (0..new.len()).filter(|place| Some(*place) != mode).collect()
+            }
         };
         let mut bits: Vec<usize> = Vec::new();
         let wanted = self.dice.index(3).saturating_add(1);
@@ -126,6 +131,10 @@ impl Fault {
     }
 
     fn inserted(&mut self, machine: &Machine, profile: &Profile) -> Vec<u8> {
+        if let Profile::Fscp2_1(p) = profile {
+            self.detail = "a message of a producer that the machine does not have".into();
+            return fscp_2_1::stranger(p, &mut self.dice);
+        }
         let known = |id: u16| {
             machine.connections.iter().any(|c| matches!(&c.profile, Profile::Fscp12_1(p) if p.connection_id == id))
         };
@@ -144,7 +153,7 @@ impl Fault {
     fn masqueraded(&mut self, new: &[u8], profile: &Profile) -> Vec<u8> {
         let own_id = match profile {
             Profile::Fscp12_1(p) => p.connection_id.to_le_bytes(),
-            Profile::Fscp3_1(_) => [0; 2],
+            Profile::Fscp3_1(_) | Profile::Fscp2_1(_) => [0; 2],
         };
         loop {
             let octets: Vec<u8> = new.iter().map(|_| self.dice.octet()).collect();
@@ -177,6 +186,12 @@ fn check_kind(
             pairs(machine)
         ));
     }
+    if let Profile::Fscp2_1(p) = &connection.profile
+        && planned.kind == FaultKind::Insertion
+        && !p.is_data(planned.direction)
+    {
+        return refuse("its time coordination does not show who sends; use the direction of the data".into());
+    }
     if planned.kind == FaultKind::WrongParameter {
         if planned.direction == crate::machine::Direction::ToHost {
             return refuse("parameters are sent to_device".into());
@@ -197,6 +212,13 @@ fn others(machine: &Machine, planned: &PlannedFault) -> Vec<usize> {
             (Profile::Fscp12_1(a), Profile::Fscp12_1(b)) => a.connection_id != b.connection_id,
             (Profile::Fscp3_1(a), Profile::Fscp3_1(b)) => {
                 a.crc2 == b.crc2 && a.crc1.is_some() && b.crc1.is_some() && a.crc1 != b.crc1
+            }
+            (Profile::Fscp2_1(a), Profile::Fscp2_1(b)) => {
+                let sender = |p: &crate::machine::Fscp2_1| {
+                    if p.is_data(planned.direction) { p.producer } else { p.consumer }
+                };
+                (a.format, a.produces, a.time_correction) == (b.format, b.produces, b.time_correction)
+                    && sender(a).is_some_and(|own| sender(b).is_some_and(|other| own != other))
             }
             _ => false,
         };

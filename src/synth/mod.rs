@@ -17,6 +17,7 @@ mod endpoint;
 mod error;
 mod fault;
 mod fscp_12_1;
+mod fscp_2_1;
 mod fscp_3_1;
 mod ledger;
 mod link;

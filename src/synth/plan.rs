@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use crate::machine::{Direction, Fscp3_1, Profile};
+use crate::telegram::fscp_2_1::Format;
 use crate::telegram::fscp_3_1::Crc2Form;
 use crate::time::{Instant, Span};
 
@@ -78,12 +79,13 @@ pub enum FaultKind {
     /// FSCP 12/1: the sender's sequence number jumps by 3 to 9 with nothing missing on the wire.
     /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1; until the second is there it
     /// could be a loss, so that one counts.
+    /// FSCP 2/1: the same for the time stamps of two data messages; a time coordination answers a ping not yet sent.
     IncorrectSequence,
     /// A telegram that the endpoints exchanged never appeared where the tap is; the connection runs on.
     Loss,
     /// The sender falls silent for 1.3 to 1.8 watchdog times.
     UnacceptableDelay,
-    /// A well-formed telegram of a connection that the machine does not have (FSCP 12/1).
+    /// A well-formed telegram of a connection that the machine does not have (FSCP 12/1; data of FSCP 2/1, base format).
     Insertion,
     /// Octets of a device outside the safety layer (FSCP 12/1).
     Masquerade,
@@ -130,7 +132,8 @@ impl FaultKind {
     /// Whether the fault can happen on a connection of `profile` and be told from its telegrams.
     ///
     /// FSCP 3/1 has no connection ID and no parameters in its telegrams; where its CRC is not the 3-octet one, only
-    /// silence shows.
+    /// silence shows. FSCP 2/1 has no number by which a loss could be told, and only the base format has CRCs that show a
+    /// foreign producer, in its data.
     pub const fn applies_to(self, profile: &Profile) -> bool {
         match profile {
             Profile::Fscp12_1(_) => true,
@@ -138,6 +141,11 @@ impl FaultKind {
                 !matches!(self, Self::Insertion | Self::Masquerade | Self::WrongParameter)
             }
             Profile::Fscp3_1(_) => matches!(self, Self::UnacceptableDelay | Self::TapLoss),
+            Profile::Fscp2_1(p) => match self {
+                Self::Loss | Self::Masquerade | Self::WrongParameter => false,
+                Self::Insertion => matches!(p.format, Format::Base),
+                _ => true,
+            },
         }
     }
 }

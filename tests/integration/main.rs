@@ -2,6 +2,7 @@
 
 mod arrows;
 mod cli;
+mod fscp_2_1;
 mod hostile;
 mod readme;
 mod real_captures;

@@ -9,7 +9,7 @@ use std::fmt;
 use super::code::{Code, CodeError};
 use super::properness::Properness;
 use super::ratio::{BitError, Ratio};
-use crate::machine::{Connection, Direction};
+use crate::machine::{Connection, Direction, Profile};
 use crate::time::Span;
 
 const NANOS_PER_HOUR: u64 = 3_600_000_000_000;
@@ -80,6 +80,8 @@ impl DirectionResidual {
 pub enum NotComputable {
     /// What feeds the CRC of this form is not known.
     UnknownRule,
+    /// What the CRCs of this profile cover is known, but not worked out here.
+    NotWorkedOut(&'static str),
     /// The code is out of reach.
     Code(CodeError),
 }
@@ -88,6 +90,9 @@ impl fmt::Display for NotComputable {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownRule => f.write_str("not computable: the CRC rule of the 4-octet forms is not known"),
+            Self::NotWorkedOut(profile) => {
+                write!(f, "not computable: what the CRCs of {profile} cover is not worked out")
+            }
             Self::Code(error) => error.fmt(f),
         }
     }
@@ -96,9 +101,16 @@ impl fmt::Display for NotComputable {
 impl Error for NotComputable {
     fn source(&self) -> Option<&(dyn Error + 'static)> {
         match self {
-            Self::UnknownRule => None,
+            Self::UnknownRule | Self::NotWorkedOut(_) => None,
             Self::Code(error) => Some(error),
         }
+    }
+}
+
+fn no_rule(profile: &Profile) -> NotComputable {
+    match profile {
+        Profile::Fscp2_1(_) => NotComputable::NotWorkedOut(profile.name()),
+        _ => NotComputable::UnknownRule,
     }
 }
 
@@ -119,7 +131,7 @@ impl Examination {
     ) -> Result<DirectionResidual, NotComputable> {
         let mut crcs = Vec::new();
         let mut telegram = Ratio::whole(0);
-        for covered in connection.profile.coverage(direction).ok_or(NotComputable::UnknownRule)? {
+        for covered in connection.profile.coverage(direction).ok_or_else(|| no_rule(&connection.profile))? {
             let code = Code::new(covered.polynomial, &covered.runs).map_err(NotComputable::Code)?;
             let Figures { distance, undetected, properness } = self.figures(&code).map_err(NotComputable::Code)?;
             let worst = match &properness {
