@@ -2,6 +2,7 @@
 
 use crate::machine::Direction;
 use crate::telegram::fscp_2_1::{Flaw, Reading};
+use crate::telegram::fscp_3_1_wide::{Arrangement, Start};
 use crate::telegram::fscp_12_1::{Command, ResetReason};
 use crate::time::{Instant, Span};
 
@@ -244,6 +245,17 @@ pub enum EventKind {
     EndOfFailSafe,
     /// A Reset telegram with sequence number 0 instead of 1 (seen with some devices, accepted).
     ResetWithSequenceZero,
+    /// FSCP 3/1, 4-octet CRC2: its rule was found; what does not fit it from here on is a finding.
+    Crc2Rule {
+        /// How the CRC is fed.
+        arrangement: Arrangement,
+        /// Octets of the number.
+        number_octets: usize,
+        /// Where the start value comes from.
+        start: Start,
+        /// Telegrams that fitted it without exception before.
+        telegrams: u32,
+    },
     /// FSCP 2/1: the CRCs follow a reading of the sources that is not the usual one (accepted).
     Reading(Reading),
 }

@@ -14,6 +14,7 @@ mod follower;
 mod fscp_12_1;
 mod fscp_2_1;
 mod fscp_3_1;
+mod fscp_3_1_wide;
 mod parameterisation;
 mod place;
 mod reaction;

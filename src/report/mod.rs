@@ -15,6 +15,7 @@ mod scientific;
 mod text;
 mod words;
 mod words_2_1;
+mod words_3_1;
 
 pub use assemble::{PROGRAM, analyze, budget, residual, verify};
 pub use build_residual::Computed;

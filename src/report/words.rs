@@ -123,6 +123,9 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::Parameterised { watchdog } => format!("parameters transferred, watchdog {watchdog}"),
         EventKind::FailSafe => "fail-safe values".to_owned(),
         EventKind::EndOfFailSafe => "process values again".to_owned(),
+        EventKind::Crc2Rule { arrangement, number_octets, start, telegrams } => {
+            super::words_3_1::crc2_rule(arrangement, number_octets, start, telegrams)
+        }
         EventKind::Reading(reading) => super::words_2_1::reading(reading).to_owned(),
         EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
     }
@@ -166,7 +169,8 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             format!("no telegram {} was seen; {advice}", direction.name())
         }
         Unchecked::NoCrcRule => {
-            "the CRC of this form is not checkable; layout, bits and timing were followed".to_owned()
+            "the CRC of this form is not checkable; no rule that was tried fits. Layout, bits and timing were followed"
+                .to_owned()
         }
         Unchecked::NoCrc1 => {
             "the CRC is not checkable without CRC1; give source_address, destination_address and sil, or parameter_crc"

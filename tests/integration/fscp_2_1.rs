@@ -5,11 +5,13 @@ use std::fmt::Write as _;
 use std::io::Cursor;
 
 use stopspan::capture::{Input, Run};
-use stopspan::check::{Checker, Class, EventKind, Outcome, Unchecked};
-use stopspan::machine::{self, Direction, Machine, Profile};
+use stopspan::check::{Checker, EventKind, Outcome, Unchecked};
+use stopspan::machine::{self, Direction, Machine};
 use stopspan::synth::{self, Demands, FaultKind, Ledger, Plan, PlannedFault};
 use stopspan::time::Span;
 use stopspan::verdict::{self, Judgement, Verdict};
+
+use super::support::block_starts;
 
 /// The forms of the profile, each on two connections of the reel wrapping cell, so that each has a partner for addressing:
 /// name, direction of the data, octets, format, more settings.
@@ -22,12 +24,17 @@ const FORMS: [(&str, &str, usize, &str, &str); 6] = [
     ("carriage", "to_host", 12, "extended", "time_correction = true\nconsumer_number = 1"),
 ];
 
-fn text() -> String {
+/// Every form.
+const ALL: [usize; 6] = [0, 1, 2, 3, 4, 5];
+
+/// A machine file with these of the [`FORMS`], the first two among them for the function.
+fn text(forms: &[usize]) -> String {
     let mut text = String::from(
         "schema = 1\nmachine = { name = \"Reel wrapping cell\", revision = \"D\" }\n\
-         element = [{ id = \"logic\", worst_case = \"8 ms\" }]\n",
+         element = [{ id = \"switch\", worst_case = \"8 ms\" }, { id = \"logic\", worst_case = \"8 ms\" }, { id = \"drive\", worst_case = \"8 ms\" }]\n",
     );
-    for (index, (id, direction, data, format, more)) in FORMS.into_iter().enumerate() {
+    for index in forms {
+        let (id, direction, data, format, more) = FORMS[*index];
         for twin in 0..2 {
             let serial = 2 * index + twin;
             write!(
@@ -47,7 +54,7 @@ fn text() -> String {
     text + "[[signal]]\nid = \"gate-open\"\nconnection = \"gate-0\"\ndirection = \"to_host\"\nbit = 9\nactive = \"low\"\n\
             [[signal]]\nid = \"lift-off\"\nconnection = \"lift-0\"\ndirection = \"to_device\"\nbit = 3\nactive = \"low\"\n\
             [[function]]\nid = \"gate-opens\"\ndemand = \"gate-open\"\nreaction = \"lift-off\"\n\
-            path = [\"gate-0\", \"logic\", \"lift-0\"]\nrequired = { response_time = \"1 s\" }\n"
+            path = [\"switch\", \"gate-0\", \"logic\", \"lift-0\", \"drive\"]\nrequired = { response_time = \"1 s\" }\n"
 }
 
 fn read(text: &str) -> Machine {
@@ -55,7 +62,7 @@ fn read(text: &str) -> Machine {
 }
 
 fn machine() -> Machine {
-    read(&text())
+    read(&text(&ALL))
 }
 
 fn synthesise(machine: &Machine, plan: &Plan) -> (Vec<u8>, Ledger) {
@@ -126,18 +133,20 @@ fn clean_runs_have_no_finding_from_start_up_and_from_the_middle() {
 
 #[test]
 fn every_fault_alone_is_found_in_its_class_at_its_packet_and_nothing_else() {
-    let machine = machine();
     let (mut tried, mut kinds) = (0, BTreeSet::new());
-    // The first of each pair.
-    for (connection, declared) in machine.connections.iter().enumerate().step_by(2) {
+    for form in ALL {
+        let machine = if form < 2 { read(&text(&ALL[..2])) } else { read(&text(&[0, 1, form])) };
+        // The first of its pair.
+        let id = format!("{}-0", FORMS[form].0);
+        let connection = machine.connections.iter().position(|connection| connection.id == id).unwrap();
         for direction in [Direction::ToDevice, Direction::ToHost] {
             for (seed, kind) in (100..).zip(FaultKind::ALL) {
-                let fault = PlannedFault { kind, connection, direction, at: Span::from_millis(3_500) };
+                let fault = PlannedFault { kind, connection, direction, at: Span::from_millis(2_100) };
                 let demands = Demands::List(Vec::new());
-                let duration = Span::from_millis(8_000);
+                let duration = Span::from_millis(4_300);
                 let plan = Plan { duration, seed, demands, faults: vec![fault], ..Plan::default() };
                 let mut octets = Vec::new();
-                let what = format!("{} on {} {}", kind.name(), declared.id, direction.name());
+                let what = format!("{} on {id} {}", kind.name(), direction.name());
                 let ledger = match synth::synthesise(&machine, &plan, &mut octets) {
                     Ok(ledger) => ledger,
                     Err(synth::SynthError::NotApplicable { .. }) => continue,
@@ -158,4 +167,68 @@ fn every_fault_alone_is_found_in_its_class_at_its_packet_and_nothing_else() {
     }
     // Six kinds both ways on six forms; insertion where base data go.
     assert_eq!((tried, kinds.len()), (6 * 2 * 6 + 3, 7));
+}
+
+/// Packets that a tap lost in a row, from one to more than a turn of the time stamps.
+#[test]
+fn bursts_that_the_tap_lost_are_never_blamed_on_the_machine() {
+    let machine = machine();
+    let plan = Plan { duration: Span::from_millis(12_000), seed: 7, ..Plan::default() };
+    let (octets, _) = synthesise(&machine, &plan);
+    let starts = block_starts(&octets);
+    for lost in [1, 2, 5, 30, 400, starts.len() - 4_400] {
+        for from in (4_000..starts.len() - lost - 100).step_by(1_171) {
+            let cut = [&octets[..starts[from]], &octets[starts[from + lost]..]].concat();
+            let (outcome, verdict) = check(&machine, cut);
+            assert_eq!(findings(&machine, &outcome), Told::new(), "{lost} packets lost from block {from} on");
+            assert!(!outcome.tap_faults.is_empty(), "{lost} packets lost from block {from} on");
+            assert_eq!(verdict.result, Judgement::NotExamined);
+        }
+    }
+}
+
+/// Without identities the CRCs are held against each other; with wrong ones the machine file is told to be wrong.
+#[test]
+fn unknown_and_wrong_identities_are_told_and_blame_nobody() {
+    let whole = text(&ALL[..4]);
+    let machine = read(&whole);
+    let plan = Plan { duration: Span::from_millis(11_000), seed: 5, ..Plan::default() };
+    let (octets, _) = synthesise(&machine, &plan);
+    let unknown: Vec<&str> = whole.lines().filter(|line| !line.contains("_serial = ")).collect();
+    let unknown = read(&unknown.join("\n"));
+    let wrong = read(&whole.replace("vendor = ", "vendor = 1"));
+    for (machine, is_told) in [
+        (&unknown, (|why| matches!(why, Unchecked::NoIdentity(_))) as fn(Unchecked) -> bool),
+        (&wrong, |why| matches!(why, Unchecked::IdentityDoesNotFit(_))),
+    ] {
+        let (outcome, verdict) = check(machine, octets.clone());
+        assert_eq!(findings(machine, &outcome), Told::new());
+        assert_eq!(verdict.result, Judgement::NotExamined);
+        for (connection, declared) in outcome.connections.iter().zip(&machine.connections) {
+            assert!(connection.unchecked.is_some_and(is_told), "{} {:?}", declared.id, connection.unchecked);
+            for line in [&connection.to_device, &connection.to_host] {
+                assert!(line.confirmed + 4 >= line.telegrams && line.telegrams > 100, "{} {line:?}", declared.id);
+            }
+        }
+    }
+}
+
+/// What is wrong with a message shows in every form without an identity as well.
+#[test]
+fn corruption_is_found_without_identities() {
+    let whole = text(&ALL[..4]);
+    let machine = read(&whole);
+    let unknown: Vec<&str> = whole.lines().filter(|line| !line.contains("_serial = ")).collect();
+    let unknown = read(&unknown.join("\n"));
+    for connection in 0..8 {
+        for direction in [Direction::ToDevice, Direction::ToHost] {
+            let fault =
+                PlannedFault { kind: FaultKind::Corruption, connection, direction, at: Span::from_millis(2_100) };
+            let demands = Demands::List(Vec::new());
+            let (duration, faults) = (Span::from_millis(4_300), vec![fault]);
+            let (octets, ledger) = synthesise(&machine, &Plan { duration, demands, faults, ..Plan::default() });
+            let (outcome, _) = check(&unknown, octets);
+            assert_eq!(findings(&unknown, &outcome), placed(&ledger));
+        }
+    }
 }
