@@ -8,6 +8,7 @@ use crate::time::{Instant, Span};
 use Direction::{ToDevice, ToHost};
 
 mod cut_packets;
+mod fscp_2_1;
 mod fscp_3_1_numbers;
 mod fscp_3_1_wide;
 mod start_up;

@@ -36,10 +36,10 @@ pub struct Fscp2_1 {
     pub timeout_multiplier: u8,
     /// Network time expectation (NTEM): greatest age of data and greatest step of the time stamp, in units of 128 us.
     pub network_time_expectation: u16,
-    /// Time stamp from which the producer starts.
-    pub initial_time_stamp: TimeStamp,
-    /// Rollover count from which the producer starts; only in the extended format.
-    pub initial_rollover: u16,
+    /// Time stamp from which the producer starts; 0 in the base format, `None` if the file does not say.
+    pub initial_time_stamp: Option<TimeStamp>,
+    /// Rollover count from which the producer starts; 0 in the base format, `None` if the file does not say.
+    pub initial_rollover: Option<u16>,
     /// Whether a time correction stands behind each data message, as a multicast producer sends it.
     pub time_correction: bool,
     /// Number of this connection's consumer among those of a multicast producer, 1 to 15, if it matters.
@@ -111,7 +111,7 @@ pub(super) fn telegram(mut fields: Fields<'_>, wire: &mut Wire) -> Result<Profil
         ping_interval: ping_interval?,
         timeout_multiplier: timeout_multiplier?,
         network_time_expectation: expectation?,
-        initial_time_stamp: TimeStamp(initial_time_stamp),
+        initial_time_stamp: initial_time_stamp.map(TimeStamp),
         initial_rollover,
         time_correction: time_correction?.unwrap_or(false),
         consumer_number: consumer_number?,
@@ -136,8 +136,8 @@ fn data(fields: &mut Fields<'_>) -> Result<(Direction, usize), Reported> {
     }
 }
 
-/// Initial time stamp and rollover count: 0 where the file says nothing, and always in the base format.
-fn initial(fields: &mut Fields<'_>, format: Result<Format, Reported>) -> Result<(u16, u16), Reported> {
+/// Initial time stamp and rollover count: always 0 in the base format.
+fn initial(fields: &mut Fields<'_>, format: Result<Format, Reported>) -> Result<(Option<u16>, Option<u16>), Reported> {
     let span = |value: Option<Value<'_>>| value.map(|value| value.span);
     let spans = [span(fields.value("initial_time_stamp")), span(fields.value("initial_rollover"))];
     let time_stamp = fields.optional("initial_time_stamp", |v| address(0..=0xFFFF)(v).map(word));
@@ -148,7 +148,8 @@ fn initial(fields: &mut Fields<'_>, format: Result<Format, Reported>) -> Result<
         let mistake = Mistake::new(&span, "a connection of the base format starts from 0");
         return Err(fields.mistakes().report(mistake.expected("no such line, or format = \"extended\"")));
     }
-    Ok((time_stamp?.unwrap_or(0), rollover?.unwrap_or(0)))
+    let otherwise = (format? == Format::Base).then_some(0);
+    Ok((time_stamp?.or(otherwise), rollover?.or(otherwise)))
 }
 
 /// The identity under `key`; in `wire` it must be the only one.

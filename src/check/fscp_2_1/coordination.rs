@@ -169,7 +169,8 @@ impl Fscp2_1 {
     /// The ping count that was to be answered, if the answer is to another; the producer may have asked again while the
     /// answer was on its way.
     fn unasked(&self, coordination: &Coordination) -> Option<u8> {
-        self.data.ping.filter(|ping| ping.wrapping_sub(coordination.ack.ping_reply()) & 3 > 1)
+        let ping = self.data.ping.filter(|_| !self.data.rejected);
+        ping.filter(|ping| ping.wrapping_sub(coordination.ack.ping_reply()) & 3 > 1)
     }
 
     /// Tells the answer to a question that was not seen, unless the capture may have lost the question.

@@ -7,7 +7,7 @@ use super::super::follower::{Base, Siblings, Update};
 use super::Fscp2_1;
 use super::trust::{Expected, Fit, Trust};
 use crate::telegram::fscp_2_1::{
-    Correction, Flaw, Format, Identity, Key, TIME_MESSAGE_OCTETS, TIME_UNIT, Telegram, TimeStamp,
+    Correction, CrcOver, Flaw, Format, Identity, Key, TIME_MESSAGE_OCTETS, TIME_UNIT, Telegram, TimeStamp,
 };
 use crate::time::Span;
 
@@ -30,6 +30,8 @@ pub(super) struct DataSide {
     /// Whether the producer has process data in its last message.
     pub(super) running: Option<bool>,
     pub(super) ping: Option<u8>,
+    /// A message was found wrong since the last good one: what it said may have been the step, or the ping, that is missing.
+    pub(super) rejected: bool,
 }
 
 impl DataSide {
@@ -65,6 +67,7 @@ impl Fscp2_1 {
                 rolled_over
             }
             Fit::Wrong(flaw) => return self.reject_data(base, octets, &telegram, flaw, at, siblings),
+            Fit::Open if is_opening => return self.open(base, &telegram, at),
             Fit::Open => {
                 self.note_data(&telegram, is_opening);
                 base.new_telegram(direction, at, false);
@@ -78,10 +81,10 @@ impl Fscp2_1 {
             base.event(direction, at, EventKind::Joined);
         }
         if let Some((class, detail)) = self.order(base, octets, stamp, rolled_over, tap_gap, at) {
-            return self.reject(base, direction, at, class, detail);
+            return self.reject_message(base, at, class, detail);
         }
         if let Some(flaw) = self.correction_flaw(correction.as_ref()) {
-            return self.reject(base, direction, at, Class::Corruption, Detail::Flaw(flaw));
+            return self.reject_message(base, at, Class::Corruption, Detail::Flaw(flaw));
         }
         let late = self.late(base, stamp, correction.as_ref(), tap_gap, at);
         self.accept_data(base, &telegram, late, tap_gap, at)
@@ -100,16 +103,23 @@ impl Fscp2_1 {
         Some((telegram, correction))
     }
 
-    /// Whether this is a message from before the first time coordination.
+    /// Whether this is a message from before the first time coordination: idle under the initial time stamp, or, where the
+    /// machine file does not give that, under one that stands still or does not follow the last.
     fn is_opening(&self, telegram: &Telegram<'_>) -> bool {
-        let stamp = telegram.message.time_stamp;
-        let comes_by = self.data.running == Some(false)
-            && !self.data.opening
-            && self
-                .data
-                .last
-                .is_some_and(|last| (1..=self.parameters.network_time_expectation).contains(&stamp.units_since(last)));
-        !telegram.message.mode.is_running() && stamp == self.parameters.initial_time_stamp && !comes_by
+        let message = telegram.message;
+        if message.mode.is_running() {
+            return false;
+        }
+        let limit = self.parameters.network_time_expectation;
+        let follows = self.data.last.is_some_and(|last| (1..=limit).contains(&message.time_stamp.units_since(last)));
+        match self.parameters.initial_time_stamp {
+            // An idle producer comes by the initial stamp, too.
+            Some(initial) => {
+                let comes_by = self.data.running == Some(false) && !self.data.opening && follows;
+                message.time_stamp == initial && !comes_by
+            }
+            None => !follows,
+        }
     }
 
     fn note_data(&mut self, telegram: &Telegram<'_>, is_opening: bool) {
@@ -118,6 +128,7 @@ impl Fscp2_1 {
         self.data.opened |= is_opening;
         self.data.running = Some(telegram.message.mode.is_running());
         self.data.ping = Some(telegram.message.mode.ping_count());
+        self.data.rejected = false;
     }
 
     /// The producer begins, or begins again.
@@ -156,7 +167,7 @@ impl Fscp2_1 {
         let direction = self.parameters.produces;
         // Consistent in itself, though under another seed: 16 bits say so.
         let is_foreign = self.parameters.format == Format::Base
-            && telegram.inspect().is_ok()
+            && matches!(flaw, Flaw::Crc { over: CrcOver::Data, .. })
             && telegram.is_consistent() == Some(true);
         let (class, detail) = if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {
             (Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago })
@@ -167,7 +178,12 @@ impl Fscp2_1 {
         } else {
             (Class::Corruption, Detail::Flaw(flaw))
         };
-        self.reject(base, direction, at, class, detail)
+        self.reject_message(base, at, class, detail)
+    }
+
+    fn reject_message(&mut self, base: &mut Base, at: Location, class: Class, detail: Detail) -> Update {
+        self.data.rejected = true;
+        self.reject(base, self.parameters.produces, at, class, detail)
     }
 
     /// What is wrong with the place of the message in the order of its connection.
@@ -224,6 +240,7 @@ impl Fscp2_1 {
         if let Some(last) = self.data.last
             && !tap_gap
             && !self.data.opening
+            && !self.data.rejected
             && !is_silence
             && stamp.units_since(last) > limit
         {
@@ -259,7 +276,7 @@ impl Fscp2_1 {
         let direction = self.parameters.produces;
         let mode = telegram.message.mode;
         let (was_running, was_opening) = (self.data.running, self.data.opening);
-        let expected = self.data.ping.filter(|_| !tap_gap);
+        let expected = self.data.ping.filter(|_| !tap_gap && !self.data.rejected);
         let wrong_ping = expected.filter(|ping| mode.ping_count().wrapping_sub(*ping) & 3 > 1);
         let silent = |last: Location| at.at.since(last.at) > self.watchdog;
         let ends_silence = base.watch.last(direction).is_some_and(silent) && !tap_gap;

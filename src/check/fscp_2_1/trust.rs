@@ -33,8 +33,8 @@ pub(super) struct Trust {
 /// What a data message is expected to follow.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Expected {
-    /// Rollover count if this is the first message of a connection.
-    pub(super) opening: Option<u16>,
+    /// Whether this looks like the first message of a connection, and its rollover count if that is known.
+    pub(super) opening: Option<Option<u16>>,
     /// The time stamp is below the last one.
     pub(super) stamp_went_down: bool,
     /// The capture lost packets since the last one.
@@ -153,11 +153,11 @@ impl Trust {
         let fits = |rollover: u16| Some((rollover, telegram.verify(Key { producer, rollover }).ok()?));
         let known = self.rollover;
         let next = known.map(|rollover| rollover.wrapping_add(1)).filter(|_| expected.stamp_went_down);
-        let found = [expected.opening, known, next].into_iter().flatten().find_map(fits);
+        let first = expected.opening.flatten();
+        let found = [first, known, next].into_iter().flatten().find_map(fits);
         if let Some((rollover, reading)) = found {
-            let rolled_over = telegram.message.format == Format::Extended
-                && expected.opening != Some(rollover)
-                && known != Some(rollover);
+            let rolled_over =
+                telegram.message.format == Format::Extended && first != Some(rollover) && known != Some(rollover);
             self.rollover = Some(rollover);
             self.confirmed = true;
             return Fit::Proven { reading, telegrams: 1, rolled_over };
@@ -173,10 +173,13 @@ impl Trust {
         }
         let may_be = |rollover: &u16| match known {
             None => true,
+            // A reply to the connection open may have given another count than the open and the machine file.
+            Some(_) if expected.opening.is_some() => true,
             Some(known) => expected.tap_gap && rollover.wrapping_sub(known) <= WRAPS_UNSEEN,
         };
         if let Some(rollover) = telegram.solve_rollover(producer).filter(may_be).filter(|r| fits(*r).is_some()) {
             self.rollover = Some(rollover);
+            self.confirmed &= expected.opening.is_none();
             return Fit::Open;
         }
         let flaw = telegram.verify(Key { producer, rollover: self.rollover() }).err();

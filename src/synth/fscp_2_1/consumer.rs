@@ -81,8 +81,8 @@ impl Consumer {
         if let Some(ping) = self.opening(input.arrived) {
             self.state = State::Open;
             self.heard_at = input.now;
-            self.stamp = self.settings.parameters.initial_time_stamp;
-            self.rollover = self.settings.parameters.initial_rollover;
+            self.stamp = self.settings.first_stamp();
+            self.rollover = self.settings.first_rollover();
             self.ping = ping;
             return Outcome { sent: Some(self.answer(input.now)), taken: None };
         }
@@ -103,11 +103,10 @@ impl Consumer {
 
     /// The ping count, if this is a message of a producer that begins.
     fn opening(&self, octets: &[u8]) -> Option<u8> {
-        let p = &self.settings.parameters;
         let (telegram, _) = self.parse(octets)?;
-        let key = Key { producer: self.settings.producer, rollover: p.initial_rollover };
+        let key = Key { producer: self.settings.producer, rollover: self.settings.first_rollover() };
         let message = telegram.message;
-        let begins = !message.mode.is_running() && message.time_stamp == p.initial_time_stamp;
+        let begins = !message.mode.is_running() && message.time_stamp == self.settings.first_stamp();
         (begins && telegram.verify(key).is_ok()).then(|| message.mode.ping_count())
     }
 

@@ -50,6 +50,16 @@ impl Settings {
         Self { parameters: parameters.clone(), producer, consumer, watchdog, ready, clock_ahead }
     }
 
+    /// Where the time stamps begin; from 0 where the machine file does not say.
+    fn first_stamp(&self) -> TimeStamp {
+        self.parameters.initial_time_stamp.unwrap_or_default()
+    }
+
+    /// Where the rollover count begins; from 0 where the machine file does not say.
+    fn first_rollover(&self) -> u16 {
+        self.parameters.initial_rollover.unwrap_or_default()
+    }
+
     /// The end's clock in units of 128 us.
     fn clock(&self, now: i64) -> TimeStamp {
         let units = now.saturating_add(self.clock_ahead).div_euclid(TIME_UNIT.as_nanos().max(1));

@@ -89,8 +89,8 @@ impl Producer {
     fn begin(&mut self, now: i64) {
         self.state = State::Opening;
         self.next_at = now;
-        self.stamp = self.settings.parameters.initial_time_stamp;
-        self.rollover = self.settings.parameters.initial_rollover;
+        self.stamp = self.settings.first_stamp();
+        self.rollover = self.settings.first_rollover();
         (self.ping, self.since_ping) = (0, 0);
     }
 

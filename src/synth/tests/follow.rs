@@ -71,7 +71,8 @@ fn follow_12_1(data: [usize; 2], telegrams: &[Seen]) -> Vec<Verdict> {
 
 /// Data messages and time coordination: the CRCs, the time stamps one after the other, the answers to the pings.
 fn follow_2_1(p: &Fscp2_1, telegrams: &[Seen]) -> Vec<Verdict> {
-    let (mut rollover, mut last, mut ping) = (p.initial_rollover, p.initial_time_stamp, 0);
+    let (first_stamp, first_rollover) = (p.initial_time_stamp.unwrap(), p.initial_rollover.unwrap());
+    let (mut rollover, mut last, mut ping) = (first_rollover, first_stamp, 0);
     let mut verdicts = Vec::new();
     for seen in telegrams {
         if seen.direction != p.produces {
@@ -85,11 +86,11 @@ fn follow_2_1(p: &Fscp2_1, telegrams: &[Seen]) -> Vec<Verdict> {
         let stamp = telegram.message.time_stamp;
         let mode = telegram.message.mode;
         let begins = !mode.is_running();
-        (last, rollover) = if begins { (p.initial_time_stamp, p.initial_rollover) } else { (last, rollover) };
+        (last, rollover) = if begins { (first_stamp, first_rollover) } else { (last, rollover) };
         rollover = rollover.wrapping_add(u16::from(stamp.0 < last.0));
         let key = Producer { producer: p.producer.unwrap(), rollover };
         let step = stamp.units_since(last);
-        let steps = begins || last == p.initial_time_stamp || (1..=p.network_time_expectation).contains(&step);
+        let steps = begins || last == first_stamp || (1..=p.network_time_expectation).contains(&step);
         let corrected = !p.time_correction
             || fscp_2_1::Correction::parse(&seen.octets[message..], p.format).unwrap().verify(key).is_ok();
         (last, ping) = (stamp, mode.ping_count());

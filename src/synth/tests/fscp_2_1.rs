@@ -28,8 +28,8 @@ fn parameters(produces: Direction, data: usize, format: Format, time_correction:
         ping_interval: 10,
         timeout_multiplier: 2,
         network_time_expectation: 400,
-        initial_time_stamp: TimeStamp(if format == Format::Extended { 50_000 } else { 0 }),
-        initial_rollover: if format == Format::Extended { 0xFFFF } else { 0 },
+        initial_time_stamp: Some(TimeStamp(if format == Format::Extended { 50_000 } else { 0 })),
+        initial_rollover: Some(if format == Format::Extended { 0xFFFF } else { 0 }),
         time_correction,
         consumer_number: None,
     }
