@@ -60,7 +60,7 @@ impl Exchange {
         for _ in 0..messages {
             self.step(STEP);
             self.message(true, 1);
-            if self.packets.len() % 5 == 0 {
+            if self.packets.len().is_multiple_of(5) {
                 self.ping = (self.ping + 1) & 3;
                 self.step(STEP);
                 self.message(true, 2);
