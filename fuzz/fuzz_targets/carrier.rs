@@ -15,7 +15,8 @@ fn recompose(octets: &[u8]) -> Vec<Vec<u8>> {
             Payload::Type10(frame) => Some(compose::type10(headers, &frame)),
             Payload::Type13(frame) => compose::type13(headers, &frame).ok(),
             Payload::Udp(datagram) => compose::udp(headers, &datagram).ok(),
-            Payload::Other { .. } => None,
+            Payload::Type2 { datagram, connected } => compose::type2(headers, &datagram, &connected).ok(),
+            Payload::Other { ether_type, payload } => Some(compose::other(headers, ether_type, payload)),
         });
     });
     frames

@@ -9,7 +9,7 @@ use std::net::{Ipv4Addr, Ipv6Addr};
 use super::ethernet::{Headers, pad};
 use super::type12::{self, Pass, mark_returned};
 use super::udp::{self, Addresses};
-use super::{ipv4, ipv6, type10, type13};
+use super::{ipv4, ipv6, type2, type10, type13};
 use crate::bytes::{Malformed, Problem};
 
 const HOPS: u8 = 64;
@@ -73,6 +73,28 @@ pub fn udp(link: &Headers, datagram: &udp::Datagram<'_>) -> Result<Vec<u8>, Malf
     frame.append(&mut body);
     pad(&mut frame);
     Ok(frame)
+}
+
+/// A packet of a Type 2 connection in a UDP datagram; port and payload of `datagram` are set here.
+///
+/// # Errors
+/// [`Malformed`] if the data do not fit in one packet.
+pub fn type2(
+    link: &Headers,
+    datagram: &udp::Datagram<'_>,
+    connected: &type2::Connected<'_>,
+) -> Result<Vec<u8>, Malformed> {
+    let mut payload = Vec::new();
+    connected.emit(&mut payload)?;
+    udp(link, &udp::Datagram { destination_port: type2::UDP_PORT, payload: &payload, ..*datagram })
+}
+
+/// A frame of an EtherType that has no file here.
+pub fn other(link: &Headers, ether_type: u16, payload: &[u8]) -> Vec<u8> {
+    let mut frame = begin(link, ether_type);
+    frame.extend(payload);
+    pad(&mut frame);
+    frame
 }
 
 fn ipv4_header(source: Ipv4Addr, destination: Ipv4Addr, body: usize) -> Result<ipv4::Header<'static>, Malformed> {

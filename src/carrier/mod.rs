@@ -1,11 +1,11 @@
 //! Carriers: where in a captured packet a payload lies.
 //!
 //! A packet comes as a link type number and octets; [`Walker`] goes through its layers and hands out what a safety
-//! telegram may travel in: IEC 61158 Type 12 datagrams, Type 10 RT frames, Type 13 frames, UDP datagrams, and the payloads
-//! of EtherTypes that it does not know. What the payloads mean is not known here. Nothing is allocated on the way.
+//! telegram may travel in: IEC 61158 Type 12 datagrams, Type 10 RT frames, Type 13 frames, Type 2 packets, other UDP
+//! datagrams, and the payloads of EtherTypes that it does not know. What the payloads mean is not known here. Nothing is
+//! allocated on the way.
 //!
-//! Each layer has a file that reads and writes it, also [`type2`], which the walker leaves to those who know that a UDP
-//! datagram holds it; [`compose`] puts whole frames together for synthetic captures.
+//! Each layer has a file that reads and writes it; [`compose`] puts whole frames together for synthetic captures.
 
 mod checksum;
 pub mod compose;

@@ -19,6 +19,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::udp;
 use crate::bytes::{Malformed, Reader};
 
 /// Name of the layer in a [`Malformed`].
@@ -175,6 +176,26 @@ pub struct Connected<'a> {
     pub sequence: Option<u32>,
     /// The packet of the connection; in class 1 a sequence count stands before the data.
     pub data: &'a [u8],
+}
+
+/// The packet of a connection in a datagram to [`UDP_PORT`]; `None` if the datagram holds something else.
+pub fn connected<'a>(datagram: &udp::Datagram<'a>) -> Option<Connected<'a>> {
+    (datagram.destination_port == UDP_PORT).then(|| Items::parse(datagram.payload).ok()?.connected()).flatten()
+}
+
+impl Connected<'_> {
+    /// Appends the items of the packet.
+    ///
+    /// # Errors
+    /// [`Malformed`] as [`Items::emit`].
+    pub fn emit(&self, out: &mut Vec<u8>) -> Result<(), Malformed> {
+        let connection_id = self.connection_id;
+        let address = match self.sequence {
+            Some(sequence) => Item::SequencedAddress { connection_id, sequence },
+            None => Item::ConnectedAddress { connection_id },
+        };
+        Items::emit(&[address, Item::ConnectedData(self.data)], out)
+    }
 }
 
 fn sixteen_bits(field: &'static str, number: usize) -> Result<u16, Malformed> {

@@ -5,7 +5,7 @@
 use super::ethernet::{self, Headers};
 use super::type12::{self, Pass, PassResolver};
 use super::udp::{self, Addresses};
-use super::{ipv4, ipv6, type10, type13};
+use super::{ipv4, ipv6, type2, type10, type13};
 use crate::bytes::{Malformed, Reader};
 
 /// Link type number of Ethernet in capture files.
@@ -27,8 +27,15 @@ pub enum Payload<'a> {
     Type10(type10::Frame<'a>),
     /// A Type 13 frame.
     Type13(type13::Frame<'a>),
-    /// A UDP datagram that does not carry Type 12.
+    /// A UDP datagram that carries neither Type 12 nor Type 2.
     Udp(udp::Datagram<'a>),
+    /// A packet of a Type 2 connection.
+    Type2 {
+        /// The datagram that it came in.
+        datagram: udp::Datagram<'a>,
+        /// Whose packet it is, and what stands in it.
+        connected: type2::Connected<'a>,
+    },
     /// The payload of a frame with an EtherType that is not decoded, padding included.
     Other {
         /// Its EtherType.
@@ -56,6 +63,8 @@ pub enum Kind {
     Type13(type13::MessageType),
     /// A UDP datagram.
     Udp,
+    /// A packet of this Type 2 connection.
+    Type2(u32),
     /// A frame of this EtherType.
     OtherEtherType(u16),
     /// Nothing that could be looked into; nothing was visited.
@@ -181,6 +190,10 @@ impl<'a, V: FnMut(&Headers, Payload<'a>)> Packet<'_, V> {
             return cut.map_or(Ok(kind), Err);
         }
         let datagram = udp::Datagram::parse(addresses, &mut r)?;
+        if let Some(connected) = type2::connected(&datagram) {
+            self.visit(Payload::Type2 { datagram, connected });
+            return Ok(Kind::Type2(connected.connection_id));
+        }
         self.visit(Payload::Udp(datagram));
         Ok(Kind::Udp)
     }
@@ -376,6 +389,30 @@ mod tests {
     }
 
     #[test]
+    fn type_2_packets_are_told_by_port_and_items() {
+        let data = [0xA5, 0x84, 0xEC, 0x06, 0x34, 0x12, 0x5F];
+        let connected = type2::Connected { connection_id: 0x1122_3344, sequence: Some(7), data: &data };
+        for carrier in [datagram(type2::UDP_PORT, &[]), over_v6(datagram(type2::UDP_PORT, &[]))] {
+            let octets = compose::type2(&link(), &carrier, &connected).unwrap();
+            let (seen, kind) = walk(&octets);
+            assert_eq!(kind, Ok(Kind::Type2(0x1122_3344)));
+            let [Payload::Type2 { datagram: got, connected: packet }] = seen[..] else { panic!("{seen:?}") };
+            assert_eq!((packet, got.source_port, got.verify()), (connected, 49_152, true));
+            let end = octets.len() - usize::from(octets.len() == 60) * 60;
+            let whole = if end == 0 { 14 + 28 + 25 } else { end };
+            for cut in 0..whole.min(octets.len()) {
+                let (seen, kind) = walk(&octets[..cut]);
+                assert!(kind.is_err() && seen.is_empty(), "{cut}");
+            }
+            // At another port the same octets are a datagram like any other, and so is another message at this one.
+            let elsewhere = compose::udp(&link(), &udp::Datagram { destination_port: 2_221, ..got }).unwrap();
+            assert_eq!(walk(&elsewhere).1, Ok(Kind::Udp));
+            let message = compose::udp(&link(), &udp::Datagram { payload: &got.payload[1..], ..got }).unwrap();
+            assert_eq!(walk(&message).1, Ok(Kind::Udp));
+        }
+    }
+
+    #[test]
     fn what_is_not_examined_says_why() {
         let v4 = compose::udp(&link(), &datagram(4_840, &[1, 2, 3])).unwrap();
         let v6 = compose::udp(&link(), &over_v6(datagram(4_840, &[1, 2, 3, 4, 5, 6, 7, 8]))).unwrap();
@@ -406,6 +443,15 @@ mod tests {
         octets[13] = 0xB5;
         let payload = Payload::Other { ether_type: 0x88B5, payload: &OUT[14..] };
         assert_eq!(walk(&octets), (vec![payload], Ok(Kind::OtherEtherType(0x88B5))));
+        let tagged = Headers { tags: [Tag::customer(6, 0)].into_iter().collect(), ..link() };
+        let composed = compose::other(&tagged, 0x88B5, &OUT[14..]);
+        let (seen, kind) = walk(&composed);
+        let [Payload::Other { payload, .. }] = seen[..] else { panic!("{seen:?}") };
+        assert_eq!((kind, composed.len()), (Ok(Kind::OtherEtherType(0x88B5)), 60));
+        assert_eq!((&payload[..22], &payload[22..]), (&OUT[14..], &[0; 20][..]));
+        for cut in 0..18 {
+            assert!(walk(&composed[..cut]).1.is_err(), "{cut}");
+        }
     }
 
     #[test]

@@ -9,7 +9,7 @@ use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use crate::capture::Packet;
-use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ipv4, ipv6, type10, type13, udp};
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type13, udp};
 use crate::machine::{Carrier, Direction, Machine};
 use crate::time::Instant;
 
@@ -151,6 +151,18 @@ impl State<'_> {
                 }
             }
             Payload::Udp(datagram) => self.contents.udp.count(datagram.destination_port),
+            Payload::Type2 { datagram, connected } => {
+                if self.tap.type2(datagram, connected, at) {
+                    let id = connected.connection_id;
+                    self.tell_gap(
+                        |carrier| matches!(carrier, Carrier::Type2 { connection_id, .. } if *connection_id == id),
+                    );
+                }
+            }
+            Payload::Other { ether_type: seen, .. } if is_cut => {
+                // Telegrams may have stood behind the cut.
+                self.tell_gap(|carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen));
+            }
             Payload::Type13(_) | Payload::Other { .. } => {}
         }
         let (followers, signals) = (&mut self.followers, &mut self.signals);
@@ -184,7 +196,8 @@ fn may_be_behind(layer: &str, carrier: &Carrier) -> bool {
         }
         Carrier::Type10 { .. } => layer == type10::LAYER,
         Carrier::Type13 { .. } => layer == type13::LAYER,
-        Carrier::Udp { .. } => is_internet,
+        Carrier::Udp { .. } | Carrier::Type2 { .. } => is_internet,
+        Carrier::Ethernet { .. } => layer == ethernet::LAYER,
     }
 }
 

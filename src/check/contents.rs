@@ -25,7 +25,9 @@ pub struct Contents {
     pub type10_withdrawn: u64,
     /// Type 13 frames by message type.
     pub type13: Counts<MessageType>,
-    /// UDP datagrams by destination port.
+    /// Type 2 packets by connection ID.
+    pub type2: Counts<u32>,
+    /// Other UDP datagrams by destination port.
     pub udp: Counts<u16>,
     /// Frames of other EtherTypes.
     pub other: Counts<u16>,
@@ -86,6 +88,7 @@ impl Contents {
             // Counted by frame ID and port where the payload is visited.
             Kind::Type10 | Kind::Udp => {}
             Kind::Type13(message_type) => self.type13.count(message_type),
+            Kind::Type2(connection_id) => self.type2.count(connection_id),
             Kind::OtherEtherType(ether_type) => self.other.count(ether_type),
             Kind::NotExamined(reason) => self.not_examined.count(reason),
         }

@@ -1,6 +1,8 @@
 //! What the checker has to say: findings, events and trips, as plain data.
 
 use crate::machine::Direction;
+use crate::telegram::fscp_2_1::{Flaw, Reading};
+use crate::telegram::fscp_3_1_wide::{Arrangement, Start};
 use crate::telegram::fscp_12_1::{Command, ResetReason};
 use crate::time::{Instant, Span};
 
@@ -222,6 +224,38 @@ pub enum Detail {
     },
     /// The slave did not echo what the master sent.
     Echo,
+    /// FSCP 2/1: a CRC or a redundant field does not fit.
+    Flaw(Flaw),
+    /// FSCP 2/1: the CRCs agree with each other, but under the identity of no producer of the machine file.
+    UnknownProducer,
+    /// FSCP 2/1: a time stamp, or the clock in a time coordination, that does not follow the one before.
+    TimeStamp {
+        /// The one before, in units of 128 us.
+        last: u16,
+        /// This one.
+        seen: u16,
+    },
+    /// FSCP 2/1: a time stamp too far ahead of the one before.
+    StampStep {
+        /// Network time expectation.
+        limit: Span,
+        /// Time between the two.
+        step: Span,
+    },
+    /// FSCP 2/1: data older than allowed, by the consumer's clock as its last time coordination gave it.
+    DataAge {
+        /// Network time expectation.
+        limit: Span,
+        /// What their age is at least when they pass the tap.
+        age: Span,
+    },
+    /// FSCP 2/1: a ping count, or the answer to one, out of turn.
+    Ping {
+        /// Count that was due.
+        expected: u8,
+        /// Count in the message.
+        seen: u8,
+    },
 }
 
 /// Something a connection did on purpose.
@@ -264,6 +298,19 @@ pub enum EventKind {
         /// The polynomial, without its highest bit.
         polynomial: u16,
     },
+    /// FSCP 3/1, 4-octet CRC2: its rule was found; what does not fit it from here on is a finding.
+    Crc2Rule {
+        /// How the CRC is fed.
+        arrangement: Arrangement,
+        /// Octets of the number.
+        number_octets: usize,
+        /// Where the start value comes from.
+        start: Start,
+        /// Telegrams that fitted it without exception before.
+        telegrams: u32,
+    },
+    /// FSCP 2/1: the CRCs follow a reading of the sources that is not the usual one (accepted).
+    Reading(Reading),
 }
 
 /// A connection fell out of operation because of a fault.

@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 
 use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
+use super::fscp_2_1::Fscp2_1;
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
@@ -33,6 +34,7 @@ enum Rules {
     Fscp3_1(Box<Fscp3_1>),
     Iec62541_15(Box<Iec62541_15>),
     Fscp13_1(Box<Fscp13_1>),
+    Fscp2_1(Box<Fscp2_1>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -57,6 +59,7 @@ impl Follower {
             Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
             Profile::Fscp13_1(parameters) => Rules::Fscp13_1(Box::new(Fscp13_1::new(parameters))),
             Profile::Iec62541_15(parameters) => Rules::Iec62541_15(Box::new(Iec62541_15::new(parameters))),
+            Profile::Fscp2_1(parameters) => Rules::Fscp2_1(Box::new(Fscp2_1::new(parameters, connection.watchdog))),
         };
         Self { base: Base::new(index, connection), rules }
     }
@@ -87,6 +90,7 @@ impl Follower {
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Iec62541_15(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp13_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Fscp2_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -97,7 +101,7 @@ impl Follower {
         let accepted = self.base.line(direction).accepted();
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
-            Rules::Fscp3_1(_) => accepted.get(index).copied(),
+            Rules::Fscp3_1(_) | Rules::Fscp2_1(_) => accepted.get(index).copied(),
             Rules::Iec62541_15(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp13_1(_) => Fscp13_1::safe_octet(accepted, index),
         }
@@ -111,12 +115,16 @@ impl Follower {
                 Rules::Fscp3_1(rules) => rules.owns(direction, octets),
                 Rules::Iec62541_15(rules) => rules.owns(direction, octets),
                 Rules::Fscp13_1(rules) => rules.owns(direction, octets),
+                Rules::Fscp2_1(rules) => rules.owns(direction, octets),
             }
     }
 
     pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
             rules.finish(&mut self.base);
+        }
+        if let Rules::Fscp2_1(rules) = &mut self.rules {
+            rules.finish(&mut self.base, end);
         }
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
             self.base.silence(silence, true);
@@ -126,6 +134,7 @@ impl Follower {
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
             Rules::Iec62541_15(rules) => rules.unchecked(&self.base),
             Rules::Fscp13_1(rules) => rules.unchecked(&self.base),
+            Rules::Fscp2_1(rules) => rules.unchecked(&self.base),
         };
         self.base.into_outcome(unchecked)
     }
@@ -425,6 +434,10 @@ pub enum Unchecked {
         /// The ID in the telegrams.
         seen: u16,
     },
+    /// FSCP 2/1: the identity of the sender in this direction is not the machine file's.
+    IdentityDoesNotFit(Direction),
+    /// FSCP 2/1: the machine file gives no identity of the sender in this direction; the CRCs were held against each other.
+    NoIdentity(Direction),
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

@@ -3,6 +3,9 @@
 //! The virtual consecutive number steps at each edge of the toggle bit; between two edges the content may change. What fits
 //! no expectation is solved for its number: ahead is loss, behind is a repetition or a broken sequence, nowhere near is
 //! another connection's telegram or a corruption.
+//!
+//! The rule of a 4-octet CRC2 is searched for first, see [`fscp_3_1_wide`](super::fscp_3_1_wide); until it is found, only
+//! bits and timing are followed.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -11,6 +14,7 @@ use std::collections::VecDeque;
 use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
+use super::fscp_3_1_wide::{Found, Search};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
 
@@ -40,6 +44,8 @@ pub(super) struct Fscp3_1 {
     misfits: u32,
     /// CRC1 of the machine file is not the one of these telegrams.
     unfit: bool,
+    /// The rule of a 4-octet CRC2; `None` for 3 octets.
+    wide: Option<Both<Search>>,
 }
 
 /// One direction.
@@ -67,6 +73,10 @@ impl Fscp3_1 {
             proven: false,
             misfits: 0,
             unfit: false,
+            wide: (parameters.crc2 != Crc2Form::Short).then(|| Both {
+                to_device: Search::new(parameters.to_device_data),
+                to_host: Search::new(parameters.to_host_data),
+            }),
         }
     }
 
@@ -86,10 +96,12 @@ impl Fscp3_1 {
             // The partner's process image before its safety layer runs.
             return Update::NoData;
         }
-        let Some(crc1) = self.checkable() else {
-            return self.accept(base, direction, &telegram, None, at);
-        };
-        match self.expected_number(direction, &telegram, crc1) {
+        if !self.is_checkable(direction) {
+            let number = self.search(base, direction, &telegram, at);
+            return self.accept(base, direction, &telegram, number, at);
+        }
+        let expected = self.expected_number(direction, &telegram);
+        match expected.or_else(|| self.anchor(direction, &telegram)) {
             Some(number) => {
                 self.agree(base, direction, &telegram, number, at);
                 self.accept(base, direction, &telegram, Some(number), at)
@@ -109,7 +121,7 @@ impl Fscp3_1 {
                     self.unfit = self.misfits >= MISFITS;
                 }
                 self.sides.of_mut(direction).agreements = 0;
-                let number = telegram.solve_number(crc1);
+                let number = self.solve_number(direction, &telegram);
                 self.accept(base, direction, &telegram, number, at)
             }
         }
@@ -134,24 +146,71 @@ impl Fscp3_1 {
     pub(super) fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
         let side = self.sides.of(direction);
         let telegram = Telegram::parse(octets, *self.data.of(direction), self.parameters.crc2);
-        match (telegram, self.checkable(), side.number) {
-            (Ok(telegram), Some(crc1), Some(number)) if side.confirmed => telegram
-                .solve_number(crc1)
+        match (telegram, side.number) {
+            (Ok(telegram), Some(number)) if side.confirmed => self
+                .solve_number(direction, &telegram)
                 .is_some_and(|seen| ahead(number, seen) <= NEARBY || ahead(seen, number) <= NEARBY),
             _ => false,
         }
     }
 
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
-        let form = (self.parameters.crc2 != Crc2Form::Short).then_some(Unchecked::NoCrcRule);
-        let seed = self.parameters.crc1.is_none().then_some(Unchecked::NoCrc1);
+        let found = |wide: &Both<Search>| wide.to_device.is_found() && wide.to_host.is_found();
+        let form = self.wide.as_ref().is_some_and(|wide| !found(wide)).then_some(Unchecked::NoCrcRule);
+        let seed = (self.wide.is_none() && self.parameters.crc1.is_none()).then_some(Unchecked::NoCrc1);
         let unfit = self.unfit.then_some(Unchecked::Crc1DoesNotFit);
         form.or(seed).or(unfit).or_else(|| base.gap())
     }
 
-    /// CRC1, if the CRC2 of this form can be computed and CRC1 is not known to be another.
-    fn checkable(&self) -> Option<u16> {
-        self.parameters.crc1.filter(|_| self.parameters.crc2 == Crc2Form::Short && !self.unfit)
+    /// Whether CRC2 can be computed: CRC1 is given and not known to be another, or the rule of the 4 octets was found.
+    fn is_checkable(&self, direction: Direction) -> bool {
+        match &self.wide {
+            Some(wide) => wide.of(direction).is_found(),
+            None => self.parameters.crc1.is_some() && !self.unfit,
+        }
+    }
+
+    /// CRC2 under `number`, where it can be computed.
+    fn crc2(&self, direction: Direction, telegram: &Telegram<'_>, number: u32) -> Option<u32> {
+        match &self.wide {
+            Some(wide) => wide.of(direction).expected(telegram, number),
+            None => self.parameters.crc1.map(|crc1| crc2(crc1, telegram.data, telegram.flags, number)),
+        }
+    }
+
+    /// The number under which CRC2 fits.
+    fn solve_number(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<u32> {
+        match &self.wide {
+            Some(wide) => wide.of(direction).solve_number(telegram),
+            None => telegram.solve_number(self.parameters.crc1?),
+        }
+    }
+
+    /// Whether all bits of the solved numbers are sure.
+    fn is_proven(&self, direction: Direction) -> bool {
+        self.wide.as_ref().map_or(self.proven, |wide| wide.of(direction).is_anchored())
+    }
+
+    /// Looks for the rule of a 4-octet CRC2. Gives the telegram's number if it was found with this one.
+    fn search(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, at: Location) -> Option<u32> {
+        let reset = telegram.flags.has(reset_bit(direction));
+        let search = self.wide.as_mut()?.of_mut(direction);
+        let found = search.take(telegram, reset, self.parameters.crc1)?;
+        self.sides.of_mut(direction).confirmed = true;
+        base.confirm(direction, found.telegrams.into());
+        let Found { arrangement, start, number_octets, number, telegrams } = found;
+        base.event(direction, at, EventKind::Crc2Rule { arrangement, number_octets, start, telegrams });
+        Some(number)
+    }
+
+    /// The number of a telegram that fits once more of its bits are known.
+    fn anchor(&mut self, direction: Direction, telegram: &Telegram<'_>) -> Option<u32> {
+        let side = self.sides.of(direction);
+        let (number, flags) = (side.number?, side.flags?);
+        let reset = telegram.flags.has(reset_bit(direction));
+        let has_stepped = flags.toggle() != telegram.flags.toggle();
+        let search = self.wide.as_mut().filter(|_| reset || has_stepped)?.of_mut(direction);
+        search.anchor(telegram, number, reset)
     }
 
     /// Whether what a telegram says counts: its CRC is confirmed, or there is no rule to confirm it by.
@@ -161,9 +220,9 @@ impl Fscp3_1 {
     }
 
     /// The number that is due, if CRC2 fits it.
-    fn expected_number(&self, direction: Direction, telegram: &Telegram<'_>, crc1: u16) -> Option<u32> {
+    fn expected_number(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<u32> {
         let side = self.sides.of(direction);
-        let fits = |number| telegram.verify(crc1, number).then_some(number);
+        let fits = |number| (self.crc2(direction, telegram, number) == Some(telegram.crc2)).then_some(number);
         if telegram.flags.has(reset_bit(direction)) || (side.number.is_none() && !telegram.flags.toggle()) {
             // 0 until the first edge; a partner that was reset long ago may still hold its last number for a moment.
             if let Some(number) = fits(0) {
@@ -243,20 +302,18 @@ impl Fscp3_1 {
         siblings: Siblings<'_>,
     ) -> Update {
         let side = self.sides.of(direction);
-        let (Some(crc1), Some(number), Some(flags)) = (self.checkable(), side.number, side.flags) else {
-            return Update::Rejected;
-        };
+        let (Some(number), Some(flags)) = (side.number, side.flags) else { return Update::Rejected };
         let due = if flags.toggle() == telegram.flags.toggle() { number } else { next_number(number) };
-        let seen = telegram.solve_number(crc1).unwrap_or(u32::MAX);
+        let seen = self.solve_number(direction, telegram).unwrap_or(u32::MAX);
         let steps = ahead(number, seen);
-        if (1..=NEARBY).contains(&steps) && (self.proven || !is_carry(number ^ seen)) {
+        if (1..=NEARBY).contains(&steps) && (self.is_proven(direction) || !is_carry(number ^ seen)) {
             return self.number_ahead(base, direction, telegram, seen, at);
         }
         if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {
             base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
             return Update::Rejected;
         }
-        if !self.proven && due != number && number != LAST_NUMBER && is_carry(number ^ seen) {
+        if self.wide.is_none() && !self.proven && due != number && number != LAST_NUMBER && is_carry(number ^ seen) {
             // What one more step looks like under a wrong CRC1.
             self.unfit = true;
             return Update::NoData;
@@ -268,7 +325,7 @@ impl Fscp3_1 {
         let (class, detail) = match siblings.owner(direction, octets) {
             Some(connection) => (Class::Addressing, Detail::Foreign { connection }),
             None => {
-                let expected = crc2(crc1, telegram.data, telegram.flags, due);
+                let expected = self.crc2(direction, telegram, due).unwrap_or_default();
                 (Class::Corruption, Detail::Crc2 { expected, seen: telegram.crc2 })
             }
         };

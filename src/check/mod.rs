@@ -14,7 +14,9 @@ mod follower;
 mod fscp_12_1;
 mod fscp_13_1;
 mod fscp_13_1_time;
+mod fscp_2_1;
 mod fscp_3_1;
+mod fscp_3_1_wide;
 mod iec_62541_15;
 mod parameterisation;
 mod place;
@@ -22,6 +24,7 @@ mod reaction;
 mod tap;
 #[cfg(test)]
 mod tests;
+mod type2_counter;
 mod watch;
 
 pub use checker::{Checker, Outcome};

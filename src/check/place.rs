@@ -6,7 +6,7 @@ use std::net::IpAddr;
 
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
-use crate::carrier::{Headers, Mac, Pass, Payload, type12, udp};
+use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
 use crate::machine::{Carrier, Connection, Direction, Machine, Poll, Profile};
 
 /// All places of a machine, ordered for the search.
@@ -18,6 +18,8 @@ pub(super) struct Places {
     type10: Vec<(u16, Option<Mac>, Telegram)>,
     type13: Vec<(Poll, u8, Telegram)>,
     udp: Vec<(Udp, Telegram)>,
+    type2: Vec<(Type2, Telegram)>,
+    ethernet: Vec<(Ethernet, Telegram)>,
 }
 
 /// A telegram of a connection and where it lies in the addressed data.
@@ -66,6 +68,36 @@ impl Udp {
     }
 }
 
+#[derive(Clone, Copy, Debug)]
+struct Type2 {
+    connection_id: u32,
+    destination: Option<IpAddr>,
+    source: Option<IpAddr>,
+}
+
+impl Type2 {
+    fn matches(&self, datagram: &udp::Datagram<'_>, connected: &type2::Connected<'_>) -> bool {
+        self.connection_id == connected.connection_id
+            && self.source.is_none_or(|address| address == datagram.source())
+            && self.destination.is_none_or(|address| address == datagram.destination())
+    }
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Ethernet {
+    ether_type: u16,
+    destination: Option<Mac>,
+    source: Option<Mac>,
+}
+
+impl Ethernet {
+    fn matches(&self, headers: &Headers, ether_type: u16) -> bool {
+        self.ether_type == ether_type
+            && self.source.is_none_or(|address| address == headers.source)
+            && self.destination.is_none_or(|address| address == headers.destination)
+    }
+}
+
 impl Places {
     pub(super) fn new(machine: &Machine) -> Self {
         let mut places = Self::default();
@@ -93,6 +125,14 @@ impl Places {
             Carrier::Type13 { poll, node } => self.type13.push((poll, node, telegram)),
             Carrier::Udp { destination_port, source_port, destination, source } => {
                 self.udp.push((Udp { destination_port, source_port, destination, source }, telegram));
+            }
+            Carrier::Type2 { connection_id, sequence_count, destination, source } => {
+                let offset = place.offset.saturating_add(if sequence_count { 2 } else { 0 });
+                self.type2.push((Type2 { connection_id, destination, source }, Telegram { offset, ..telegram }));
+            }
+            Carrier::Ethernet { ether_type, destination, source } => {
+                let (destination, source) = (destination.map(Mac), source.map(Mac));
+                self.ethernet.push((Ethernet { ether_type, destination, source }, telegram));
             }
         }
     }
@@ -130,7 +170,22 @@ impl Places {
                     }
                 }
             }
-            Payload::Other { .. } => {}
+            Payload::Type2 { datagram, connected } => {
+                for (place, telegram) in &self.type2 {
+                    let here = place.matches(datagram, connected);
+                    if let Some(octets) = here.then(|| telegram.cut_out(connected.data, telegram.offset)).flatten() {
+                        visit(telegram.connection, telegram.direction, octets);
+                    }
+                }
+            }
+            Payload::Other { ether_type, payload } => {
+                for (place, telegram) in &self.ethernet {
+                    let here = place.matches(headers, *ether_type);
+                    if let Some(octets) = here.then(|| telegram.cut_out(payload, telegram.offset)).flatten() {
+                        visit(telegram.connection, telegram.direction, octets);
+                    }
+                }
+            }
         }
     }
 
@@ -234,6 +289,14 @@ watchdog = "100 ms"
 telegram = { to_device_data = 2, to_host_data = 2, parameter_crc = 1 }
 to_device = { carrier = "udp", destination_port = 4000, source = "192.0.2.1", offset = 3 }
 to_host = { carrier = "type10", frame_id = 0xC002, source = "02:00:00:00:00:02" }
+[[connection]]
+id = "scanner"
+profile = "FSCP 12/1"
+worst_case = "20 ms"
+watchdog = "100 ms"
+telegram = { connection_id = 10, device_address = 5, to_device_data = 1, to_host_data = 1 }
+to_device = { carrier = "type2", connection_id = 0x11223344, class = 1, offset = 1, destination = "192.0.2.9" }
+to_host = { carrier = "ethernet", ethertype = 0xB62C, source = "02:00:00:00:00:02", offset = 2 }
 [[function]]
 id = "gate-opens"
 path = ["switch", "gate", "logic"]
@@ -333,6 +396,30 @@ required = { response_time = "1 s" }
         assert_eq!(found(MessageType::PRes, [5, 6], 1, &data), []);
         assert_eq!(found(MessageType::PReq, [5, 240], 0x20, &data), []);
         assert_eq!(found(MessageType::PReq, [5, 240], 1, &data[..6]), []);
+    }
+
+    #[test]
+    fn type2_packets_and_frames_of_other_ether_types_are_told_by_their_addresses() {
+        let packet = |connection_id, last, data| {
+            let addresses = Addresses::V4 { source: [192, 0, 2, 1].into(), destination: [192, 0, 2, last].into() };
+            let datagram =
+                udp::Datagram { addresses, source_port: 1, destination_port: 2_222, checksum: 0, payload: &[] };
+            found(Payload::Type2 { datagram, connected: type2::Connected { connection_id, sequence: None, data } })
+        };
+        // A sequence count, an octet of offset, the telegram, an octet behind it.
+        let data: &[u8] = &[0xFF, 0xFF, 0xFF, 1, 2, 3, 4, 5, 6, 0xFF];
+        assert_eq!(packet(0x1122_3344, 9, data), [(3, ToDevice, vec![1, 2, 3, 4, 5, 6])]);
+        assert_eq!(packet(0x1122_3345, 9, data), []);
+        assert_eq!(packet(0x1122_3344, 8, data), []);
+        for cut in 0..data.len() {
+            assert_eq!(packet(0x1122_3344, 9, &data[..cut]).len(), usize::from(cut >= 9), "{cut}");
+        }
+        let frame = |ether_type, payload| found(Payload::Other { ether_type, payload });
+        assert_eq!(frame(0xB62C, &data[1..]), [(3, ToHost, vec![1, 2, 3, 4, 5, 6])]);
+        assert_eq!(frame(0xB62D, &data[1..]), []);
+        for cut in 1..data.len() {
+            assert_eq!(frame(0xB62C, &data[1..cut]).len(), usize::from(cut >= 9), "{cut}");
+        }
     }
 
     #[test]

@@ -5,7 +5,8 @@
 use std::collections::VecDeque;
 
 use super::finding::Location;
-use crate::carrier::{Mac, Pass};
+use super::type2_counter::{Step, Type2Counter};
+use crate::carrier::{Mac, Pass, type2, udp};
 use crate::time::{Instant, Span};
 
 /// Type 12 frames that may be on their way at once.
@@ -38,6 +39,12 @@ pub enum TapFault {
     MissingType12Indices,
     /// Type 12 frames that were captured twice: the index of a master that counts stood still, or a frame came back twice.
     RepeatedType12Frames,
+    /// The sequence number of a Type 2 sender jumped ahead: packets are missing.
+    MissingType2Packets,
+    /// Type 2 packets that were captured twice.
+    RepeatedType2Packets,
+    /// The sequence number of a Type 2 sender went back.
+    DisorderedType2Packets,
     /// The clock of the capture went back.
     ClockStepsBack,
     /// The clock of the capture jumped ahead: a Type 10 sender counted one step meanwhile.
@@ -46,7 +53,7 @@ pub enum TapFault {
 
 impl TapFault {
     /// All kinds, in the order of the report.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 12] = [
         Self::MissingType10Frames,
         Self::RepeatedType10Frames,
         Self::DisorderedType10Frames,
@@ -54,13 +61,16 @@ impl TapFault {
         Self::ReturnsWithoutType12Frame,
         Self::MissingType12Indices,
         Self::RepeatedType12Frames,
+        Self::MissingType2Packets,
+        Self::RepeatedType2Packets,
+        Self::DisorderedType2Packets,
         Self::ClockStepsBack,
         Self::ClockStepsAhead,
     ];
 
     /// Whether telegrams or intervals may have gone unseen; a frame seen twice hides nothing.
     pub const fn hides_packets(self) -> bool {
-        !matches!(self, Self::RepeatedType10Frames | Self::RepeatedType12Frames)
+        !matches!(self, Self::RepeatedType10Frames | Self::RepeatedType12Frames | Self::RepeatedType2Packets)
     }
 }
 
@@ -96,6 +106,7 @@ pub(super) struct Tap {
     last: Option<Instant>,
     type12: Type12,
     type10: Vec<Sender>,
+    type2: Type2Counter,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -232,6 +243,24 @@ impl Tap {
                 false
             }
         }
+    }
+
+    /// Looks at the sequence number of a Type 2 packet; returns whether packets are missing before it.
+    pub(super) fn type2(
+        &mut self,
+        datagram: &udp::Datagram<'_>,
+        connected: &type2::Connected<'_>,
+        at: Location,
+    ) -> bool {
+        let Some(sequence) = connected.sequence else { return false };
+        let (fault, number) = match self.type2.step(connected.connection_id, datagram.source(), sequence) {
+            Step::Next => return false,
+            Step::Missing(packets) => (TapFault::MissingType2Packets, packets),
+            Step::Repeated => (TapFault::RepeatedType2Packets, 1),
+            Step::Disordered => (TapFault::DisorderedType2Packets, 1),
+        };
+        self.faults.count(fault, number.into(), at);
+        fault == TapFault::MissingType2Packets
     }
 
     pub(super) fn finish(mut self) -> TapFaults {

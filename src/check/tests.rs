@@ -9,7 +9,9 @@ use Direction::{ToDevice, ToHost};
 
 mod cut_packets;
 mod fscp_13_1;
+mod fscp_2_1;
 mod fscp_3_1_numbers;
+mod fscp_3_1_wide;
 mod iec_62541_15;
 mod start_up;
 

@@ -97,6 +97,11 @@ impl Watch {
         self.lines.of(direction).tap_gap
     }
 
+    /// The telegrams of `direction` have no watchdog here: the gap is told, and over.
+    pub(super) const fn bridge_tap_gap(&mut self, direction: Direction) {
+        self.lines.of_mut(direction).tap_gap = false;
+    }
+
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
     ///
     /// Returns the silence that it ends, if that was too long and mostly this side's own: the two sides take turns, so a

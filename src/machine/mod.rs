@@ -9,6 +9,7 @@ mod delay;
 mod document;
 mod fields;
 mod fscp_13_1;
+mod fscp_2_1;
 mod iec_62541_15;
 mod mistake;
 mod model;
@@ -44,6 +45,7 @@ mod values;
 mod tests;
 
 pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, WorstCaseFrom};
+pub use fscp_2_1::Fscp2_1;
 pub use model::*;
 pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};
 pub use problem::{Problem, Problems};

@@ -4,6 +4,7 @@
 use std::net::IpAddr;
 
 use super::delay::{ConnectionResponse, ElementDelay, Medium};
+use super::fscp_2_1::Fscp2_1;
 pub use super::fscp_13_1::Fscp13_1;
 pub use super::iec_62541_15::Iec62541_15;
 use super::monitor::{Detection, Monitor, Violation};
@@ -12,7 +13,7 @@ use super::series::Series;
 use crate::latency::tolerance::Tolerance;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
-use crate::telegram::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use crate::telegram::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Span;
 
 /// A machine as its machine file describes it. The default machine has nothing in it.
@@ -182,6 +183,8 @@ pub enum Profile {
     Iec62541_15(Iec62541_15),
     /// FSCP 13/1 (IEC 61784-3-13).
     Fscp13_1(Fscp13_1),
+    /// FSCP 2/1 (IEC 61784-3-2).
+    Fscp2_1(Fscp2_1),
 }
 
 impl Profile {
@@ -192,6 +195,7 @@ impl Profile {
             Self::Fscp3_1(_) => fscp_3_1::PROFILE,
             Self::Iec62541_15(_) => iec_62541_15::PROFILE,
             Self::Fscp13_1(_) => fscp_13_1::PROFILE,
+            Self::Fscp2_1(_) => fscp_2_1::PROFILE,
         }
     }
 
@@ -202,6 +206,7 @@ impl Profile {
             Self::Fscp3_1(p) => (p.to_device_data, p.to_host_data),
             Self::Iec62541_15(p) => (0, p.to_host_data),
             Self::Fscp13_1(p) => (p.to_device_data, p.to_host_data),
+            Self::Fscp2_1(p) => return p.safe_data_length(direction),
         };
         match direction {
             Direction::ToDevice => to_device,
@@ -217,6 +222,7 @@ impl Profile {
             Self::Fscp3_1(p) => Some(vec![coverage::fscp_3_1(data, p.crc2)?]),
             Self::Iec62541_15(p) => p.coverage(direction),
             Self::Fscp13_1(_) => coverage::fscp_13_1(data),
+            Self::Fscp2_1(_) => None,
         }
     }
 }
@@ -301,6 +307,26 @@ pub enum Carrier {
         destination: Option<IpAddr>,
         /// Source address, if it matters.
         source: Option<IpAddr>,
+    },
+    /// A packet of an IEC 61158 Type 2 connection (class 0 or 1).
+    Type2 {
+        /// Connection ID in the address item.
+        connection_id: u32,
+        /// Whether a sequence count of two octets stands before the data (class 1).
+        sequence_count: bool,
+        /// Destination address, if it matters.
+        destination: Option<IpAddr>,
+        /// Source address, if it matters.
+        source: Option<IpAddr>,
+    },
+    /// The payload of an Ethernet frame whose EtherType belongs to no carrier above.
+    Ethernet {
+        /// EtherType behind the VLAN tags.
+        ether_type: u16,
+        /// Destination address of the frames, if it matters.
+        destination: Option<[u8; 6]>,
+        /// Source address of the frames, if it matters.
+        source: Option<[u8; 6]>,
     },
 }
 

@@ -20,7 +20,7 @@ use super::values::{self, Sign, integer, one_of, time, words};
 use crate::latency::chain::{self, Stage};
 use crate::latency::limit::bus_way;
 use crate::latency::tolerance::Tolerance;
-use crate::telegram::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use crate::telegram::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Span;
 
 pub(super) fn connection<'t>(
@@ -37,6 +37,7 @@ pub(super) fn connection<'t>(
         (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
         (iec_62541_15::PROFILE, ProfileName::Iec62541_15),
         (fscp_13_1::PROFILE, ProfileName::Fscp13_1),
+        (fscp_2_1::PROFILE, ProfileName::Fscp2_1),
     ];
     let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
     let delay = delay(&mut fields);

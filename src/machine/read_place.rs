@@ -13,6 +13,8 @@ enum CarrierName {
     Type10,
     Type13,
     Udp,
+    Type2,
+    Ethernet,
 }
 
 /// `length` is that of the telegram, if the profile could be read.
@@ -22,12 +24,16 @@ pub(super) fn place(mut fields: Fields<'_>, length: Option<usize>) -> Result<Pla
         ("type10", CarrierName::Type10),
         ("type13", CarrierName::Type13),
         ("udp", CarrierName::Udp),
+        ("type2", CarrierName::Type2),
+        ("ethernet", CarrierName::Ethernet),
     ];
     let carrier = match fields.required("carrier", "\"type12\"", one_of(&carriers)) {
         Ok(CarrierName::Type12) => type12(&mut fields),
         Ok(CarrierName::Type10) => type10(&mut fields),
         Ok(CarrierName::Type13) => type13(&mut fields),
         Ok(CarrierName::Udp) => udp(&mut fields),
+        Ok(CarrierName::Type2) => type2(&mut fields),
+        Ok(CarrierName::Ethernet) => ethernet(&mut fields),
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)
@@ -61,7 +67,11 @@ fn ends_inside(fields: &Fields<'_>, place: &Place) -> Result<(), Reported> {
     let (start, space, name) = match place.carrier {
         Carrier::Type12Logical { address, .. } => (u64::from(address), 1 << 32, "the logical addresses"),
         Carrier::Type12Memory { memory, .. } => (u64::from(memory), 1 << 16, "the station's memory"),
-        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => (0, 1 << 16, "any packet"),
+        Carrier::Type10 { .. }
+        | Carrier::Type13 { .. }
+        | Carrier::Udp { .. }
+        | Carrier::Type2 { .. }
+        | Carrier::Ethernet { .. } => (0, 1 << 16, "any packet"),
     };
     let behind = place.offset.saturating_add(place.length);
     let end = u64::try_from(behind).unwrap_or(u64::MAX).saturating_add(start);
@@ -122,6 +132,47 @@ fn udp(fields: &mut Fields<'_>) -> Result<Carrier, Reported> {
         destination: destination?,
         source: source?,
     })
+}
+
+fn type2(fields: &mut Fields<'_>) -> Result<Carrier, Reported> {
+    let connection_id = fields.required("connection_id", "0x00010203", address(0..=u32::MAX));
+    let class = fields.optional("class", integer(0..=1));
+    let destination = fields.optional("destination", ip);
+    let source = fields.optional("source", ip);
+    Ok(Carrier::Type2 {
+        connection_id: connection_id?,
+        // Safety connections are of class 0.
+        sequence_count: class? == Some(1),
+        destination: destination?,
+        source: source?,
+    })
+}
+
+/// EtherTypes that are looked into (IEEE registry): what travels there has a carrier of its own.
+const DECODED: [(u16, &str); 7] = [
+    (0x0800, "carrier = \"udp\" or \"type2\""),
+    (0x86DD, "carrier = \"udp\" or \"type2\""),
+    (0x8892, "carrier = \"type10\""),
+    (0x88A4, "carrier = \"type12\""),
+    (0x88AB, "an EtherType that is not decoded"),
+    (0x8100, "the EtherType behind the VLAN tag"),
+    (0x88A8, "the EtherType behind the VLAN tags"),
+];
+
+fn ethernet(fields: &mut Fields<'_>) -> Result<Carrier, Reported> {
+    let ether_type = fields.required("ethertype", "0xB62C", |value| {
+        let ether_type = word(address(0x0600..=0xFFFF)(value)?);
+        match DECODED.iter().find(|(decoded, _)| *decoded == ether_type) {
+            Some((_, instead)) => {
+                let message = format!("the EtherType 0x{ether_type:04X} has a structure that is decoded");
+                Err(Mistake::new(&value.span, message).expected(*instead))
+            }
+            None => Ok(ether_type),
+        }
+    });
+    let destination = fields.optional("destination", mac);
+    let source = fields.optional("source", mac);
+    Ok(Carrier::Ethernet { ether_type: ether_type?, destination: destination?, source: source? })
 }
 
 /// A number that its range keeps within 16 bits.

@@ -24,7 +24,11 @@ pub(super) fn signal<'t>(
         let known = connection.ok().and_then(|i| connections.get(i)).and_then(|c| c.as_ref().ok());
         if let (Some(connection), Ok(direction)) = (known, direction) {
             inside(connection, direction, bit).map_err(|message| {
-                Mistake::new(&value.span, message)
+                let mistake = Mistake::new(&value.span, message);
+                if connection.profile.safe_data_length(direction) == 0 {
+                    return mistake.expected("the other direction, which carries the data");
+                }
+                mistake
                     .expected(format!("a bit from 0 to {}", last_bit(connection, direction)))
                     .advice("bit 0 is the lowest bit of octet 0 of the safe data, bit 8 the lowest of octet 1")
             })?;
@@ -48,10 +52,10 @@ fn last_bit(connection: &Connection, direction: Direction) -> usize {
 }
 
 fn inside(connection: &Connection, direction: Direction, bit: usize) -> Result<(), String> {
-    if bit <= last_bit(connection, direction) {
+    let octets = connection.profile.safe_data_length(direction);
+    if bit < octets.saturating_mul(8) {
         return Ok(());
     }
-    let octets = connection.profile.safe_data_length(direction);
     let plural = if octets == 1 { "" } else { "s" };
     Err(format!("'{}' has only {octets} octet{plural} of safe data in {}", connection.id, direction.name()))
 }

@@ -19,6 +19,7 @@ pub(super) enum ProfileName {
     Fscp3_1,
     Iec62541_15,
     Fscp13_1,
+    Fscp2_1,
 }
 
 /// What else of the connection enters the telegram's parameters.
@@ -36,6 +37,7 @@ pub(super) const fn length(profile: &Profile, direction: Direction) -> Option<us
         Profile::Fscp3_1(p) => fscp_3_1::length(data, p.crc2),
         Profile::Iec62541_15(_) => super::iec_62541_15::length(data, direction),
         Profile::Fscp13_1(_) => crate::telegram::fscp_13_1::length(data, crate::telegram::fscp_13_1::Form::Normal),
+        Profile::Fscp2_1(p) => p.length(direction),
     }
 }
 
@@ -45,6 +47,7 @@ pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -
         Ok(ProfileName::Fscp3_1) => telegram_3_1(fields, setup, wire),
         Ok(ProfileName::Iec62541_15) => super::iec_62541_15::read(fields, setup, wire),
         Ok(ProfileName::Fscp13_1) => super::fscp_13_1::read(fields),
+        Ok(ProfileName::Fscp2_1) => super::fscp_2_1::telegram(fields, wire),
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)

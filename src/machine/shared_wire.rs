@@ -21,6 +21,7 @@ pub(super) struct Wire {
     connection_ids: BTreeMap<u16, String>,
     codenames: BTreeMap<(u16, u16), String>,
     providers: BTreeMap<([u32; 4], u32), String>,
+    identities: BTreeMap<[u8; 8], String>,
 }
 
 impl Wire {
@@ -46,6 +47,8 @@ impl Wire {
                 Carrier::Type10 { .. } => "another frame_id or offset, or the source of each",
                 Carrier::Type13 { .. } => "another node or offset",
                 Carrier::Udp { .. } => "another port or offset, or addresses that tell them apart",
+                Carrier::Type2 { .. } => "another connection_id or offset, or addresses that tell them apart",
+                Carrier::Ethernet { .. } => "another ethertype or offset, or addresses that tell them apart",
             };
             mistakes.report(Mistake::new(span, message).expected(expected).advice(format!(
                 "this one takes octets {}, the other one {}",
@@ -85,6 +88,16 @@ impl Wire {
             self.providers.insert(ids, owner.to_owned());
         }
     }
+
+    /// Notes the identity of an FSCP 2/1 producer, which must be unique for the same reason.
+    pub(super) fn identity(&mut self, owner: &str, identity: [u8; 8], span: &Range<usize>, mistakes: &Mistakes) {
+        if let Some(other) = self.identities.get(&identity) {
+            let message = format!("the identity of this producer is also in {other}");
+            mistakes.report(Mistake::new(span, message).expected("a connection_serial of its own for each connection"));
+        } else {
+            self.identities.insert(identity, owner.to_owned());
+        }
+    }
 }
 
 const fn end(direction: Direction) -> &'static str {
@@ -101,7 +114,11 @@ fn octets(place: &Place) -> String {
     match place.carrier {
         Carrier::Type12Logical { .. } => format!("0x{:08X} to 0x{last:08X}", range.start),
         Carrier::Type12Memory { .. } => format!("0x{:04X} to 0x{last:04X}", range.start),
-        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => format!("{} to {last}", range.start),
+        Carrier::Type10 { .. }
+        | Carrier::Type13 { .. }
+        | Carrier::Udp { .. }
+        | Carrier::Type2 { .. }
+        | Carrier::Ethernet { .. } => format!("{} to {last}", range.start),
     }
 }
 
@@ -110,7 +127,14 @@ fn range(place: &Place) -> Range<u64> {
     let base = match place.carrier {
         Carrier::Type12Logical { address, .. } => u64::from(address),
         Carrier::Type12Memory { memory, .. } => u64::from(memory),
-        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => 0,
+        Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } | Carrier::Ethernet { .. } => 0,
+        Carrier::Type2 { sequence_count, .. } => {
+            if sequence_count {
+                2
+            } else {
+                0
+            }
+        }
     };
     let number = |n: usize| u64::try_from(n).unwrap_or(u64::MAX);
     let start = base.saturating_add(number(place.offset));
@@ -146,6 +170,22 @@ fn overlap((direction, place): (Direction, &Place), (other_direction, other): (D
         ) => {
             destination_port == other_port
                 && same_if_given(source_port.as_ref(), other_source_port.as_ref())
+                && same_if_given(destination.as_ref(), other_destination.as_ref())
+                && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        (
+            Carrier::Type2 { connection_id, destination, source, .. },
+            Carrier::Type2 { connection_id: other_id, destination: other_destination, source: other_source, .. },
+        ) => {
+            connection_id == other_id
+                && same_if_given(destination.as_ref(), other_destination.as_ref())
+                && same_if_given(source.as_ref(), other_source.as_ref())
+        }
+        (
+            Carrier::Ethernet { ether_type, destination, source },
+            Carrier::Ethernet { ether_type: other_type, destination: other_destination, source: other_source },
+        ) => {
+            ether_type == other_type
                 && same_if_given(destination.as_ref(), other_destination.as_ref())
                 && same_if_given(source.as_ref(), other_source.as_ref())
         }

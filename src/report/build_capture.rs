@@ -85,6 +85,8 @@ fn carriers(outcome: &Outcome) -> (Vec<CarrierReport>, Vec<CarrierReport>) {
     by_key(&contents.type10, &mut add, |id| format!("IEC 61158 Type 10 RT, FrameID 0x{id:04X}"), "further FrameIDs");
     add("of these with a data status of not valid or ignore".to_owned(), contents.type10_withdrawn);
     by_key(&contents.type13, &mut add, type13, "IEC 61158 Type 13 of further message types");
+    let type2 = |id| format!("IEC 61158 Type 2, connection 0x{id:08X}");
+    by_key(&contents.type2, &mut add, type2, "IEC 61158 Type 2 of further connections");
     by_key(&contents.udp, &mut add, |port| format!("UDP to port {port}"), "UDP to further ports");
     by_key(&contents.other, &mut add, |kind| format!("EtherType 0x{kind:04X}"), "further EtherTypes");
     for (reason, packets) in &contents.not_examined.by_key {

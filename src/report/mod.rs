@@ -29,6 +29,8 @@ mod stop_model;
 mod text;
 mod watchdogs_model;
 mod words;
+mod words_2_1;
+mod words_3_1;
 
 pub use amount::Amount;
 pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};

@@ -111,6 +111,19 @@ pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
             (format!("{name} {}", time(*expected)), format!("{name} {}", time(*seen)))
         }
         Detail::Parameter { name, expected, seen } => (format!("{name} {expected}"), format!("{name} {seen}")),
+        Detail::Flaw(flaw) => super::words_2_1::flaw(*flaw),
+        Detail::UnknownProducer => (
+            "a message of this connection's producer".to_owned(),
+            "a well-formed message of a producer that no connection has".to_owned(),
+        ),
+        Detail::TimeStamp { last, seen } => {
+            (format!("a time after the last one, {last}"), format!("time {seen} (units of 128 us)"))
+        }
+        Detail::StampStep { limit, step } => {
+            (format!("a time stamp at most {limit} after the last one"), format!("one {step} after it"))
+        }
+        Detail::DataAge { limit, age } => (format!("data at most {limit} old"), format!("data at least {age} old")),
+        Detail::Ping { expected, seen } => (format!("ping count {expected}"), format!("ping count {seen}")),
         Detail::Echo => ("the slave's echo of the master's data".to_owned(), "other data".to_owned()),
     }
 }
@@ -138,6 +151,10 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::SecondSubframeLeads => "subframe 2 comes first (accepted)".to_owned(),
         EventKind::OtherPolynomial { polynomial } => format!("CRCs by polynomial 0x{polynomial:04X} (accepted)"),
         EventKind::TestMode => "the provider is in test mode".to_owned(),
+        EventKind::Crc2Rule { arrangement, number_octets, start, telegrams } => {
+            super::words_3_1::crc2_rule(arrangement, number_octets, start, telegrams)
+        }
+        EventKind::Reading(reading) => super::words_2_1::reading(reading).to_owned(),
         EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
     }
 }
@@ -162,6 +179,9 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
         TapFault::UnreturnedType12Frames => "Type 12 frames not seen coming back",
         TapFault::ReturnsWithoutType12Frame => "Type 12 frames not seen going out",
         TapFault::MissingType12Indices => "Type 12 datagrams missing by their index",
+        TapFault::MissingType2Packets => "Type 2 packets missing by their sequence number",
+        TapFault::RepeatedType2Packets => "Type 2 packets captured twice",
+        TapFault::DisorderedType2Packets => "Type 2 packets out of order",
         TapFault::ClockStepsBack => "steps of the capture clock to an earlier time",
         TapFault::ClockStepsAhead => "jumps of the capture clock ahead of a Type 10 cycle counter",
     }
@@ -179,7 +199,8 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             format!("no telegram {} was seen; {advice}", direction.name())
         }
         Unchecked::NoCrcRule => {
-            "the CRC of this form is not checkable; layout, bits and timing were followed".to_owned()
+            "the CRC of this form is not checkable; no rule that was tried fits. Layout, bits and timing were followed"
+                .to_owned()
         }
         Unchecked::NoCrc1 => {
             "the CRC is not checkable without CRC1; give source_address, destination_address and sil, or parameter_crc"
@@ -207,6 +228,14 @@ pub(super) fn unchecked(why: Unchecked) -> String {
         }
         Unchecked::OtherConnectionId { seen } => format!(
             "every telegram bears connection ID {seen}, not the machine file's; compare connection_id and the place on the wire"
+        ),
+        Unchecked::IdentityDoesNotFit(direction) => format!(
+            "the messages {} have another sender than the machine file gives; compare producer and consumer with the connection",
+            direction.name()
+        ),
+        Unchecked::NoIdentity(direction) => format!(
+            "who sends {} is not checkable without producer and consumer in the machine file; the CRCs were held against each other",
+            direction.name()
         ),
         Unchecked::NeverConfirmed(direction) => format!(
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",

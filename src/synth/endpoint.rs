@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::dice::Dice;
-use super::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 
 /// Nanoseconds that a host waits after a trip before it starts the connection again.
 pub(super) const RESTART_DELAY: i64 = 200_000_000;
@@ -56,6 +56,8 @@ pub(super) enum Endpoint {
     Consumer(iec_62541_15::Consumer),
     Provider(iec_62541_15::Provider),
     Node(fscp_13_1::Node),
+    Producer(fscp_2_1::Producer),
+    Coordinator(fscp_2_1::Consumer),
 }
 
 impl Endpoint {
@@ -69,6 +71,8 @@ impl Endpoint {
             Self::Consumer(end) => end.run(input),
             Self::Provider(end) => end.run(input),
             Self::Node(end) => end.run(input),
+            Self::Producer(end) => end.run(input),
+            Self::Coordinator(end) => end.run(input),
         }
     }
 
@@ -82,6 +86,8 @@ impl Endpoint {
             Self::Consumer(end) => end.is_running(),
             Self::Provider(end) => end.is_running(),
             Self::Node(end) => end.is_running(),
+            Self::Producer(end) => end.is_running(),
+            Self::Coordinator(end) => end.is_running(),
         }
     }
 
@@ -92,14 +98,16 @@ impl Endpoint {
             Self::Slave(end) => end.jump(by),
             Self::Consumer(end) => end.jump(by),
             Self::Provider(end) => end.jump(by),
-            Self::Host(_) | Self::Device(_) | Self::Node(_) => {}
+            Self::Coordinator(end) => end.jump(by),
+            Self::Host(_) | Self::Device(_) | Self::Node(_) | Self::Producer(_) => {}
         }
     }
 
     /// The telegram after the one just sent, with its successor's number, where the profile has a number in lock step.
     pub(super) fn successor(&self, data: &[u8]) -> Option<Vec<u8>> {
         match self {
-            Self::Master(_) | Self::Slave(_) | Self::Consumer(_) | Self::Provider(_) => None,
+            Self::Master(_) | Self::Slave(_) | Self::Consumer(_) | Self::Provider(_) | Self::Coordinator(_) => None,
+            Self::Producer(end) => Some(end.successor(data)),
             Self::Host(end) => Some(end.successor(data)),
             Self::Device(end) => Some(end.successor(data)),
             Self::Node(end) => Some(end.successor(data)),

@@ -4,6 +4,7 @@
 
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
+use super::fscp_2_1;
 use super::fscp_13_1;
 use super::iec_62541_15;
 use super::link::{HISTORY, Link};
@@ -108,6 +109,10 @@ impl Fault {
             }
             Profile::Fscp13_1(_) => fscp_13_1::corruptible(new),
             Profile::Iec62541_15(_) => iec_62541_15::corruptible(self.plan.direction, new.len()),
+            Profile::Fscp2_1(p) => {
+                let mode = p.is_data(self.plan.direction).then_some(p.data);
+                (0..new.len()).filter(|place| Some(*place) != mode).collect()
+            }
         };
         let mut bits: Vec<usize> = Vec::new();
         let wanted = self.dice.index(3).saturating_add(1);
@@ -143,6 +148,10 @@ impl Fault {
             self.detail = format!("a telegram with SafetyConsumerID 0x{id:08X}, which the machine does not have");
             return octets;
         }
+        if let Profile::Fscp2_1(p) = profile {
+            self.detail = "a message of a producer that the machine does not have".into();
+            return fscp_2_1::stranger(p, &mut self.dice);
+        }
         let known = |id: u16| {
             machine.connections.iter().any(|c| matches!(&c.profile, Profile::Fscp12_1(p) if p.connection_id == id))
         };
@@ -161,7 +170,7 @@ impl Fault {
     fn masqueraded(&mut self, new: &[u8], profile: &Profile) -> Vec<u8> {
         let own_id = match profile {
             Profile::Fscp12_1(p) => p.connection_id.to_le_bytes(),
-            Profile::Fscp3_1(_) => [0; 2],
+            Profile::Fscp3_1(_) | Profile::Fscp2_1(_) => [0; 2],
             Profile::Fscp13_1(_) => {
                 self.detail = "octets of a device outside the safety layer".into();
                 return fscp_13_1::masqueraded(new.len(), &mut self.dice);
@@ -202,6 +211,12 @@ fn check_kind(
             pairs(machine)
         ));
     }
+    if let Profile::Fscp2_1(p) = &connection.profile
+        && planned.kind == FaultKind::Insertion
+        && !p.is_data(planned.direction)
+    {
+        return refuse("its time coordination does not show who sends; use the direction of the data".into());
+    }
     if planned.kind == FaultKind::WrongParameter {
         if planned.direction == crate::machine::Direction::ToHost {
             return refuse("parameters are sent to_device".into());
@@ -231,6 +246,13 @@ fn others(machine: &Machine, planned: &PlannedFault) -> Vec<usize> {
                     && a.consumer_id.is_some()
                     && b.consumer_id.is_some()
                     && a.consumer_id != b.consumer_id
+            }
+            (Profile::Fscp2_1(a), Profile::Fscp2_1(b)) => {
+                let sender = |p: &crate::machine::Fscp2_1| {
+                    if p.is_data(planned.direction) { p.producer } else { p.consumer }
+                };
+                (a.format, a.produces, a.time_correction) == (b.format, b.produces, b.time_correction)
+                    && sender(a).is_some_and(|own| sender(b).is_some_and(|other| own != other))
             }
             _ => false,
         };

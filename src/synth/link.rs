@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::dice::{Concern, Dice};
 use super::endpoint::Endpoint;
 use super::error::SynthError;
-use super::{fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::machine::{Connection, Direction, Machine, Profile};
 
 /// Data telegrams remembered of each direction, for repetitions.
@@ -230,6 +230,8 @@ pub(super) struct Link {
     pub(super) watchdog: i64,
     /// Longest time from a fault to running again.
     pub(super) recovery: i64,
+    /// FSCP 2/1: the direction that answers pings only, and how long its silence is suffered, in nanoseconds.
+    answers: Option<(Direction, i64)>,
 }
 
 impl Link {
@@ -259,6 +261,7 @@ impl Link {
         let (host, device, exchanges) = ends(connection, host_ready, device_ready, periods, &mut host_dice)?;
         let start_up = periods.exchange().saturating_mul(i64::try_from(exchanges).unwrap_or(i64::MAX));
         let recovery = watchdog.saturating_mul(3).saturating_add(2 * super::endpoint::RESTART_DELAY);
+        let recovery = recovery.saturating_add(fscp_2_1::recovery(connection, periods)?);
         Ok(Self {
             host,
             device,
@@ -269,6 +272,7 @@ impl Link {
             periods,
             watchdog,
             recovery: recovery.saturating_add(start_up),
+            answers: fscp_2_1::answers(connection),
         })
     }
 
@@ -292,6 +296,11 @@ impl Link {
             Direction::ToDevice => &mut self.host,
             Direction::ToHost => &mut self.device,
         }
+    }
+
+    /// After which silence of `direction` its receiver gives the connection up, in nanoseconds.
+    pub(super) fn suffered(&self, direction: Direction) -> i64 {
+        self.answers.filter(|(answers, _)| *answers == direction).map_or(self.watchdog, |(_, timeout)| timeout)
     }
 
     /// Whether both ends exchange process data.
@@ -348,6 +357,18 @@ fn ends(
             let watchdog = connection.watchdog.as_nanos();
             let (consumer, provider) = iec_62541_15::ends(profile, watchdog, [host_ready, device_ready], dice);
             Ok((Endpoint::Consumer(consumer), Endpoint::Provider(provider), HISTORY.saturating_add(2)))
+        }
+        Profile::Fscp2_1(profile) => {
+            let settings = fscp_2_1::Settings::new(connection, profile, host_ready, dice);
+            let device =
+                fscp_2_1::Settings { ready: device_ready, clock_ahead: fscp_2_1::any_time(dice), ..settings.clone() };
+            let producer = |settings| Endpoint::Producer(fscp_2_1::Producer::new(settings));
+            let consumer = |settings| Endpoint::Coordinator(fscp_2_1::Consumer::new(settings));
+            let (host, device) = match profile.produces {
+                Direction::ToDevice => (producer(settings), consumer(device)),
+                Direction::ToHost => (consumer(settings), producer(device)),
+            };
+            Ok((host, device, HISTORY.saturating_add(2)))
         }
     }
 }

@@ -1,14 +1,14 @@
 //! Captures made from a machine file, with demands and faults placed on purpose and a ledger of them.
 //!
 //! [`synthesise`] runs the machine as a discrete-event simulation: the hosts' and devices' safety tasks with their own
-//! periods and phases, complete endpoints of the safety profiles, a Type 12 segment, Type 10 and UDP senders, and a tap
+//! periods and phases, complete endpoints of the safety profiles, a Type 12 segment, senders of the other carriers, and a tap
 //! that writes what passes it. Telegrams are therefore held for several cycles, started up, tripped and recovered as
 //! on a machine. The endpoints here and the checker are two readings of the same profiles and share no code: what one
 //! makes the other has to understand.
 //!
 //! What is left out: a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
 //! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins, nodes of FSCP 13/1 are not
-//! managed (no SNMT and SSDO).
+//! managed (no SNMT and SSDO), connections of FSCP 2/1 are opened and closed without the messages for it.
 //!
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.
@@ -19,6 +19,7 @@ mod error;
 mod fault;
 mod fscp_12_1;
 mod fscp_13_1;
+mod fscp_2_1;
 mod fscp_3_1;
 mod iec_62541_15;
 mod ledger;

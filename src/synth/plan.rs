@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use crate::machine::{Direction, Fscp3_1, Profile};
+use crate::telegram::fscp_2_1::Format;
 use crate::telegram::fscp_3_1::Crc2Form;
 use crate::time::{Instant, Span};
 
@@ -79,12 +80,13 @@ pub enum FaultKind {
     /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1; until the second is there it
     /// could be a loss, so that one counts. IEC 62541-15: the monitoring number jumps by 3000 to 9000. FSCP 13/1: two telegrams arrive
     /// in the wrong order.
+    /// FSCP 2/1: the same for the time stamps of two data messages; a time coordination answers a ping not yet sent.
     IncorrectSequence,
     /// A telegram that the endpoints exchanged never appeared where the tap is; the connection runs on.
     Loss,
     /// The sender falls silent for 1.3 to 1.8 watchdog times.
     UnacceptableDelay,
-    /// A well-formed telegram of a connection that the machine does not have (not FSCP 3/1).
+    /// A well-formed telegram of a connection that the machine does not have (not FSCP 3/1; of FSCP 2/1, data of the base format).
     Insertion,
     /// Octets of a device outside the safety layer (not FSCP 3/1).
     Masquerade,
@@ -133,6 +135,8 @@ impl FaultKind {
     /// FSCP 3/1 has no connection ID and no parameters in its telegrams; where its CRC is not the 3-octet one, only
     /// silence shows. IEC 62541-15 and FSCP 13/1 send no parameters; FSCP 13/1 has no running number, so that a telegram
     /// that is missing does not show, and its time is under the UDID.
+    /// FSCP 2/1 has no number by which a loss could be told, and only the base format has CRCs that show a foreign producer, in
+    /// its data.
     pub const fn applies_to(self, profile: &Profile) -> bool {
         match profile {
             Profile::Fscp12_1(_) => true,
@@ -146,6 +150,11 @@ impl FaultKind {
             },
             Profile::Iec62541_15(_) => !matches!(self, Self::WrongParameter),
             Profile::Fscp3_1(_) => matches!(self, Self::UnacceptableDelay | Self::TapLoss),
+            Profile::Fscp2_1(p) => match self {
+                Self::Loss | Self::Masquerade | Self::WrongParameter => false,
+                Self::Insertion => matches!(p.format, Format::Base),
+                _ => true,
+            },
         }
     }
 }

@@ -277,9 +277,14 @@ impl<'m, W: Write> Plant<'m, W> {
         let Some(stream) = self.streams.get_mut(index) else { return Ok(()) };
         let frame = stream.send(&mut self.links)?;
         let slots = stream.slots().to_vec();
-        let place = self.see(&frame)?;
+        let place = match &frame {
+            Some(frame) => Some(self.see(frame)?),
+            None => None,
+        };
         for slot in slots {
-            self.show(&[slot.connection], slot.direction, place);
+            if let Some(place) = place {
+                self.show(&[slot.connection], slot.direction, place);
+            }
             if let Some(link) = self.links.get_mut(slot.connection) {
                 link.lane_mut(slot.direction).arrive();
             }

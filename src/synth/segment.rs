@@ -222,7 +222,11 @@ fn cells(machine: &Machine) -> Result<Vec<Cell>, SynthError> {
                     logical.push((u64::from(address).saturating_add(offset), slot));
                 }
                 Carrier::Type12Memory { station, memory } => memory_cell(&mut cells, station, memory, slot),
-                Carrier::Type10 { .. } | Carrier::Type13 { .. } | Carrier::Udp { .. } => {}
+                Carrier::Type10 { .. }
+                | Carrier::Type13 { .. }
+                | Carrier::Udp { .. }
+                | Carrier::Type2 { .. }
+                | Carrier::Ethernet { .. } => {}
             }
         }
     }

@@ -38,7 +38,7 @@ impl<W: Write> Plant<'_, W> {
         fault.state = State::Armed;
         match plan.kind {
             FaultKind::UnacceptableDelay => {
-                let silence = fault.dice.share(link.watchdog, 130, 180);
+                let silence = fault.dice.share(link.suffered(plan.direction), 130, 180);
                 fault.detail = format!("the sender does nothing for {}", Span::from_nanos(silence));
                 fault.state = State::Done;
                 let lane = link.lane_mut(plan.direction);

@@ -1,4 +1,7 @@
-//! Cyclic senders with frames of their own: Type 10 RT frames, Type 13 polls and UDP datagrams.
+//! Senders with frames of their own: Type 10 RT frames, Type 13 polls, UDP datagrams, Type 2 packets, frames of other EtherTypes.
+//!
+//! They send in a cycle, but for Type 2: there a packet is sent when there is a new telegram, and none while a connection
+//! is closed, that is while its telegram is all zeros.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -8,6 +11,7 @@ use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::link::Link;
 use super::segment::{Slot, gaps};
+use crate::carrier::type2::Connected;
 use crate::carrier::type10::{self, CYCLE_UNIT, DataStatus, Trailer};
 use crate::carrier::type13::{self, Cyclic, Head, MessageType};
 use crate::carrier::udp::{self, Addresses};
@@ -35,6 +39,8 @@ enum Kind {
     Type10 { frame_id: u16, step: u16 },
     Type13 { poll: Poll, node: u8 },
     Udp { addresses: Addresses, source_port: u16, destination_port: u16 },
+    Type2 { addresses: Addresses, connection_id: u32, sequence: u32, sequence_count: bool },
+    Ethernet { ether_type: u16 },
 }
 
 /// A sender with frames of its own.
@@ -90,6 +96,17 @@ impl Stream {
                 source_port: source_port.unwrap_or(ANY_PORT),
                 destination_port,
             },
+            Carrier::Type2 { connection_id, sequence_count, destination, source } => Kind::Type2 {
+                addresses: addresses(source, destination, slot),
+                connection_id,
+                sequence: 0,
+                sequence_count,
+            },
+            Carrier::Ethernet { ether_type, destination, source } => {
+                headers.source = source.map_or(headers.source, Mac);
+                headers.destination = destination.map_or(headers.destination, Mac);
+                Kind::Ethernet { ether_type }
+            }
         };
         Some(Self {
             kind,
@@ -115,9 +132,13 @@ impl Stream {
         self.nominal = begin.saturating_add(self.dice.between(0, self.cycle));
         self.counter = self.dice.word();
         let end = self.slots.iter().map(|slot| slot.offset.saturating_add(slot.length)).max().unwrap_or(0);
-        self.data = (0..end.saturating_add(TAIL)).map(|_| self.dice.octet()).collect();
+        // The packet of a Type 2 connection ends with its telegram.
+        let tail = if matches!(self.kind, Kind::Type2 { .. }) { 0 } else { TAIL };
+        self.data = (0..end.saturating_add(tail)).map(|_| self.dice.octet()).collect();
         self.gaps = gaps(self.data.len(), &self.slots);
-        if let Some(status) = self.gaps.pop().and_then(|last| self.data.get_mut(last)) {
+        if tail > 0
+            && let Some(status) = self.gaps.pop().and_then(|last| self.data.get_mut(last))
+        {
             *status = GOOD;
         }
     }
@@ -137,9 +158,16 @@ impl Stream {
         self.nominal.saturating_add(self.dice.jitter(self.cycle / 50))
     }
 
-    /// The next frame, which takes the telegrams along.
-    pub(super) fn send(&mut self, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
-        if self.dice.once_in(3) {
+    /// The next frame, which takes the telegrams along; `None` if nothing is to be sent now.
+    pub(super) fn send(&mut self, links: &mut [Link]) -> Result<Option<Vec<u8>>, SynthError> {
+        let is_type2 = matches!(self.kind, Kind::Type2 { .. });
+        let lanes = || self.slots.iter().filter_map(|slot| Some(links.get(slot.connection)?.lane(slot.direction)));
+        let is_news = lanes().any(|lane| lane.sent.serial != lane.transit.serial);
+        let is_open = lanes().any(|lane| lane.sent.shown.iter().any(|octet| *octet != 0));
+        if is_type2 && !is_news {
+            return Ok(None);
+        }
+        if !self.gaps.is_empty() && self.dice.once_in(3) {
             let place = self.gaps.get(self.dice.index(self.gaps.len())).copied().unwrap_or_default();
             if let Some(octet) = self.data.get_mut(place) {
                 *octet = octet.wrapping_add(1);
@@ -151,19 +179,48 @@ impl Stream {
             lane.depart();
             slot.fill(&mut self.data, &lane.transit.shown);
         }
-        match self.kind {
+        if is_type2 && !is_open {
+            return Ok(None);
+        }
+        self.frame().map(Some)
+    }
+
+    fn frame(&mut self) -> Result<Vec<u8>, SynthError> {
+        match &mut self.kind {
             Kind::Type10 { frame_id, step } => {
-                self.counter = self.counter.wrapping_add(step);
+                self.counter = self.counter.wrapping_add(*step);
                 let trailer = Trailer { cycle_counter: self.counter, data_status: DATA_STATUS, transfer_status: 0 };
-                let frame = type10::Frame { frame_id, data: &self.data, trailer: Some(trailer) };
+                let frame = type10::Frame { frame_id: *frame_id, data: &self.data, trailer: Some(trailer) };
                 Ok(compose::type10(&self.headers, &frame))
             }
-            Kind::Type13 { poll, node } => Ok(compose::type13(&self.headers, &polled(poll, node, &self.data))?),
+            Kind::Type13 { poll, node } => Ok(compose::type13(&self.headers, &polled(*poll, *node, &self.data))?),
             Kind::Udp { addresses, source_port, destination_port } => {
-                let datagram =
-                    udp::Datagram { addresses, source_port, destination_port, checksum: 0, payload: &self.data };
+                let datagram = udp::Datagram {
+                    addresses: *addresses,
+                    source_port: *source_port,
+                    destination_port: *destination_port,
+                    checksum: 0,
+                    payload: &self.data,
+                };
                 Ok(compose::udp(&self.headers, &datagram)?)
             }
+            Kind::Type2 { addresses, connection_id, sequence, sequence_count } => {
+                *sequence = sequence.wrapping_add(1);
+                let [low, high, ..] = sequence.to_le_bytes();
+                let count: &[u8] = if *sequence_count { &[low, high] } else { &[] };
+                let data = [count, &self.data].concat();
+                let connected = Connected { connection_id: *connection_id, sequence: Some(*sequence), data: &data };
+                let source_port = crate::carrier::type2::UDP_PORT;
+                let datagram = udp::Datagram {
+                    addresses: *addresses,
+                    source_port,
+                    destination_port: source_port,
+                    checksum: 0,
+                    payload: &[],
+                };
+                Ok(compose::type2(&self.headers, &datagram, &connected)?)
+            }
+            Kind::Ethernet { ether_type } => Ok(compose::other(&self.headers, *ether_type, &self.data)),
         }
     }
 }

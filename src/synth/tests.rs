@@ -4,3 +4,4 @@ mod cell;
 mod clean;
 mod faults;
 mod follow;
+mod fscp_2_1;

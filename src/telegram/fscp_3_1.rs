@@ -9,7 +9,7 @@
 //!
 //! CRC2 is 3 octets for up to 12 octets of F-data and 4 octets for 13 to 123; the expanded form has 4 octets at any
 //! length. What feeds the 4-octet CRC2 is in no source at hand: those telegrams are parsed and followed by their bits,
-//! their CRC is *not checkable*.
+//! their CRC is *not checkable* unless one of the hypotheses of [`fscp_3_1_wide`](super::fscp_3_1_wide) fits the capture.
 //!
 //! 3-octet CRC2: CRC-24, polynomial 0x5D6DCB, register started at CRC1, fed with the block `00, number (high octet first),
 //! F-data, status/control` from its end to its start. The virtual consecutive number is not sent: 24 bits, 0 at reset,

@@ -87,8 +87,8 @@ pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap>
     gaps.extend((contents.without_time > 0).then_some(Gap::WithoutTime { packets: contents.without_time }));
     gaps.extend((contents.malformed > 0).then_some(Gap::Malformed { packets: contents.malformed }));
     let in_udp = machine.connections.iter().any(|connection| {
-        matches!(connection.to_device.carrier, Carrier::Udp { .. })
-            || matches!(connection.to_host.carrier, Carrier::Udp { .. })
+        matches!(connection.to_device.carrier, Carrier::Udp { .. } | Carrier::Type2 { .. })
+            || matches!(connection.to_host.carrier, Carrier::Udp { .. } | Carrier::Type2 { .. })
     });
     let fragments = contents.not_examined.by_key.get(&Reason::Fragment).copied().unwrap_or_default();
     gaps.extend((in_udp && fragments > 0).then_some(Gap::Fragments { packets: fragments }));

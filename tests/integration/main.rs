@@ -4,6 +4,7 @@ mod arrows;
 mod cli;
 mod derivation;
 mod forms;
+mod fscp_2_1;
 mod hostile;
 mod profiles;
 mod readme;

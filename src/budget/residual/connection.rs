@@ -9,7 +9,7 @@ use std::fmt;
 use super::code::{Code, CodeError};
 use super::properness::Properness;
 use super::ratio::{BitError, Ratio};
-use crate::machine::{Connection, Direction};
+use crate::machine::{Connection, Direction, Profile};
 use crate::time::Span;
 
 const NANOS_PER_HOUR: u64 = 3_600_000_000_000;
@@ -82,6 +82,8 @@ pub enum NotComputable {
     UnknownRule,
     /// The telegrams have no CRC.
     NoCrc,
+    /// What the CRCs of this profile cover is known, but not worked out here.
+    NotWorkedOut(&'static str),
     /// The code is out of reach.
     Code(CodeError),
 }
@@ -93,6 +95,9 @@ impl fmt::Display for NotComputable {
             Self::NoCrc => {
                 f.write_str("not computable: the telegrams have no CRC; the answers repeat what they say, under theirs")
             }
+            Self::NotWorkedOut(profile) => {
+                write!(f, "not computable: what the CRCs of {profile} cover is not worked out")
+            }
             Self::Code(error) => error.fmt(f),
         }
     }
@@ -101,9 +106,16 @@ impl fmt::Display for NotComputable {
 impl Error for NotComputable {
     fn source(&self) -> Option<&(dyn Error + 'static)> {
         match self {
-            Self::UnknownRule | Self::NoCrc => None,
+            Self::UnknownRule | Self::NoCrc | Self::NotWorkedOut(_) => None,
             Self::Code(error) => Some(error),
         }
+    }
+}
+
+fn no_rule(profile: &Profile) -> NotComputable {
+    match profile {
+        Profile::Fscp2_1(_) => NotComputable::NotWorkedOut(profile.name()),
+        _ => NotComputable::UnknownRule,
     }
 }
 
@@ -124,7 +136,7 @@ impl Examination {
     ) -> Result<DirectionResidual, NotComputable> {
         let mut crcs = Vec::new();
         let mut telegram = Ratio::whole(0);
-        let coverage = connection.profile.coverage(direction).ok_or(NotComputable::UnknownRule)?;
+        let coverage = connection.profile.coverage(direction).ok_or_else(|| no_rule(&connection.profile))?;
         if coverage.is_empty() {
             return Err(NotComputable::NoCrc);
         }

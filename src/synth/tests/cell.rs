@@ -22,7 +22,7 @@ fn ms(millis: i64) -> Span {
     Span::from_millis(millis)
 }
 
-fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, to_host: Place) -> Connection {
+pub fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, to_host: Place) -> Connection {
     Connection {
         id: id.into(),
         title: None,
@@ -248,6 +248,15 @@ fn standing(place: &Place, direction: Direction, payload: &Payload<'_>) -> Optio
         {
             assert!(datagram.verify());
             (datagram.payload, place.offset)
+        }
+        (Carrier::Type2 { connection_id, .. }, Payload::Type2 { datagram, connected })
+            if connected.connection_id == *connection_id =>
+        {
+            assert!(datagram.verify() && connected.sequence.is_some());
+            (connected.data, place.offset)
+        }
+        (Carrier::Ethernet { ether_type, .. }, Payload::Other { ether_type: seen, payload }) if ether_type == seen => {
+            (*payload, place.offset)
         }
         _ => return None,
     };

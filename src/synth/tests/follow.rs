@@ -1,7 +1,8 @@
 //! A plain second reading of the profiles: every telegram of a connection under the key that its predecessors give.
 
 use super::cell::Seen;
-use crate::machine::{Connection, Direction, Profile};
+use crate::machine::{Connection, Direction, Fscp2_1, Profile};
+use crate::telegram::fscp_2_1::{self, Key as Producer};
 use crate::telegram::fscp_3_1::{self, Flags};
 use crate::telegram::fscp_12_1::{self, Command, Key};
 
@@ -21,6 +22,7 @@ pub fn follow(connection: &Connection, telegrams: &[Seen]) -> Vec<Verdict> {
     match &connection.profile {
         Profile::Fscp12_1(p) => follow_12_1([p.to_device_data, p.to_host_data], telegrams),
         Profile::Fscp3_1(p) => follow_3_1(p.crc1.unwrap(), p.crc2, [p.to_device_data, p.to_host_data], telegrams),
+        Profile::Fscp2_1(p) => follow_2_1(p, telegrams),
         other => panic!("{} is followed elsewhere", other.name()),
     }
 }
@@ -63,6 +65,41 @@ fn follow_12_1(data: [usize; 2], telegrams: &[Seen]) -> Vec<Verdict> {
         verdicts.push(match telegram.command {
             Command::ProcessData => Verdict::Data(data()),
             command => Verdict::Other(command.octet(), data()),
+        });
+    }
+    verdicts
+}
+
+/// Data messages and time coordination: the CRCs, the time stamps one after the other, the answers to the pings.
+fn follow_2_1(p: &Fscp2_1, telegrams: &[Seen]) -> Vec<Verdict> {
+    let (first_stamp, first_rollover) = (p.initial_time_stamp.unwrap(), p.initial_rollover.unwrap());
+    let (mut rollover, mut last, mut ping) = (first_rollover, first_stamp, 0);
+    let mut verdicts = Vec::new();
+    for seen in telegrams {
+        if seen.direction != p.produces {
+            let answer = fscp_2_1::Coordination::parse(&seen.octets, p.format).unwrap();
+            let fits = answer.verify(p.consumer.unwrap()).is_ok() && answer.ack.ping_reply() == ping;
+            verdicts.push(if fits { Verdict::Other(answer.ack.0, Vec::new()) } else { Verdict::Unfit });
+            continue;
+        }
+        let message = seen.octets.len() - if p.time_correction { 6 } else { 0 };
+        let telegram = fscp_2_1::Telegram::parse(&seen.octets[..message], p.data, p.format).unwrap();
+        let stamp = telegram.message.time_stamp;
+        let mode = telegram.message.mode;
+        let begins = !mode.is_running();
+        (last, rollover) = if begins { (first_stamp, first_rollover) } else { (last, rollover) };
+        rollover = rollover.wrapping_add(u16::from(stamp.0 < last.0));
+        let key = Producer { producer: p.producer.unwrap(), rollover };
+        let step = stamp.units_since(last);
+        let steps = begins || last == first_stamp || (1..=p.network_time_expectation).contains(&step);
+        let corrected = !p.time_correction
+            || fscp_2_1::Correction::parse(&seen.octets[message..], p.format).unwrap().verify(key).is_ok();
+        (last, ping) = (stamp, mode.ping_count());
+        let data = telegram.message.data.to_vec();
+        verdicts.push(match (telegram.verify(key).is_ok() && steps && corrected, begins) {
+            (false, _) => Verdict::Unfit,
+            (true, false) => Verdict::Data(data),
+            (true, true) => Verdict::Other(mode.0, data),
         });
     }
     verdicts

@@ -175,6 +175,15 @@ impl<'a> Telegram<'a> {
         Some(u16::from_le_bytes([low, high]))
     }
 
+    /// Checks everything under known seeds, by the usual reading.
+    ///
+    /// # Errors
+    /// The first flaw.
+    pub fn check(&self, seeds: Seeds) -> Result<(), Flaw> {
+        self.inspect()?;
+        self.compare(seeds)
+    }
+
     /// Holds the CRCs against those that `seeds` give.
     fn compare(&self, seeds: Seeds) -> Result<(), Flaw> {
         let mut unsent = [0; 2];

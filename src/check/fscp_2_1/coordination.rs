@@ -1,0 +1,188 @@
+//! Time coordination: CRC, the ping that it answers, the consumer's clock, and whether it comes at all.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::super::finding::{Class, Detail, Location};
+use super::super::follower::{Base, Siblings, Update};
+use super::Fscp2_1;
+use super::trust::{Fit, Trust};
+use crate::telegram::fscp_2_1::{Coordination, Flaw, Identity, TIME_UNIT, TimeStamp};
+use crate::time::{Instant, Span};
+
+/// How far the consumer's clock may run away from the capture's between two time coordinations, in units: 1 s, beyond any
+/// delay of a message and any drift.
+const CLOCK_TOLERANCE: u16 = 7_812;
+
+/// Drift of the two clocks against each other that is granted when an age is derived, 1 in 1 000.
+const DRIFT: i64 = 1_000;
+
+/// What is known about the time coordination.
+#[derive(Debug, Default)]
+pub(super) struct TimeSide {
+    pub(super) trust: Trust,
+    /// The last message accepted: the consumer's clock and where.
+    last: Option<(TimeStamp, Location)>,
+    /// Whether `last` belongs to the present opening, so that the clock still runs on from it.
+    runs_on: bool,
+    /// An answer to a ping that was not seen.
+    unasked: Option<(Location, Detail)>,
+    /// Whether the producer waits for the next one.
+    pub(super) supervised: bool,
+}
+
+impl TimeSide {
+    pub(super) fn new(consumer: Option<Identity>) -> Self {
+        Self { trust: Trust::new(consumer), ..Self::default() }
+    }
+
+    /// The connection begins anew: the consumer may have, too.
+    pub(super) const fn forget_clock(&mut self) {
+        self.runs_on = false;
+    }
+
+    /// What the consumer's clock shows at least at `at`: it was read before the message with its value passed the tap.
+    pub(super) fn clock_at_least(&self, at: Location) -> Option<u16> {
+        let (clock, then) = self.last.filter(|_| self.runs_on)?;
+        let elapsed = at.at.since(then.at).as_nanos();
+        let granted = elapsed.checked_div(DRIFT)?;
+        Some(clock.0.wrapping_add(units(Span::from_nanos(elapsed.saturating_sub(granted)))?))
+    }
+}
+
+impl Fscp2_1 {
+    pub(super) fn follow_coordination(
+        &mut self,
+        base: &mut Base,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        let direction = self.parameters.produces.opposite();
+        let Ok(coordination) = Coordination::parse(octets, self.parameters.format) else { return Update::Rejected };
+        let tap_gap = base.watch.has_tap_gap(direction) || base.watch.has_tap_gap(self.parameters.produces);
+        base.watch.bridge_tap_gap(direction);
+        match self.time.trust.coordination(&coordination) {
+            Fit::Proven { reading, telegrams, .. } => {
+                base.confirm(direction, telegrams);
+                self.tell_reading(base, direction, reading, at);
+            }
+            Fit::Wrong(flaw) => return self.reject_coordination(base, octets, flaw, at, siblings),
+            Fit::Open => {
+                (self.time.last, self.time.runs_on) = (None, false);
+                return Update::NoData;
+            }
+        }
+        if let Some((class, detail)) = self.coordination_order(base, octets, &coordination, tap_gap, at) {
+            return self.reject(base, direction, at, class, detail);
+        }
+        if let Some(expected) = self.unasked(&coordination).filter(|_| !tap_gap) {
+            // The question may be in a packet that the capture lost; the next data message shows that.
+            let detail = Detail::Ping { expected, seen: coordination.ack.ping_reply() };
+            self.time.unasked = Some((at, detail));
+            self.expect_close(base, at);
+            return Update::Rejected;
+        }
+        if !tap_gap && let Some((_, silence)) = self.overdue(base, at.at) {
+            self.coordination_missing(base, at, silence, false);
+        }
+        self.time.last = Some((coordination.clock, at));
+        self.time.runs_on = true;
+        self.time.supervised = self.data.running == Some(true) && self.is_supervised(at);
+        if coordination.ack.is_ping_response() {
+            base.in_operation(direction);
+        }
+        Update::NoData
+    }
+
+    pub(super) fn owns_coordination(&self, octets: &[u8]) -> bool {
+        Coordination::parse(octets, self.parameters.format)
+            .is_ok_and(|coordination| self.time.trust.owns_coordination(&coordination))
+    }
+
+    /// When the next time coordination must be there, if the producer waits for one.
+    pub(super) fn coordination_due(&self) -> Option<Instant> {
+        let (_, last) = self.time.last.filter(|_| self.time.supervised)?;
+        last.at.checked_add(self.parameters.coordination_timeout())
+    }
+
+    /// The last time coordination and the silence since then, if that is too long and the data did not stop first.
+    pub(super) fn overdue(&self, base: &Base, now: Instant) -> Option<(Location, Span)> {
+        let due = self.coordination_due().filter(|due| *due < now)?;
+        let (_, last) = self.time.last?;
+        let data = base.watch.last(self.parameters.produces)?;
+        let data_stopped_first = data.at.checked_add(self.watchdog).is_some_and(|stopped| stopped < due);
+        let gap = base.watch.has_tap_gap(self.parameters.produces.opposite());
+        (!data_stopped_first && !gap).then(|| (last, now.since(last.at)))
+    }
+
+    pub(super) fn coordination_missing(&mut self, base: &mut Base, at: Location, silence: Span, to_the_end: bool) {
+        let watchdog = self.parameters.coordination_timeout();
+        let detail = Detail::Silence { watchdog, silence, to_the_end };
+        base.finding(self.parameters.produces.opposite(), at, Class::UnacceptableDelay, detail);
+    }
+
+    fn reject_coordination(
+        &mut self,
+        base: &mut Base,
+        octets: &[u8],
+        flaw: Flaw,
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
+        let direction = self.parameters.produces.opposite();
+        let (class, detail) = match siblings.owner(direction, octets) {
+            Some(connection) => (Class::Addressing, Detail::Foreign { connection }),
+            None => (Class::Corruption, Detail::Flaw(flaw)),
+        };
+        self.reject(base, direction, at, class, detail)
+    }
+
+    /// What is wrong with the place of the message in the order of its connection.
+    fn coordination_order(
+        &self,
+        base: &Base,
+        octets: &[u8],
+        coordination: &Coordination,
+        tap_gap: bool,
+        at: Location,
+    ) -> Option<(Class, Detail)> {
+        if tap_gap {
+            return None;
+        }
+        let direction = self.parameters.produces.opposite();
+        let clock = self.time.last.filter(|_| self.time.runs_on).and_then(|(clock, then)| {
+            let due = clock.0.wrapping_add(units(at.at.since(then.at))?);
+            let away = coordination.clock.0.wrapping_sub(due);
+            let away = away.min(away.wrapping_neg());
+            (away > CLOCK_TOLERANCE).then_some(Detail::TimeStamp { last: clock.0, seen: coordination.clock.0 })
+        });
+        let old = self.time.last.filter(|_| self.time.runs_on).is_some_and(|(clock, _)| {
+            coordination.clock.units_since(clock) >= 0x8000 && base.line(direction).copies_ago(octets).is_some()
+        });
+        if old {
+            let telegrams_ago = base.line(direction).copies_ago(octets)?;
+            return Some((Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago }));
+        }
+        clock.map(|detail| (Class::IncorrectSequence, detail))
+    }
+
+    /// The ping count that was to be answered, if the answer is to another; the producer may have asked again while the
+    /// answer was on its way.
+    fn unasked(&self, coordination: &Coordination) -> Option<u8> {
+        let ping = self.data.ping.filter(|_| !self.data.rejected);
+        ping.filter(|ping| ping.wrapping_sub(coordination.ack.ping_reply()) & 3 > 1)
+    }
+
+    /// Tells the answer to a question that was not seen, unless the capture may have lost the question.
+    pub(super) fn tell_unasked(&mut self, base: &mut Base, tap_gap: bool) {
+        if let Some((at, detail)) = self.time.unasked.take().filter(|_| !tap_gap) {
+            base.finding(self.parameters.produces.opposite(), at, Class::IncorrectSequence, detail);
+        }
+    }
+}
+
+/// Whole units in a span, modulo a turn; `None` for a negative span.
+fn units(span: Span) -> Option<u16> {
+    let units = span.as_nanos().checked_div(TIME_UNIT.as_nanos())?;
+    u16::try_from(u64::try_from(units).ok()? & 0xFFFF).ok()
+}

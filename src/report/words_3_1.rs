@@ -1,0 +1,23 @@
+//! The rule of a 4-octet CRC2 of FSCP 3/1 in words.
+
+use super::number::counted;
+use crate::telegram::fscp_3_1_wide::{Arrangement, Start};
+
+/// The rule that was found.
+pub(super) fn crc2_rule(arrangement: Arrangement, number_octets: usize, start: Start, telegrams: u32) -> String {
+    let order = match arrangement {
+        Arrangement::Reversed3 | Arrangement::Reversed4 => "from the end of the block",
+        Arrangement::Forward => "from the start of the block",
+    };
+    let start = match start {
+        Start::Crc1Low => "start value CRC1".to_owned(),
+        Start::Crc1High => "start value CRC1 in the high half".to_owned(),
+        Start::Crc1Both => "start value CRC1 in both halves".to_owned(),
+        Start::Constant(value) => format!("start value 0x{value:08X}, which is not CRC1"),
+        Start::Open => "start value open, as no reset of the number was captured".to_owned(),
+    };
+    format!(
+        "4-octet CRC2: rule found by trial and confirmed by {}: fed {order}, number of {number_octets} octets, {start}; what does not fit from here on is a finding",
+        counted(telegrams.into(), "telegram")
+    )
+}
