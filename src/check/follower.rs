@@ -5,9 +5,11 @@
 use std::collections::VecDeque;
 
 use super::both::Both;
+use super::declared::Declared;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
+use super::recovered::RecoveredKey;
 use super::watch::{Silence, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
@@ -29,6 +31,7 @@ pub(super) struct Follower {
 enum Rules {
     Fscp12_1(Box<Fscp12_1>),
     Fscp3_1(Box<Fscp3_1>),
+    Declared(Box<Declared>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -51,6 +54,7 @@ impl Follower {
         let rules = match &connection.profile {
             Profile::Fscp12_1(parameters) => Rules::Fscp12_1(Box::new(Fscp12_1::new(parameters, connection.watchdog))),
             Profile::Fscp3_1(parameters) => Rules::Fscp3_1(Box::new(Fscp3_1::new(parameters))),
+            Profile::Declared(parameters) => Rules::Declared(Box::new(Declared::new(parameters, connection.watchdog))),
         };
         Self { base: Base::new(index, connection), rules }
     }
@@ -71,6 +75,7 @@ impl Follower {
         let update = match &mut self.rules {
             Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Declared(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -82,6 +87,7 @@ impl Follower {
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) => accepted.get(index).copied(),
+            Rules::Declared(rules) => rules.safe_octet(direction, accepted, index),
         }
     }
 
@@ -91,6 +97,7 @@ impl Follower {
             || match &self.rules {
                 Rules::Fscp12_1(rules) => rules.owns(direction, octets),
                 Rules::Fscp3_1(rules) => rules.owns(direction, octets),
+                Rules::Declared(rules) => rules.owns(direction, octets),
             }
     }
 
@@ -104,8 +111,14 @@ impl Follower {
         let unchecked = match &self.rules {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
+            Rules::Declared(rules) => rules.unchecked(&self.base),
         };
-        self.base.into_outcome(unchecked)
+        let recovered = match &self.rules {
+            Rules::Fscp12_1(rules) => rules.recovered(),
+            Rules::Fscp3_1(rules) => rules.recovered(),
+            Rules::Declared(rules) => rules.recovered(),
+        };
+        self.base.into_outcome(unchecked, recovered)
     }
 }
 
@@ -182,6 +195,11 @@ impl Line {
         self.history.push_front(slot);
     }
 
+    /// The last accepted telegram; no octets before the first.
+    pub(super) fn accepted(&self) -> &[u8] {
+        &self.accepted
+    }
+
     /// Whether `octets` are those of the last accepted telegram but for their last two.
     pub(super) fn differs_in_last_two(&self, octets: &[u8]) -> bool {
         let but_two = |octets: &[u8]| octets.len().saturating_sub(2);
@@ -213,6 +231,11 @@ impl Base {
 
     pub(super) const fn line_mut(&mut self, direction: Direction) -> &mut Line {
         self.lines.of_mut(direction)
+    }
+
+    /// Whether any telegram was seen.
+    pub(super) const fn has_telegrams(&self, direction: Direction) -> bool {
+        self.line(direction).telegrams > 0
     }
 
     /// Counts telegrams whose CRCs were checked and fit.
@@ -293,7 +316,7 @@ impl Base {
         }
     }
 
-    fn into_outcome(mut self, unchecked: Option<Unchecked>) -> ConnectionOutcome {
+    fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
@@ -312,6 +335,7 @@ impl Base {
             trips: self.trips,
             omitted: self.omitted,
             unchecked,
+            recovered,
         }
     }
 }
@@ -335,6 +359,8 @@ pub struct ConnectionOutcome {
     pub omitted: u64,
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<Unchecked>,
+    /// Keys and counters that were solved from the capture.
+    pub recovered: Vec<RecoveredKey>,
 }
 
 /// Everything found out about one direction of a connection.
@@ -368,6 +394,8 @@ pub enum Unchecked {
         /// The ID in the telegrams.
         seen: u16,
     },
+    /// The machine file calls keys unknown, and the capture does not give them.
+    KeyNotRecovered(Direction),
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

@@ -11,6 +11,7 @@ use std::collections::VecDeque;
 use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
+use super::recovered::{RecoveredKey, Solved};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
 
@@ -35,6 +36,8 @@ pub(super) struct Fscp3_1 {
     data: Both<usize>,
     sides: Both<Side>,
     joined: bool,
+    /// Numbers that were solved in the middle of a run.
+    solved: Both<Option<Solved>>,
     /// A telegram fitted number 0 after a reset: CRC1 is right.
     proven: bool,
     misfits: u32,
@@ -64,6 +67,7 @@ impl Fscp3_1 {
             data: Both { to_device: parameters.to_device_data, to_host: parameters.to_host_data },
             sides: Both::default(),
             joined: false,
+            solved: Both::default(),
             proven: false,
             misfits: 0,
             unfit: false,
@@ -110,6 +114,9 @@ impl Fscp3_1 {
                 }
                 self.sides.of_mut(direction).agreements = 0;
                 let number = telegram.solve_number(crc1);
+                if let Some(number) = number {
+                    Solved::note(self.solved.of_mut(direction), number);
+                }
                 self.accept(base, direction, &telegram, number, at)
             }
         }
@@ -119,6 +126,9 @@ impl Fscp3_1 {
     fn agree(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, number: u32, at: Location) {
         self.proven |= number == 0 && telegram.flags.has(reset_bit(direction));
         let proven = self.proven;
+        if let Some(solved) = self.solved.of_mut(direction) {
+            solved.agree();
+        }
         let side = self.sides.of_mut(direction);
         side.agreements = side.agreements.saturating_add(1);
         if side.confirmed {
@@ -147,6 +157,14 @@ impl Fscp3_1 {
         let seed = self.parameters.crc1.is_none().then_some(Unchecked::NoCrc1);
         let unfit = self.unfit.then_some(Unchecked::Crc1DoesNotFit);
         form.or(seed).or(unfit).or_else(|| base.gap())
+    }
+
+    /// The numbers that were solved and confirmed.
+    pub(super) fn recovered(&self) -> Vec<RecoveredKey> {
+        let confirmed = |direction: &Direction| self.sides.of(*direction).confirmed && !self.unfit;
+        let key =
+            |direction: Direction| self.solved.of(direction).as_ref()?.recovered("consecutive number", direction, 24);
+        [Direction::ToDevice, Direction::ToHost].into_iter().filter(confirmed).filter_map(key).collect()
     }
 
     /// CRC1, if the CRC2 of this form can be computed and CRC1 is not known to be another.

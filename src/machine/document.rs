@@ -12,6 +12,7 @@ use super::read_axis::axis;
 use super::read_connection::connection;
 use super::read_element::element;
 use super::read_function::{Parts, function};
+use super::read_layout::layout;
 use super::read_signal::signal;
 use super::shared_wire::Wire;
 use super::syntax;
@@ -50,9 +51,10 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         mistakes.report(mistake.expected("at least one [[function]]").advice(START));
     }
     let elements: Vec<_> = names.elements.fields(mistakes).map(element).collect();
+    let layouts: Vec<_> = names.layouts.fields(mistakes).map(layout).collect();
     let mut wire = Wire::default();
     let connections: Vec<_> =
-        names.connections.fields(mistakes).map(|fields| connection(fields, &names, &mut wire)).collect();
+        names.connections.fields(mistakes).map(|fields| connection(fields, &names, &layouts, &mut wire)).collect();
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };

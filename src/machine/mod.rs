@@ -5,8 +5,10 @@
 //! defines (`names`), each entry through typed access to its keys (`fields`, `values`, `read_*`), then what entries must
 //! not do to each other (`path`, `shared_wire`).
 
+mod declared;
 mod document;
 mod fields;
+mod layout_flaw;
 mod mistake;
 mod model;
 mod names;
@@ -14,8 +16,11 @@ mod path;
 mod problem;
 mod read_axis;
 mod read_connection;
+mod read_declared;
 mod read_element;
 mod read_function;
+mod read_layout;
+mod read_layout_field;
 mod read_place;
 mod read_signal;
 mod read_telegram;
@@ -27,6 +32,7 @@ mod values;
 #[cfg(test)]
 mod tests;
 
+pub use declared::{Declared, DeclaredDirection, Key};
 pub use model::*;
 pub use problem::{Problem, Problems};
 

@@ -3,9 +3,10 @@
 
 use std::net::IpAddr;
 
+use super::declared::Declared;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
-use crate::telegram::{fscp_3_1, fscp_12_1};
+use crate::telegram::{declared, fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
 /// A machine as its machine file describes it. The default machine has nothing in it.
@@ -126,6 +127,8 @@ pub enum Profile {
     Fscp12_1(Fscp12_1),
     /// FSCP 3/1 (IEC 61784-3-3), V2.
     Fscp3_1(Fscp3_1),
+    /// Telegrams that the machine file describes itself.
+    Declared(Declared),
 }
 
 impl Profile {
@@ -134,6 +137,7 @@ impl Profile {
         match self {
             Self::Fscp12_1(_) => fscp_12_1::PROFILE,
             Self::Fscp3_1(_) => fscp_3_1::PROFILE,
+            Self::Declared(_) => declared::PROFILE,
         }
     }
 
@@ -142,6 +146,7 @@ impl Profile {
         let (to_device, to_host) = match self {
             Self::Fscp12_1(p) => (p.to_device_data, p.to_host_data),
             Self::Fscp3_1(p) => (p.to_device_data, p.to_host_data),
+            Self::Declared(p) => (p.to_device.data, p.to_host.data),
         };
         match direction {
             Direction::ToDevice => to_device,
@@ -149,12 +154,14 @@ impl Profile {
         }
     }
 
-    /// What the CRCs of a telegram of `direction` cover; `None` for a form whose CRC rule is not known.
+    /// What the CRCs of a telegram of `direction` cover; `None` for a form whose CRC rule is not known, and for a
+    /// declared layout whose CRCs cover less than its safe data, or something twice.
     pub fn coverage(&self, direction: Direction) -> Option<Vec<Coverage>> {
         let data = self.safe_data_length(direction);
         match self {
             Self::Fscp12_1(_) => coverage::fscp_12_1(data),
             Self::Fscp3_1(p) => Some(vec![coverage::fscp_3_1(data, p.crc2)?]),
+            Self::Declared(p) => p.of(direction).layout.coverage(),
         }
     }
 }

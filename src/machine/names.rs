@@ -120,6 +120,7 @@ pub(super) struct Names<'t> {
     pub(super) axes: Section<'t>,
     pub(super) signals: Section<'t>,
     pub(super) functions: Section<'t>,
+    pub(super) layouts: Section<'t>,
     mistakes: &'t Mistakes,
 }
 
@@ -132,17 +133,27 @@ impl<'t> Names<'t> {
             axes: Section::collect(root, "axis"),
             signals: Section::collect(root, "signal"),
             functions: Section::collect(root, "function"),
+            layouts: Section::collect(root, "layout"),
             mistakes: root.mistakes(),
         };
-        for section in
-            [&mut names.elements, &mut names.connections, &mut names.axes, &mut names.signals, &mut names.functions]
-        {
+        for section in [
+            &mut names.elements,
+            &mut names.connections,
+            &mut names.axes,
+            &mut names.signals,
+            &mut names.functions,
+            &mut names.layouts,
+        ] {
             section.complete &= !root.has_misspelt(section.key);
         }
         // Paths mix elements and connections, so these share one set of names.
-        for sections in
-            [vec![&names.elements, &names.connections], vec![&names.axes], vec![&names.signals], vec![&names.functions]]
-        {
+        for sections in [
+            vec![&names.elements, &names.connections],
+            vec![&names.axes],
+            vec![&names.signals],
+            vec![&names.functions],
+            vec![&names.layouts],
+        ] {
             names.report_twins(&sections);
         }
         names
@@ -187,6 +198,11 @@ impl<'t> Names<'t> {
         self.find(&self.signals, name)
     }
 
+    /// The layout called `name`.
+    pub(super) fn layout(&self, name: &Text<'_>) -> Result<usize, Reported> {
+        self.find(&self.layouts, name)
+    }
+
     /// The element or connection called `name`.
     pub(super) fn step(&self, name: &Text<'_>) -> Result<Step, Reported> {
         let element = self.elements.by_id.get(name.text).map(|i| Step::Element(*i));
@@ -204,7 +220,7 @@ impl<'t> Names<'t> {
         }
         let wanted = sections.iter().map(|s| s.key).collect::<Vec<_>>().join(" or ");
         let mistake = Mistake::new(&name.span, format!("there is no {wanted} '{}'", shown(name.text))).elsewhere();
-        let all = [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions];
+        let all = [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions, &self.layouts];
         if let Some(other) = all.into_iter().find(|s| s.by_id.contains_key(name.text)) {
             let advice = format!("'{}' is {}", shown(name.text), other.with_article());
             return self.mistakes.report(mistake.advice(advice));

@@ -2,6 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::sync::Arc;
+
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
 use super::model::{Connection, Cycles, Direction, Place, Profile};
@@ -11,17 +13,23 @@ use super::read_telegram::{self, ProfileName, Setup};
 use super::shared_wire::Wire;
 use super::source::shown;
 use super::values::{self, Sign, integer, one_of, time, words};
+use crate::telegram::declared::{self, Layout};
 use crate::telegram::{fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
 pub(super) fn connection<'t>(
     mut fields: Fields<'t>,
     names: &Names<'t>,
+    layouts: &[Result<Arc<Layout>, Reported>],
     wire: &mut Wire,
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
     let title = fields.optional("title", words);
-    let profiles = [(fscp_12_1::PROFILE, ProfileName::Fscp12_1), (fscp_3_1::PROFILE, ProfileName::Fscp3_1)];
+    let profiles = [
+        (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
+        (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
+        (declared::PROFILE, ProfileName::Declared),
+    ];
     let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
     let delay = delay(&mut fields);
     let watchdog_span = fields.value("watchdog").map(|value| value.span);
@@ -31,7 +39,7 @@ pub(super) fn connection<'t>(
     let source = fields.optional("source", words);
 
     let telegram = fields.required_table("telegram", "[connection.telegram] with what the profile needs to check CRCs");
-    let setup = Setup { profile, sil, watchdog_ms: watchdog.map(|(_, ms)| ms) };
+    let setup = Setup { profile, sil, watchdog_ms: watchdog.map(|(_, ms)| ms), names, layouts };
     let profile = telegram.and_then(|telegram| read_telegram::telegram(telegram, &setup, wire));
     let to_host = direction(&mut fields, Direction::ToHost, profile.as_ref().ok(), wire);
     let to_device = direction(&mut fields, Direction::ToDevice, profile.as_ref().ok(), wire);

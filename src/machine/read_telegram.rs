@@ -3,12 +3,16 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
 use super::model::{Direction, Fscp3_1, Fscp12_1, Profile};
+use super::names::Names;
+use super::read_declared;
 use super::shared_wire::Wire;
 use super::values::{address, integer, octets, one_of};
+use crate::telegram::declared::Layout;
 use crate::telegram::fscp_3_1::{Crc2Form, FParameters};
 use crate::telegram::{fscp_3_1, fscp_12_1};
 
@@ -17,13 +21,16 @@ use crate::telegram::{fscp_3_1, fscp_12_1};
 pub(super) enum ProfileName {
     Fscp12_1,
     Fscp3_1,
+    Declared,
 }
 
 /// What else of the connection enters the telegram's parameters.
-pub(super) struct Setup {
+pub(super) struct Setup<'a> {
     pub(super) profile: Result<ProfileName, Reported>,
     pub(super) sil: Result<Option<u8>, Reported>,
     pub(super) watchdog_ms: Result<u16, Reported>,
+    pub(super) names: &'a Names<'a>,
+    pub(super) layouts: &'a [Result<Arc<Layout>, Reported>],
 }
 
 /// Octets of a telegram of `direction`.
@@ -32,13 +39,17 @@ pub(super) const fn length(profile: &Profile, direction: Direction) -> Option<us
     match profile {
         Profile::Fscp12_1(_) => fscp_12_1::length(data),
         Profile::Fscp3_1(p) => fscp_3_1::length(data, p.crc2),
+        Profile::Declared(p) => Some(p.of(direction).length),
     }
 }
 
-pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -> Result<Profile, Reported> {
+pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup<'_>, wire: &mut Wire) -> Result<Profile, Reported> {
     match setup.profile {
         Ok(ProfileName::Fscp12_1) => telegram_12_1(fields, wire),
         Ok(ProfileName::Fscp3_1) => telegram_3_1(fields, setup, wire),
+        Ok(ProfileName::Declared) => {
+            read_declared::telegram(fields, setup.names, setup.layouts, wire).map(Profile::Declared)
+        }
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)
@@ -80,7 +91,7 @@ fn data_12_1(value: &Value<'_>) -> Result<usize, Mistake> {
     Ok(octets)
 }
 
-fn telegram_3_1(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -> Result<Profile, Reported> {
+fn telegram_3_1(mut fields: Fields<'_>, setup: &Setup<'_>, wire: &mut Wire) -> Result<Profile, Reported> {
     let to_device_data = fields.required("to_device_data", "2", |v| integer(1..=123)(v).map(size));
     let to_host_data = fields.required("to_host_data", "4", |v| integer(1..=123)(v).map(size));
     let crc2 = crc2(&mut fields, to_device_data, to_host_data);
@@ -118,7 +129,7 @@ fn crc2(
 /// CRC1 as computed from the F-parameters, or as stated; the two must agree.
 fn crc1(
     fields: &mut Fields<'_>,
-    setup: &Setup,
+    setup: &Setup<'_>,
     form: Result<Crc2Form, Reported>,
     wire: &mut Wire,
 ) -> Result<Option<u16>, Reported> {

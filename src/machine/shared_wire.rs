@@ -20,6 +20,7 @@ pub(super) struct Wire {
     places: Vec<Occupied>,
     connection_ids: BTreeMap<u16, String>,
     codenames: BTreeMap<(u16, u16), String>,
+    declared_ids: BTreeMap<(String, Direction, Vec<u32>), String>,
 }
 
 impl Wire {
@@ -71,6 +72,22 @@ impl Wire {
             mistakes.report(Mistake::new(span, message).expected("a destination address of its own for each device"));
         } else {
             self.codenames.insert(pair, owner.to_owned());
+        }
+    }
+
+    /// Notes the ids that telegrams of a declared layout bear in one direction, which must be unique for the same reason.
+    pub(super) fn declared_ids(
+        &mut self,
+        owner: &str,
+        ids: (String, Direction, Vec<u32>),
+        span: &Range<usize>,
+        mistakes: &Mistakes,
+    ) {
+        if let Some(other) = self.declared_ids.get(&ids) {
+            let message = format!("the ids are those of {other}, which has the same layout");
+            mistakes.report(Mistake::new(span, message).expected("ids of its own for each connection"));
+        } else {
+            self.declared_ids.insert(ids, owner.to_owned());
         }
     }
 }

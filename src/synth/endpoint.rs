@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::dice::Dice;
-use super::{fscp_3_1, fscp_12_1};
+use super::{declared, fscp_3_1, fscp_12_1};
 
 /// Nanoseconds that a host waits after a trip before it starts the connection again.
 pub(super) const RESTART_DELAY: i64 = 200_000_000;
@@ -53,6 +53,7 @@ pub(super) enum Endpoint {
     Slave(fscp_12_1::Slave),
     Host(fscp_3_1::Host),
     Device(fscp_3_1::Device),
+    Declared(declared::End),
 }
 
 impl Endpoint {
@@ -63,6 +64,7 @@ impl Endpoint {
             Self::Slave(end) => end.run(input),
             Self::Host(end) => end.run(input),
             Self::Device(end) => end.run(input),
+            Self::Declared(end) => end.run(input),
         }
     }
 
@@ -73,6 +75,7 @@ impl Endpoint {
             Self::Slave(end) => end.is_running(),
             Self::Host(end) => end.is_running(),
             Self::Device(end) => end.is_running(),
+            Self::Declared(end) => end.is_running(),
         }
     }
 
@@ -81,16 +84,17 @@ impl Endpoint {
         match self {
             Self::Master(end) => end.jump(by),
             Self::Slave(end) => end.jump(by),
-            Self::Host(_) | Self::Device(_) => {}
+            Self::Host(_) | Self::Device(_) | Self::Declared(_) => {}
         }
     }
 
     /// The telegram after the one just sent, with its successor's number, where the profile has a number in lock step.
-    pub(super) fn successor(&self, data: &[u8]) -> Option<Vec<u8>> {
+    pub(super) fn successor(&mut self, data: &[u8]) -> Option<Vec<u8>> {
         match self {
             Self::Master(_) | Self::Slave(_) => None,
             Self::Host(end) => Some(end.successor(data)),
             Self::Device(end) => Some(end.successor(data)),
+            Self::Declared(end) => Some(end.successor(data)),
         }
     }
 }

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::dice::{Concern, Dice};
 use super::endpoint::Endpoint;
 use super::error::SynthError;
-use super::{fscp_3_1, fscp_12_1};
+use super::{declared, fscp_3_1, fscp_12_1};
 use crate::machine::{Connection, Direction, Machine, Profile};
 
 /// Data telegrams remembered of each direction, for repetitions.
@@ -334,6 +334,21 @@ fn ends(
             };
             let device = fscp_3_1::Device::new(fscp_3_1::Settings { ready: device_ready, ..settings.clone() });
             Ok((Endpoint::Host(fscp_3_1::Host::new(settings)), Endpoint::Device(device), HISTORY.saturating_add(2)))
+        }
+        Profile::Declared(profile) => {
+            let host = declared::Settings {
+                own: profile.to_device.clone(),
+                partner: profile.to_host.clone(),
+                secret: u32::from(dice.word()) << 16 | u32::from(dice.word()),
+                ready: host_ready,
+                begins: true,
+                watchdog: connection.watchdog.as_nanos(),
+            };
+            let (own, partner) = (profile.to_host.clone(), profile.to_device.clone());
+            let device = declared::Settings { own, partner, ready: device_ready, begins: false, ..host.clone() };
+            let ends = [host, device].map(|settings| Endpoint::Declared(declared::End::new(settings)));
+            let [host, device] = ends;
+            Ok((host, device, HISTORY.saturating_add(2)))
         }
     }
 }

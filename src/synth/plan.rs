@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::declared;
 use crate::machine::{Direction, Fscp3_1, Profile};
 use crate::telegram::fscp_3_1::Crc2Form;
 use crate::time::{Instant, Span};
@@ -131,13 +132,14 @@ impl FaultKind {
     ///
     /// FSCP 3/1 has no connection ID and no parameters in its telegrams; where its CRC is not the 3-octet one, only
     /// silence shows.
-    pub const fn applies_to(self, profile: &Profile) -> bool {
+    pub fn applies_to(self, profile: &Profile) -> bool {
         match profile {
             Profile::Fscp12_1(_) => true,
             Profile::Fscp3_1(Fscp3_1 { crc2: Crc2Form::Short, .. }) => {
                 !matches!(self, Self::Insertion | Self::Masquerade | Self::WrongParameter)
             }
             Profile::Fscp3_1(_) => matches!(self, Self::UnacceptableDelay | Self::TapLoss),
+            Profile::Declared(p) => [&p.to_device, &p.to_host].iter().all(|direction| declared::shows(direction, self)),
         }
     }
 }

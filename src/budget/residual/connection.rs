@@ -9,7 +9,7 @@ use std::fmt;
 use super::code::{Code, CodeError};
 use super::properness::Properness;
 use super::ratio::{BitError, Ratio};
-use crate::machine::{Connection, Direction};
+use crate::machine::{Connection, Direction, Profile};
 use crate::time::Span;
 
 const NANOS_PER_HOUR: u64 = 3_600_000_000_000;
@@ -80,6 +80,8 @@ impl DirectionResidual {
 pub enum NotComputable {
     /// What feeds the CRC of this form is not known.
     UnknownRule,
+    /// The CRCs of a declared layout cover not all of its safe data, or something twice.
+    NoCode,
     /// The code is out of reach.
     Code(CodeError),
 }
@@ -88,6 +90,9 @@ impl fmt::Display for NotComputable {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::UnknownRule => f.write_str("not computable: the CRC rule of the 4-octet forms is not known"),
+            Self::NoCode => f.write_str(
+                "not computable: the CRCs of this layout leave safe data uncovered, or cover an octet twice, which is no code",
+            ),
             Self::Code(error) => error.fmt(f),
         }
     }
@@ -96,7 +101,7 @@ impl fmt::Display for NotComputable {
 impl Error for NotComputable {
     fn source(&self) -> Option<&(dyn Error + 'static)> {
         match self {
-            Self::UnknownRule => None,
+            Self::UnknownRule | Self::NoCode => None,
             Self::Code(error) => Some(error),
         }
     }
@@ -119,7 +124,11 @@ impl Examination {
     ) -> Result<DirectionResidual, NotComputable> {
         let mut crcs = Vec::new();
         let mut telegram = Ratio::whole(0);
-        for covered in connection.profile.coverage(direction).ok_or(NotComputable::UnknownRule)? {
+        let none = match connection.profile {
+            Profile::Declared(_) => NotComputable::NoCode,
+            _ => NotComputable::UnknownRule,
+        };
+        for covered in connection.profile.coverage(direction).ok_or(none)? {
             let code = Code::new(covered.polynomial, &covered.runs).map_err(NotComputable::Code)?;
             let Figures { distance, undetected, properness } = self.figures(&code).map_err(NotComputable::Code)?;
             let worst = match &properness {

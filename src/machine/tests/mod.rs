@@ -14,6 +14,9 @@ use crate::time::Span;
 const BASE: &str = include_str!("base.toml");
 /// Changes to it (`-` lines become `+` lines), each with the messages that must come out.
 const BROKEN: &str = include_str!("broken.txt");
+/// The same for telegrams that the file describes itself: a commented example.
+const LAYOUT: &str = include_str!("layout.toml");
+const BROKEN_LAYOUT: &str = include_str!("broken_layout.txt");
 const SCENARIO: &str = include_str!("../../../captures/reel-wrapper/machine.toml");
 
 fn messages(text: impl AsRef<[u8]>) -> String {
@@ -22,7 +25,7 @@ fn messages(text: impl AsRef<[u8]>) -> String {
 
 #[test]
 fn legal_files_read_without_a_problem() {
-    for text in [BASE, SCENARIO, TEMPLATE] {
+    for text in [BASE, LAYOUT, SCENARIO, TEMPLATE] {
         assert_eq!(messages(text), "");
         // As an editor on another system saves it.
         assert_eq!(messages(format!("\u{feff}{}", text.replace('\n', "\r\n"))), "");
@@ -44,16 +47,17 @@ fn template_is_legal_with_everything_switched_on() {
 #[test]
 fn each_mistake_has_its_message() {
     let mut wrong = String::new();
-    for case in BROKEN.split("=== ").skip(1) {
+    let cases = |broken: &'static str, base| broken.split("=== ").skip(1).map(move |case| (case, base));
+    for (case, base) in cases(BROKEN, BASE).chain(cases(BROKEN_LAYOUT, LAYOUT)) {
         let (title, rest) = case.split_once('\n').unwrap();
         let side = |sign: char| {
             let lines = rest.lines().filter_map(move |line| line.strip_prefix(sign));
             lines.map(|line| line.strip_prefix(' ').unwrap_or(line)).collect::<Vec<_>>().join("\n")
         };
         let (from, to) = (side('-'), side('+'));
-        assert_eq!(BASE.matches(&from).count(), 1, "{title}");
+        assert_eq!(base.matches(&from).count(), 1, "{title}");
         let expected: Vec<&str> = rest.lines().filter(|line| !line.starts_with(['-', '+'])).collect();
-        let seen = messages(BASE.replacen(&from, &to, 1));
+        let seen = messages(base.replacen(&from, &to, 1));
         if seen != expected.join("\n") {
             write!(wrong, "=== {title}\n{seen}\n").unwrap();
         }
@@ -202,7 +206,7 @@ fn extreme_values_are_refused_not_computed_with() {
 /// A cut file is read without a panic, and what is wrong with it lies inside it.
 #[test]
 fn every_prefix_is_read() {
-    for text in [BASE, TEMPLATE] {
+    for text in [BASE, LAYOUT, TEMPLATE] {
         for end in 0..text.len() {
             check_places(&text.as_bytes()[..end]);
         }

@@ -179,6 +179,17 @@ fn check_whole(fields: &[Field], flaws: &mut Flaws) {
     if octets > LONGEST {
         flaws.add(0, Part::Layout, Problem::TooLong { octets });
     }
+    let alike: [fn(&Kind) -> bool; 3] = [
+        |kind| matches!(kind, Kind::Counter(_)),
+        |kind| *kind == Kind::Toggle,
+        |kind| matches!(kind, Kind::Time { .. }),
+    ];
+    for is_alike in alike {
+        let mut found = fields.iter().enumerate().filter(|(_, field)| is_alike(&field.kind));
+        if let (Some((_, first)), Some((second, _))) = (found.next(), found.next()) {
+            flaws.add(second, Part::Field, Problem::Second { first: first.name.clone() });
+        }
+    }
     for (index, field) in fields.iter().enumerate() {
         let feeds =
             |rule: &CrcRule| rule.start == Start::Field(index) || rule.over.iter().any(|over| over.field == index);

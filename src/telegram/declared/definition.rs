@@ -304,6 +304,11 @@ pub enum Problem {
     CoversNothing,
     /// A key that enters no CRC.
     Unused,
+    /// A second counter, toggle or time stamp.
+    Second {
+        /// Name of the first.
+        first: String,
+    },
 }
 
 impl fmt::Display for Problem {
@@ -325,6 +330,7 @@ impl fmt::Display for Problem {
             Self::NoConstantTerm { polynomial } => write!(f, "the polynomial 0x{polynomial:X} has no constant term"),
             Self::Circular => f.write_str("the CRC covers itself"),
             Self::CoversNothing => f.write_str("the CRC covers nothing"),
+            Self::Second { first } => write!(f, "it is a second field of the kind of '{first}'"),
             Self::Unused => f.write_str("it is not on the wire and enters no CRC"),
         }
     }

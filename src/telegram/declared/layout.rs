@@ -120,6 +120,11 @@ impl Layout {
         self.fields.iter().position(|field| field.name == name)
     }
 
+    /// The octets that a field stands in, if it is on the wire.
+    pub fn octets(&self, field: usize) -> Option<Range<usize>> {
+        self.spots.get(field)?.as_ref().map(|spot| spot.octets.clone())
+    }
+
     /// Names of the CRCs in the order in which [`coverage`](Self::coverage) gives them.
     pub fn crc_names(&self) -> impl Iterator<Item = &str> {
         self.crcs.iter().filter_map(|crc| self.fields.get(crc.field)).map(|field| field.name.as_str())
@@ -177,6 +182,13 @@ impl Layout {
             if let Some(spot) = spot {
                 spot.write(telegram, value);
             }
+        }
+    }
+
+    /// Puts `value` in the place of a field in the octets of a telegram; nothing if the field is not on the wire or no number.
+    pub fn write(&self, field: usize, value: u32, telegram: &mut [u8]) {
+        if let Some(spot) = self.spots.get(field).and_then(Option::as_ref) {
+            spot.write(telegram, value);
         }
     }
 
