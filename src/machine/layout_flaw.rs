@@ -15,10 +15,10 @@ pub(super) fn flaw(flaw: &Flaw, fields: &[Field], spans: &[Spans], whole: &Range
     let (field, places) = (fields.get(flaw.field), spans.get(flaw.field));
     let (Some(field), Some(places), false) = (field, places, flaw.part == Part::Layout) else {
         let mistake = Mistake::new(whole, format!("{label}: {}", flaw.problem));
-        return expected(mistake, &flaw.problem, None);
+        return expected(mistake, flaw.part, &flaw.problem, None);
     };
     let message = format!("field '{}': {}", shown(&field.name), flaw.problem);
-    expected(Mistake::new(&place(flaw.part, places), message), &flaw.problem, Some(field))
+    expected(Mistake::new(&place(flaw.part, places), message), flaw.part, &flaw.problem, Some(field))
 }
 
 fn place(part: Part, spans: &Spans) -> Range<usize> {
@@ -45,7 +45,7 @@ fn place(part: Part, spans: &Spans) -> Range<usize> {
 }
 
 /// What should stand there, and what to do.
-fn expected(mistake: Mistake, problem: &Problem, field: Option<&Field>) -> Mistake {
+fn expected(mistake: Mistake, part: Part, problem: &Problem, field: Option<&Field>) -> Mistake {
     match problem {
         Problem::NoData => mistake.expected("at least one field with kind = \"data\""),
         Problem::NoCrc => mistake.expected("at least one field with kind = \"crc\""),
@@ -58,7 +58,7 @@ fn expected(mistake: Mistake, problem: &Problem, field: Option<&Field>) -> Mista
         Problem::Place => mistake.expected(standing(field)),
         Problem::Overlap { .. } => mistake.expected("bits of its own for each field"),
         Problem::Outside { .. } => mistake.expected("a smaller bit, or a wider field around it"),
-        Problem::TooLarge { .. } if is_crc(field) => {
+        Problem::TooLarge { .. } if part == Part::Polynomial => {
             mistake.expected("no more bits than the CRC has").advice("a polynomial is written without its highest bit")
         }
         Problem::TooLarge { .. } => mistake.expected("a value that fits, or a wider field"),
@@ -73,10 +73,6 @@ fn expected(mistake: Mistake, problem: &Problem, field: Option<&Field>) -> Mista
         Problem::Second { .. } => mistake.expected("one counter, one toggle and one time stamp at most"),
         Problem::Unused => mistake.expected("its name in 'over' of a CRC, or as the 'start' of one"),
     }
-}
-
-fn is_crc(field: Option<&Field>) -> bool {
-    field.is_some_and(|field| matches!(field.kind, Kind::Crc(_)))
 }
 
 fn width(field: Option<&Field>) -> &'static str {

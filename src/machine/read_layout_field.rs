@@ -68,6 +68,9 @@ const KEYS: [&str; 16] = [
     "over",
 ];
 
+/// Names of fields that a message lists at most.
+const SHOWN: usize = 16;
+
 pub(super) fn field(mut fields: Fields<'_>, names: &FieldNames<'_>, default: ByteOrder) -> Result<Written, Reported> {
     let name = fields.required("name", "\"number\"", names::id);
     let kind = match fields.required("kind", "\"counter\"", one_of(&KINDS)) {
@@ -226,12 +229,20 @@ fn over(fields: &mut Fields<'_>, names: &FieldNames<'_>) -> Result<Vec<Over>, Re
 }
 
 impl FieldNames<'_> {
+    /// The names for a message: not more than a reader can take in.
+    fn first_names(&self) -> String {
+        let named = || self.names.iter().copied().filter(|name| !name.is_empty());
+        let more = if named().nth(SHOWN).is_some() { ", ..." } else { "" };
+        format!("{}{more}", named().take(SHOWN).map(shown).collect::<Vec<_>>().join(", "))
+    }
+
     /// The field that `value` names.
     fn find(&self, value: &Value<'_>) -> Result<usize, Mistake> {
         let name = values::text(value)?;
         self.names.iter().position(|known| *known == name.text).ok_or_else(|| {
             Mistake::new(&name.span, format!("there is no field '{}' in {}", shown(name.text), self.owner))
                 .near(name.text, self.names.iter().copied())
+                .expected(format!("one of {}", self.first_names()))
                 .elsewhere()
         })
     }
