@@ -2,6 +2,7 @@
 
 mod arrows;
 mod cli;
+mod declared;
 mod hostile;
 mod readme;
 mod real_captures;

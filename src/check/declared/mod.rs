@@ -70,6 +70,8 @@ impl Declared {
         }
         match self.judge(base, direction, &telegram, at, siblings) {
             Ok(step) => self.accept(base, direction, &telegram, step, at),
+            // Before anything has fitted, the file may be at fault rather than the machine.
+            Err(_) if self.sides.of(direction).is_first() && base.line(direction).confirmed == 0 => Update::NoData,
             Err(_) if self.may_follow_gap(base, direction) => {
                 self.sides.of_mut(direction).forget();
                 self.join(base, direction, &telegram, at)
