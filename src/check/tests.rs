@@ -9,6 +9,7 @@ use Direction::{ToDevice, ToHost};
 
 mod cut_packets;
 mod fscp_3_1_numbers;
+mod recovered;
 mod start_up;
 
 const MACHINE: &str = r#"

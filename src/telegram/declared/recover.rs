@@ -236,14 +236,17 @@ impl Recovery {
         if difference != mask(passed) || passed <= candidate.known || counter.last != mask(bits) {
             return None;
         }
+        // Behind the carry the bits that it has passed are 0, and the one where it ended is 1. Beyond the highest bit it does not
+        // show whether that became 1 or the counter has wrapped.
+        let known = passed.min(bits.saturating_sub(1));
+        let top = if passed == known { 1_u32.checked_shl(passed.saturating_sub(1)).unwrap_or(0) } else { 0 };
         let mut values = due.clone();
-        let top = 1_u32.checked_shl(passed.saturating_sub(1)).unwrap_or(0);
-        values.set(field, solved.values.get(field) & !mask(passed) | top);
+        values.set(field, solved.values.get(field) & !mask(known) | top);
         let mut unknown = self.keys.clone();
-        unknown.push((field, mask(bits) & !mask(passed)));
+        unknown.push((field, mask(bits) & !mask(known)));
         let solution = solve(layout, telegram, &values, &unknown)?;
         self.attempts = self.attempts.saturating_add(1);
-        Some(Candidate { solution, agreed: candidate.agreed.saturating_add(1), known: passed })
+        Some(Candidate { solution, agreed: candidate.agreed.saturating_add(1), known })
     }
 
     /// One more telegram fitted `values`, which bear the keys found and the counter's present value.
@@ -276,12 +279,11 @@ impl Recovery {
         (self.chance_log2() <= PROOF_BITS.saturating_neg()).then_some(&candidate.solution.values)
     }
 
-    /// Whether other keys would have fitted the same telegrams: the solution leaves bits open, or the counter's highest bits
-    /// are not known.
+    /// Whether no other keys would have fitted the same telegrams.
     pub fn is_unique(&self) -> bool {
         self.candidate.as_ref().is_some_and(|candidate| {
-            candidate.solution.is_unique
-                && self.counter.is_none_or(|(_, _, bits)| self.keys.is_empty() || candidate.known >= bits)
+            // With both unknown, the highest bit of the counter stays open.
+            candidate.solution.is_unique && !self.is_ambiguous()
         })
     }
 
