@@ -144,6 +144,35 @@ fn what_the_file_says_arrives() {
     assert!(matches!(&base.connections[1].profile, Profile::Fscp3_1(p) if p.crc1 == Some(49406)));
 }
 
+/// What the example with declared layouts says arrives: order, widths, defaults, ids of each direction.
+#[test]
+fn what_a_layout_says_arrives() {
+    use crate::telegram::declared::{ByteOrder, Kind, Place, Start};
+    let machine = read("machine.toml", LAYOUT).unwrap();
+    let Profile::Declared(enabling) = &machine.connections[0].profile else { panic!() };
+    let layout = &enabling.to_host.layout;
+    assert_eq!((layout.length(), layout.safe_data_length(), layout.check_bits()), (11, 2, 16));
+    assert_eq!((machine.connections[0].to_host.length, machine.connections[0].profile.name()), (11, "layout"));
+    let field = |name: &str| &layout.fields()[layout.field(name).unwrap()];
+    assert_eq!((field("source").order, field("again").order), (ByteOrder::Big, ByteOrder::Little));
+    assert_eq!((field("again").bits, field("alive").place), (16, Place::Inside { field: 1, bit: 7 }));
+    let Kind::Counter(counter) = field("number").kind else { panic!() };
+    assert_eq!((counter.start, counter.step, counter.last, counter.wrap_to), (1, 1, 255, 0));
+    let Kind::Crc(check) = &field("check").kind else { panic!() };
+    assert_eq!((check.polynomial, check.start, check.reflect_out), (0x755B, Start::Field(7), false));
+    assert_eq!(
+        check.over.iter().map(|over| (over.field, over.reversed)).collect::<Vec<_>>(),
+        [(0, false), (1, false), (3, false), (4, false), (5, true)]
+    );
+    let keys = |direction: &DeclaredDirection| direction.keys.iter().map(|key| key.value).collect::<Vec<_>>();
+    assert_eq!(keys(&enabling.to_device), [Some(0x0101), Some(0x1D0F)]);
+    assert_eq!(keys(&enabling.to_host), [Some(0x0201), None]);
+    let Profile::Declared(carriage) = &machine.connections[1].profile else { panic!() };
+    let count = carriage.to_device.layout.fields().iter().find(|field| field.name == "count").unwrap();
+    let Kind::Counter(counter) = count.kind else { panic!() };
+    assert_eq!((counter.last, count.place), (0xFFFF, Place::Virtual));
+}
+
 #[test]
 fn files_without_content_are_sent_to_the_template() {
     for text in ["", "\n\n", "# only a comment\n", "\u{feff}"] {

@@ -286,16 +286,34 @@ fn add_crc(layout: &mut Layout, fields: &[Field], index: usize, rule: &CrcRule) 
                     (ByteOrder::Little, false) | (ByteOrder::Big, true) => ByteOrder::Little,
                     (ByteOrder::Big, false) | (ByteOrder::Little, true) => ByteOrder::Big,
                 };
-                Some(Feed::Value { field: over.field, octets: octets(field), order })
+                Some(match (&field.kind, order) {
+                    (Kind::Constant { value }, ByteOrder::Little) => {
+                        Feed::Fixed(value.to_le_bytes().into_iter().take(octets(field)).collect())
+                    }
+                    (Kind::Constant { value }, ByteOrder::Big) => {
+                        let unused = 4_usize.saturating_sub(octets(field));
+                        Feed::Fixed(value.to_be_bytes().into_iter().skip(unused).collect())
+                    }
+                    _ => Feed::Value { field: over.field, octets: octets(field), order },
+                })
             }
         }
     };
-    let feeds = rule.over.iter().filter_map(feed).collect();
+    let feeds = rule.over.iter().filter_map(feed).fold(Vec::new(), joined);
     let start = match rule.start {
         Start::Number(number) => Begin::Register(layout.engines.get(engine).map_or(0, |engine| engine.start(number))),
         Start::Field(field) => Begin::Field(field),
     };
     layout.crcs.push(Crc { field: index, engine, start, feeds, shared: None });
+}
+
+/// Adds `feed`, in one piece with the last where the octets follow each other.
+fn joined(mut feeds: Vec<Feed>, feed: Feed) -> Vec<Feed> {
+    match (feeds.last_mut(), &feed) {
+        (Some(Feed::Wire(last)), Feed::Wire(next)) if last.end == next.start => last.end = next.end,
+        _ => feeds.push(feed),
+    }
+    feeds
 }
 
 /// Notes which CRCs begin with the same feeds as the first one of their kind.

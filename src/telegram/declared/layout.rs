@@ -68,6 +68,8 @@ pub(super) enum Feed {
     Wire(Range<usize>),
     /// The same, the last first.
     Reversed(Range<usize>),
+    /// Octets that are always the same.
+    Fixed(Box<[u8]>),
     /// The value of a field that is not on the wire.
     Value { field: usize, octets: usize, order: ByteOrder },
 }
@@ -171,13 +173,15 @@ impl Layout {
             }
         }
         for (index, spot) in self.spots.iter().enumerate() {
-            if let Some(spot) = spot {
+            if let Some(spot) = spot.as_ref().filter(|spot| spot.mask != 0) {
                 spot.write(telegram, values.get(index));
             }
         }
         self.write_complements(telegram);
+        // What is shared does not change any more: a CRC that enters it is written before the first one that shares.
+        let mut shared = Shared::default();
         for index in 0..self.crcs.len() {
-            let value = Telegram::new(self, telegram).computed(index, values, &mut Shared::default());
+            let value = Telegram::new(self, telegram).computed(index, values, &mut shared);
             let spot = self.crcs.get(index).and_then(|crc| self.spots.get(crc.field)?.as_ref());
             if let Some(spot) = spot {
                 spot.write(telegram, value);
@@ -212,7 +216,7 @@ impl Layout {
         let is_covered = |octet: usize| {
             self.crcs.iter().flat_map(|crc| &crc.feeds).any(|feed| match feed {
                 Feed::Wire(range) | Feed::Reversed(range) => range.contains(&octet),
-                Feed::Value { .. } => false,
+                Feed::Fixed(_) | Feed::Value { .. } => false,
             })
         };
         covered.filter(|_| self.data.iter().cloned().flatten().all(is_covered))
@@ -226,6 +230,7 @@ impl Layout {
         for feed in crc.feeds.iter().rev() {
             let (range, on_wire) = match feed {
                 Feed::Wire(range) | Feed::Reversed(range) => (range.clone(), true),
+                Feed::Fixed(octets) => (0..octets.len(), false),
                 Feed::Value { octets, .. } => (0..*octets, false),
             };
             let bits = u32::try_from(range.len()).ok()?.checked_mul(8)?;
@@ -275,6 +280,14 @@ impl Spot {
         let mask = self.mask.checked_shl(self.shift).unwrap_or_default();
         let value = value.checked_shl(self.shift).unwrap_or_default() & mask;
         let octets = telegram.get_mut(self.octets.clone()).unwrap_or_default();
+        if self.shift == 0 && octets.len().saturating_mul(8) == usize::try_from(self.mask.count_ones()).unwrap_or(0) {
+            let put = |(octet, part): (&mut u8, u8)| *octet = part;
+            match self.order {
+                ByteOrder::Little => octets.iter_mut().zip(value.to_le_bytes()).for_each(put),
+                ByteOrder::Big => octets.iter_mut().rev().zip(value.to_le_bytes()).for_each(put),
+            }
+            return;
+        }
         let put = |octet: &mut u8, place: u32| {
             let part = |number: u32| {
                 let [.., low] = number.checked_shr(place.saturating_mul(8)).unwrap_or_default().to_be_bytes();

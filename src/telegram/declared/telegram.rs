@@ -125,6 +125,7 @@ impl<'a> Telegram<'a> {
         feeds.iter().fold(register, |register, feed| match feed {
             Feed::Wire(range) => wire(range).fold(register, |register, octet| engine.feed(register, *octet)),
             Feed::Reversed(range) => wire(range).rev().fold(register, |register, octet| engine.feed(register, *octet)),
+            Feed::Fixed(octets) => octets.iter().fold(register, |register, octet| engine.feed(register, *octet)),
             Feed::Value { field, octets, order } => {
                 let (little, big) = (values.get(*field).to_le_bytes(), values.get(*field).to_be_bytes());
                 let octets = match order {
