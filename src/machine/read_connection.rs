@@ -17,6 +17,13 @@ use crate::telegram::declared::{self, Layout};
 use crate::telegram::{fscp_3_1, fscp_12_1};
 use crate::time::Span;
 
+/// Profiles by name.
+const PROFILES: [(&str, ProfileName); 3] = [
+    (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
+    (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
+    (declared::PROFILE, ProfileName::Declared),
+];
+
 pub(super) fn connection<'t>(
     mut fields: Fields<'t>,
     names: &Names<'t>,
@@ -25,12 +32,7 @@ pub(super) fn connection<'t>(
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
     let title = fields.optional("title", words);
-    let profiles = [
-        (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
-        (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
-        (declared::PROFILE, ProfileName::Declared),
-    ];
-    let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
+    let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&PROFILES));
     let delay = delay(&mut fields);
     let watchdog_span = fields.value("watchdog").map(|value| value.span);
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);

@@ -336,21 +336,31 @@ fn ends(
             Ok((Endpoint::Host(fscp_3_1::Host::new(settings)), Endpoint::Device(device), HISTORY.saturating_add(2)))
         }
         Profile::Declared(profile) => {
-            let host = declared::Settings {
-                own: profile.to_device.clone(),
-                partner: profile.to_host.clone(),
-                secret: u32::from(dice.word()) << 16 | u32::from(dice.word()),
-                ready: host_ready,
-                begins: true,
-                watchdog: connection.watchdog.as_nanos(),
-            };
-            let (own, partner) = (profile.to_host.clone(), profile.to_device.clone());
-            let device = declared::Settings { own, partner, ready: device_ready, begins: false, ..host.clone() };
-            let ends = [host, device].map(|settings| Endpoint::Declared(declared::End::new(settings)));
-            let [host, device] = ends;
+            let [host, device] = declared_ends(connection, profile, [host_ready, device_ready], dice);
             Ok((host, device, HISTORY.saturating_add(2)))
         }
     }
+}
+
+/// The ends of a connection with declared layouts; keys that the file calls unknown are drawn.
+fn declared_ends(
+    connection: &Connection,
+    profile: &crate::machine::Declared,
+    ready: [i64; 2],
+    dice: &mut Dice,
+) -> [Endpoint; 2] {
+    let [host_ready, device_ready] = ready;
+    let host = declared::Settings {
+        own: profile.to_device.clone(),
+        partner: profile.to_host.clone(),
+        secret: u32::from(dice.word()) << 16 | u32::from(dice.word()),
+        ready: host_ready,
+        begins: true,
+        watchdog: connection.watchdog.as_nanos(),
+    };
+    let (own, partner) = (profile.to_host.clone(), profile.to_device.clone());
+    let device = declared::Settings { own, partner, ready: device_ready, begins: false, ..host.clone() };
+    [host, device].map(|settings| Endpoint::Declared(declared::End::new(settings)))
 }
 
 /// The watchdog as FSCP 12/1 sends it; 10 ms are kept free for a wrong one.

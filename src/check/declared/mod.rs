@@ -151,26 +151,7 @@ impl Declared {
         let gap = base.watch.has_tap_gap(direction);
         let side = self.sides.of_mut(direction);
         self.joined |= side.is_first();
-        match step {
-            Step::Due | Step::Restart => {}
-            Step::Ahead { missing } => {
-                let untold = missing.saturating_sub(side.rejected());
-                if untold > 0 {
-                    base.missing(direction, at, untold);
-                    side.miss(missing, at);
-                }
-            }
-            Step::Jump { expected, seen } if !gap => {
-                base.finding(direction, at, Class::IncorrectSequence, Detail::Number { expected, seen });
-            }
-            Step::Jump { .. } => {}
-            Step::WrongToggle { number } => {
-                base.finding(direction, at, Class::IncorrectSequence, Detail::Toggle { number });
-            }
-        }
-        if step == Step::Restart {
-            base.event(direction, at, EventKind::Restart);
-        }
+        tell(side, base, direction, step, at);
         let is_new = side.take(telegram);
         let age = side.age(telegram, at, gap).filter(|age| *age > self.watchdog);
         if let Some(age) = age {
@@ -202,5 +183,27 @@ impl Declared {
         }
         self.sides.to_device.forget();
         self.sides.to_host.forget();
+    }
+}
+
+/// How a sound telegram stands to the one before it, where that is worth a word.
+fn tell(side: &mut Side, base: &mut Base, direction: Direction, step: Step, at: Location) {
+    match step {
+        Step::Due => {}
+        Step::Ahead { missing } => {
+            let untold = missing.saturating_sub(side.rejected());
+            if untold > 0 {
+                base.missing(direction, at, untold);
+                side.miss(missing, at);
+            }
+        }
+        Step::Jump { .. } if base.watch.has_tap_gap(direction) => {}
+        Step::Jump { expected, seen } => {
+            base.finding(direction, at, Class::IncorrectSequence, Detail::Number { expected, seen });
+        }
+        Step::WrongToggle { number } => {
+            base.finding(direction, at, Class::IncorrectSequence, Detail::Toggle { number });
+        }
+        Step::Restart => base.event(direction, at, EventKind::Restart),
     }
 }

@@ -89,17 +89,6 @@ impl Side {
             let found = fields.filter(|(_, f)| wanted(&f.kind, f.place == Place::Virtual)).map(|(index, _)| index);
             found.collect::<Vec<usize>>()
         };
-        let count = of(|kind| matches!(kind, Kind::Counter(_))).and_then(|index| {
-            let field = layout.fields().get(index)?;
-            let Kind::Counter(counter) = field.kind else { return None };
-            let hidden = if field.place == Place::Virtual { field.bits } else { 0 };
-            Some(Count { field: index, counter, hidden })
-        });
-        let age = of(|kind| matches!(kind, Kind::Time { .. })).and_then(|index| {
-            let field = layout.fields().get(index)?;
-            let Kind::Time { unit } = field.kind else { return None };
-            Some((index, Age::new(unit, mask(field.bits))))
-        });
         let keys = with(|kind, hidden| hidden && matches!(kind, Kind::Id { .. })).into_iter();
         let inherited = layout.fields().iter().enumerate().filter_map(|(index, field)| match &field.kind {
             Kind::Inherited { of } => Some((index, of.clone())),
@@ -109,9 +98,9 @@ impl Side {
         let recovery = Recovery::new(&layout, unknown.iter().copied());
         Self {
             values: parameters.values(),
-            count,
+            count: count_of(&layout),
             toggle: of(|kind| *kind == Kind::Toggle),
-            age,
+            age: age_of(&layout),
             identity: with(|kind, hidden| !hidden && matches!(kind, Kind::Constant { .. } | Kind::Id { .. })),
             keys: keys.filter_map(|index| Some((index, mask(layout.fields().get(index)?.bits)))).collect(),
             inherited: inherited.collect(),
@@ -362,6 +351,25 @@ impl Side {
         };
         recovery.fields().map(key).collect()
     }
+}
+
+/// The counter of a layout.
+fn count_of(layout: &Layout) -> Option<Count> {
+    layout.fields().iter().enumerate().find_map(|(index, field)| match field.kind {
+        Kind::Counter(counter) => {
+            let hidden = if field.place == Place::Virtual { field.bits } else { 0 };
+            Some(Count { field: index, counter, hidden })
+        }
+        _ => None,
+    })
+}
+
+/// The time stamp of a layout.
+fn age_of(layout: &Layout) -> Option<(usize, Age)> {
+    layout.fields().iter().enumerate().find_map(|(index, field)| match field.kind {
+        Kind::Time { unit } => Some((index, Age::new(unit, mask(field.bits)))),
+        _ => None,
+    })
 }
 
 /// The lowest `bits` bits.
