@@ -58,12 +58,20 @@ impl Engine {
         if self.reflect_in { reflected(value, self.bits) } else { aligned(value, self.bits) }
     }
 
-    /// The register behind `octet`.
+    /// The register behind `octets`.
     #[inline]
-    pub(super) fn feed(&self, register: u32, octet: u8) -> u32 {
-        let [highest, .., lowest] = register.to_be_bytes();
+    pub(super) fn feed<'o>(&self, register: u32, octets: impl Iterator<Item = &'o u8>) -> u32 {
         let entry = |octet: u8| self.table.get(usize::from(octet)).copied().unwrap_or_default();
-        if self.reflect_in { (register >> 8) ^ entry(lowest ^ octet) } else { (register << 8) ^ entry(highest ^ octet) }
+        if self.reflect_in {
+            return octets.fold(register, |register, octet| {
+                let [.., lowest] = register.to_be_bytes();
+                (register >> 8) ^ entry(lowest ^ octet)
+            });
+        }
+        octets.fold(register, |register, octet| {
+            let [highest, ..] = register.to_be_bytes();
+            (register << 8) ^ entry(highest ^ octet)
+        })
     }
 
     /// The CRC that the register stands for.
@@ -101,8 +109,7 @@ mod tests {
         };
         let engine = Engine::new(&rule);
         assert!(engine.fits(&rule));
-        engine
-            .finish(message.iter().fold(engine.start(algorithm.init), |register, octet| engine.feed(register, *octet)))
+        engine.finish(engine.feed(engine.start(algorithm.init), message.iter()))
     }
 
     fn widened<W: Into<u32> + Copy + crc::Width>(a: &crc::Algorithm<W>) -> crc::Algorithm<u32> {

@@ -123,16 +123,16 @@ impl<'a> Telegram<'a> {
     fn run(&self, engine: &Engine, feeds: &[Feed], register: u32, values: &Values) -> u32 {
         let wire = |range: &Range<usize>| self.octets.get(range.clone()).unwrap_or_default().iter();
         feeds.iter().fold(register, |register, feed| match feed {
-            Feed::Wire(range) => wire(range).fold(register, |register, octet| engine.feed(register, *octet)),
-            Feed::Reversed(range) => wire(range).rev().fold(register, |register, octet| engine.feed(register, *octet)),
-            Feed::Fixed(octets) => octets.iter().fold(register, |register, octet| engine.feed(register, *octet)),
+            Feed::Wire(range) => engine.feed(register, wire(range)),
+            Feed::Reversed(range) => engine.feed(register, wire(range).rev()),
+            Feed::Fixed(octets) => engine.feed(register, octets.iter()),
             Feed::Value { field, octets, order } => {
                 let (little, big) = (values.get(*field).to_le_bytes(), values.get(*field).to_be_bytes());
                 let octets = match order {
                     ByteOrder::Little => little.get(..*octets),
                     ByteOrder::Big => big.get(4_usize.saturating_sub(*octets)..),
                 };
-                octets.unwrap_or_default().iter().fold(register, |register, octet| engine.feed(register, *octet))
+                engine.feed(register, octets.unwrap_or_default().iter())
             }
         })
     }
