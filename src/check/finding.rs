@@ -256,6 +256,36 @@ pub enum Detail {
         /// Count in the message.
         seen: u8,
     },
+    /// Declared layout: a CRC, constant or id that is not what it has to be.
+    DeclaredField {
+        /// Name of the field.
+        name: String,
+        /// What it has to be.
+        expected: u32,
+        /// What it is.
+        seen: u32,
+    },
+    /// Declared layout: a complement that is not the inverse of its original.
+    Complement {
+        /// Name of the field.
+        name: String,
+    },
+    /// Declared layout: the CRC fits, but the id is none that the machine file knows.
+    DeclaredId {
+        /// Name of the field.
+        name: String,
+        /// The id.
+        seen: u32,
+    },
+    /// Declared layout: the ids are right, but the CRC is that of a sender who does not know the key.
+    WrongKey,
+    /// Declared layout: the time stamp is older than the watchdog allows.
+    Age {
+        /// Watchdog time.
+        limit: Span,
+        /// Age by the time stamp, against the youngest telegram.
+        age: Span,
+    },
 }
 
 /// Something a connection did on purpose.

@@ -5,12 +5,14 @@
 use std::collections::VecDeque;
 
 use super::both::Both;
+use super::declared::Declared;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_2_1::Fscp2_1;
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
 use super::iec_62541_15::Iec62541_15;
+use super::recovered::RecoveredKey;
 use super::watch::{Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
@@ -35,6 +37,7 @@ enum Rules {
     Iec62541_15(Box<Iec62541_15>),
     Fscp13_1(Box<Fscp13_1>),
     Fscp2_1(Box<Fscp2_1>),
+    Declared(Box<Declared>),
 }
 
 /// What a telegram means for the signals that it carries.
@@ -60,6 +63,7 @@ impl Follower {
             Profile::Fscp13_1(parameters) => Rules::Fscp13_1(Box::new(Fscp13_1::new(parameters))),
             Profile::Iec62541_15(parameters) => Rules::Iec62541_15(Box::new(Iec62541_15::new(parameters))),
             Profile::Fscp2_1(parameters) => Rules::Fscp2_1(Box::new(Fscp2_1::new(parameters, connection.watchdog))),
+            Profile::Declared(parameters) => Rules::Declared(Box::new(Declared::new(parameters, connection.watchdog))),
         };
         Self { base: Base::new(index, connection), rules }
     }
@@ -91,6 +95,7 @@ impl Follower {
             Rules::Iec62541_15(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp13_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp2_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
+            Rules::Declared(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
@@ -104,6 +109,7 @@ impl Follower {
             Rules::Fscp3_1(_) | Rules::Fscp2_1(_) => accepted.get(index).copied(),
             Rules::Iec62541_15(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp13_1(_) => Fscp13_1::safe_octet(accepted, index),
+            Rules::Declared(rules) => rules.safe_octet(direction, accepted, index),
         }
     }
 
@@ -116,6 +122,7 @@ impl Follower {
                 Rules::Iec62541_15(rules) => rules.owns(direction, octets),
                 Rules::Fscp13_1(rules) => rules.owns(direction, octets),
                 Rules::Fscp2_1(rules) => rules.owns(direction, octets),
+                Rules::Declared(rules) => rules.owns(direction, octets),
             }
     }
 
@@ -135,8 +142,15 @@ impl Follower {
             Rules::Iec62541_15(rules) => rules.unchecked(&self.base),
             Rules::Fscp13_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp2_1(rules) => rules.unchecked(&self.base),
+            Rules::Declared(rules) => rules.unchecked(&self.base),
         };
-        self.base.into_outcome(unchecked)
+        let recovered = match &self.rules {
+            Rules::Fscp12_1(rules) => rules.recovered(),
+            Rules::Fscp3_1(rules) => rules.recovered(),
+            Rules::Declared(rules) => rules.recovered(),
+            Rules::Fscp13_1(_) | Rules::Fscp2_1(_) | Rules::Iec62541_15(_) => Vec::new(),
+        };
+        self.base.into_outcome(unchecked, recovered)
     }
 }
 
@@ -250,6 +264,11 @@ impl Base {
         self.lines.of_mut(direction)
     }
 
+    /// Whether any telegram was seen.
+    pub(super) const fn has_telegrams(&self, direction: Direction) -> bool {
+        self.line(direction).telegrams > 0
+    }
+
     /// Counts telegrams whose CRCs were checked and fit.
     pub(super) const fn confirm(&mut self, direction: Direction, telegrams: u64) {
         let line = self.line_mut(direction);
@@ -344,7 +363,7 @@ impl Base {
         }
     }
 
-    fn into_outcome(mut self, unchecked: Option<Unchecked>) -> ConnectionOutcome {
+    fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
@@ -364,6 +383,7 @@ impl Base {
             trips: self.trips,
             omitted: self.omitted,
             unchecked,
+            recovered,
         }
     }
 }
@@ -388,6 +408,8 @@ pub struct ConnectionOutcome {
     pub omitted: u64,
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<Unchecked>,
+    /// Keys and counters that were solved from the capture.
+    pub recovered: Vec<RecoveredKey>,
 }
 
 /// Everything found out about one direction of a connection.
@@ -438,6 +460,8 @@ pub enum Unchecked {
     IdentityDoesNotFit(Direction),
     /// FSCP 2/1: the machine file gives no identity of the sender in this direction; the CRCs were held against each other.
     NoIdentity(Direction),
+    /// The machine file calls keys unknown, and the capture does not give them.
+    KeyNotRecovered(Direction),
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

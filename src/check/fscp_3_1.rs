@@ -15,6 +15,7 @@ use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
 use super::fscp_3_1_wide::{Found, Search};
+use super::recovered::{RecoveredKey, Solved};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
 
@@ -39,6 +40,8 @@ pub(super) struct Fscp3_1 {
     data: Both<usize>,
     sides: Both<Side>,
     joined: bool,
+    /// Numbers that were solved in the middle of a run.
+    solved: Both<Option<Solved>>,
     /// A telegram fitted number 0 after a reset: CRC1 is right.
     proven: bool,
     misfits: u32,
@@ -70,6 +73,7 @@ impl Fscp3_1 {
             data: Both { to_device: parameters.to_device_data, to_host: parameters.to_host_data },
             sides: Both::default(),
             joined: false,
+            solved: Both::default(),
             proven: false,
             misfits: 0,
             unfit: false,
@@ -122,6 +126,9 @@ impl Fscp3_1 {
                 }
                 self.sides.of_mut(direction).agreements = 0;
                 let number = self.solve_number(direction, &telegram);
+                if let Some(number) = number {
+                    Solved::note(self.solved.of_mut(direction), number);
+                }
                 self.accept(base, direction, &telegram, number, at)
             }
         }
@@ -131,6 +138,9 @@ impl Fscp3_1 {
     fn agree(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, number: u32, at: Location) {
         self.proven |= number == 0 && telegram.flags.has(reset_bit(direction));
         let proven = self.proven;
+        if let Some(solved) = self.solved.of_mut(direction) {
+            solved.agree();
+        }
         let side = self.sides.of_mut(direction);
         side.agreements = side.agreements.saturating_add(1);
         if side.confirmed {
@@ -160,6 +170,14 @@ impl Fscp3_1 {
         let seed = (self.wide.is_none() && self.parameters.crc1.is_none()).then_some(Unchecked::NoCrc1);
         let unfit = self.unfit.then_some(Unchecked::Crc1DoesNotFit);
         form.or(seed).or(unfit).or_else(|| base.gap())
+    }
+
+    /// The numbers that were solved and confirmed.
+    pub(super) fn recovered(&self) -> Vec<RecoveredKey> {
+        let confirmed = |direction: &Direction| self.sides.of(*direction).confirmed && !self.unfit;
+        let key =
+            |direction: Direction| self.solved.of(direction).as_ref()?.recovered("consecutive number", direction, 24);
+        [Direction::ToDevice, Direction::ToHost].into_iter().filter(confirmed).filter_map(key).collect()
     }
 
     /// Whether CRC2 can be computed: CRC1 is given and not known to be another, or the rule of the 4 octets was found.

@@ -13,6 +13,7 @@ mod fscp_2_1;
 mod fscp_3_1_numbers;
 mod fscp_3_1_wide;
 mod iec_62541_15;
+mod recovered;
 mod start_up;
 
 const MACHINE: &str = r#"

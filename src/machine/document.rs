@@ -14,6 +14,7 @@ use super::read_axis::axis;
 use super::read_connection::connection;
 use super::read_element::element;
 use super::read_function::{Parts, function};
+use super::read_layout::layout;
 use super::read_medium::medium;
 use super::read_response::tolerance;
 use super::read_signal::signal;
@@ -58,12 +59,13 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         mistakes.report(mistake.expected("at least one [[function]]").advice(START));
     }
     let elements: Vec<_> = names.elements.fields(mistakes).map(|fields| element(fields, clocks)).collect();
+    let layouts: Vec<_> = names.layouts.fields(mistakes).map(layout).collect();
     let mut wire = Wire::default();
     let defaults = head.as_ref().map(|head| head.defaults).unwrap_or_default();
     let connections: Vec<_> = names
         .connections
         .fields(mistakes)
-        .map(|fields| connection(fields, &names, clocks, &mut wire, defaults))
+        .map(|fields| connection(fields, &names, &layouts, clocks, &mut wire, defaults))
         .collect();
     let media = media(&names, mistakes);
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();

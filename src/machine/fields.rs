@@ -142,6 +142,16 @@ impl<'t> Fields<'t> {
         self.ignore_rest = true;
     }
 
+    /// The value under `key`, without asking for it.
+    pub(super) fn raw(&self, key: &str) -> Option<&'t DeValue<'t>> {
+        self.table.get(key).map(toml::Spanned::get_ref)
+    }
+
+    /// Place of the value under `key`, without asking for it.
+    pub(super) fn place_of(&self, key: &str) -> Option<Range<usize>> {
+        self.table.get(key).map(toml::Spanned::span)
+    }
+
     /// Whether a key is unknown to the reader although it is near to `name`.
     pub(super) fn has_misspelt(&self, name: &'static str) -> bool {
         self.table.keys().any(|key| {

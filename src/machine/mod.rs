@@ -5,12 +5,14 @@
 //! defines (`names`), each entry through typed access to its keys (`fields`, `values`, `read_*`), then what entries must
 //! not do to each other (`path`, `shared_wire`).
 
+mod declared;
 mod delay;
 mod document;
 mod fields;
 mod fscp_13_1;
 mod fscp_2_1;
 mod iec_62541_15;
+mod layout_flaw;
 mod mistake;
 mod model;
 mod monitor;
@@ -21,8 +23,11 @@ mod read_availability;
 mod read_axis;
 mod read_connection;
 mod read_cycles;
+mod read_declared;
 mod read_element;
 mod read_function;
+mod read_layout;
+mod read_layout_field;
 mod read_medium;
 mod read_monitor;
 mod read_place;
@@ -44,6 +49,7 @@ mod values;
 #[cfg(test)]
 mod tests;
 
+pub use declared::{Declared, DeclaredDirection, Key};
 pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, WorstCaseFrom};
 pub use fscp_2_1::Fscp2_1;
 pub use model::*;

@@ -3,6 +3,7 @@
 
 use std::net::IpAddr;
 
+use super::declared::Declared;
 use super::delay::{ConnectionResponse, ElementDelay, Medium};
 use super::fscp_2_1::Fscp2_1;
 pub use super::fscp_13_1::Fscp13_1;
@@ -13,7 +14,7 @@ use super::series::Series;
 use crate::latency::tolerance::Tolerance;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
-use crate::telegram::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use crate::telegram::{declared, fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Span;
 
 /// A machine as its machine file describes it. The default machine has nothing in it.
@@ -185,6 +186,8 @@ pub enum Profile {
     Fscp13_1(Fscp13_1),
     /// FSCP 2/1 (IEC 61784-3-2).
     Fscp2_1(Fscp2_1),
+    /// Telegrams that the machine file describes itself.
+    Declared(Declared),
 }
 
 impl Profile {
@@ -196,6 +199,7 @@ impl Profile {
             Self::Iec62541_15(_) => iec_62541_15::PROFILE,
             Self::Fscp13_1(_) => fscp_13_1::PROFILE,
             Self::Fscp2_1(_) => fscp_2_1::PROFILE,
+            Self::Declared(_) => declared::PROFILE,
         }
     }
 
@@ -207,6 +211,7 @@ impl Profile {
             Self::Iec62541_15(p) => (0, p.to_host_data),
             Self::Fscp13_1(p) => (p.to_device_data, p.to_host_data),
             Self::Fscp2_1(p) => return p.safe_data_length(direction),
+            Self::Declared(p) => (p.to_device.data, p.to_host.data),
         };
         match direction {
             Direction::ToDevice => to_device,
@@ -214,7 +219,8 @@ impl Profile {
         }
     }
 
-    /// What the CRCs of a telegram of `direction` cover, nothing if it has none; `None` for a form whose CRC rule is not known.
+    /// What the CRCs of a telegram of `direction` cover, nothing if it has none; `None` for a form whose CRC rule is not known,
+    /// and for a declared layout whose CRCs cover less than its safe data, or something twice.
     pub fn coverage(&self, direction: Direction) -> Option<Vec<Coverage>> {
         let data = self.safe_data_length(direction);
         match self {
@@ -223,6 +229,7 @@ impl Profile {
             Self::Iec62541_15(p) => p.coverage(direction),
             Self::Fscp13_1(_) => coverage::fscp_13_1(data),
             Self::Fscp2_1(_) => None,
+            Self::Declared(p) => p.of(direction).layout.coverage(),
         }
     }
 }

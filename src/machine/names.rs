@@ -121,6 +121,7 @@ pub(super) struct Names<'t> {
     pub(super) signals: Section<'t>,
     pub(super) functions: Section<'t>,
     pub(super) media: Section<'t>,
+    pub(super) layouts: Section<'t>,
     mistakes: &'t Mistakes,
 }
 
@@ -134,6 +135,7 @@ impl<'t> Names<'t> {
             signals: Section::collect(root, "signal"),
             functions: Section::collect(root, "function"),
             media: Section::collect(root, "medium"),
+            layouts: Section::collect(root, "layout"),
             mistakes: root.mistakes(),
         };
         for section in [
@@ -143,6 +145,7 @@ impl<'t> Names<'t> {
             &mut names.signals,
             &mut names.functions,
             &mut names.media,
+            &mut names.layouts,
         ] {
             section.complete &= !root.has_misspelt(section.key);
         }
@@ -153,6 +156,7 @@ impl<'t> Names<'t> {
             vec![&names.signals],
             vec![&names.functions],
             vec![&names.media],
+            vec![&names.layouts],
         ] {
             names.report_twins(&sections);
         }
@@ -198,6 +202,11 @@ impl<'t> Names<'t> {
         self.find(&self.signals, name)
     }
 
+    /// The layout called `name`.
+    pub(super) fn layout(&self, name: &Text<'_>) -> Result<usize, Reported> {
+        self.find(&self.layouts, name)
+    }
+
     /// The element or connection called `name`.
     pub(super) fn step(&self, name: &Text<'_>) -> Result<Step, Reported> {
         let element = self.elements.by_id.get(name.text).map(|i| Step::Element(*i));
@@ -227,7 +236,8 @@ impl<'t> Names<'t> {
         }
         let wanted = sections.iter().map(|s| s.key).collect::<Vec<_>>().join(" or ");
         let mistake = Mistake::new(&name.span, format!("there is no {wanted} '{}'", shown(name.text))).elsewhere();
-        let all = [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions, &self.media];
+        let all =
+            [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions, &self.media, &self.layouts];
         if let Some(other) = all.into_iter().find(|s| s.by_id.contains_key(name.text)) {
             let advice = format!("'{}' is {}", shown(name.text), other.with_article());
             return self.mistakes.report(mistake.advice(advice));

@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::delay::{ConnectionResponse, ResponseForm, Stages, WorstCaseFrom};
 use super::fields::{Fields, Value};
@@ -20,26 +21,31 @@ use super::values::{self, Sign, integer, one_of, time, words};
 use crate::latency::chain::{self, Stage};
 use crate::latency::limit::bus_way;
 use crate::latency::tolerance::Tolerance;
+use crate::telegram::declared::{self, Layout};
 use crate::telegram::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Span;
+
+/// Profiles by name.
+const PROFILES: [(&str, ProfileName); 6] = [
+    (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
+    (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
+    (fscp_13_1::PROFILE, ProfileName::Fscp13_1),
+    (fscp_2_1::PROFILE, ProfileName::Fscp2_1),
+    (iec_62541_15::PROFILE, ProfileName::Iec62541_15),
+    (declared::PROFILE, ProfileName::Declared),
+];
 
 pub(super) fn connection<'t>(
     mut fields: Fields<'t>,
     names: &Names<'t>,
+    layouts: &[Result<Arc<Layout>, Reported>],
     clocks: Tolerance,
     wire: &mut Wire,
     defaults: Defaults,
 ) -> Result<Connection, Reported> {
     let id = fields.required("id", "\"gate\"", names::id);
     let title = fields.optional("title", words);
-    let profiles = [
-        (fscp_12_1::PROFILE, ProfileName::Fscp12_1),
-        (fscp_3_1::PROFILE, ProfileName::Fscp3_1),
-        (iec_62541_15::PROFILE, ProfileName::Iec62541_15),
-        (fscp_13_1::PROFILE, ProfileName::Fscp13_1),
-        (fscp_2_1::PROFILE, ProfileName::Fscp2_1),
-    ];
-    let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&profiles));
+    let profile = fields.required("profile", "\"FSCP 12/1\"", one_of(&PROFILES));
     let delay = delay(&mut fields);
     let watchdog_span = fields.value("watchdog").map(|value| value.span);
     let watchdog = fields.required("watchdog", "\"40 ms\"", values::watchdog);
@@ -51,7 +57,7 @@ pub(super) fn connection<'t>(
     let source = fields.optional("source", words);
 
     let telegram = fields.required_table("telegram", "[connection.telegram] with what the profile needs to check CRCs");
-    let setup = Setup { profile, sil, watchdog_ms: watchdog.map(|(_, ms)| ms) };
+    let setup = Setup { profile, sil, watchdog_ms: watchdog.map(|(_, ms)| ms), names, layouts };
     let profile = telegram.and_then(|telegram| read_telegram::telegram(telegram, &setup, wire));
     let to_host = direction(&mut fields, Direction::ToHost, profile.as_ref().ok(), wire);
     let to_device = direction(&mut fields, Direction::ToDevice, profile.as_ref().ok(), wire);

@@ -3,12 +3,16 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
 use super::model::{Direction, Fscp3_1, Fscp12_1, Profile};
+use super::names::Names;
+use super::read_declared;
 use super::shared_wire::Wire;
 use super::values::{address, integer, octets, one_of};
+use crate::telegram::declared::Layout;
 use crate::telegram::fscp_3_1::{Crc2Form, FParameters};
 use crate::telegram::{fscp_3_1, fscp_12_1};
 
@@ -20,13 +24,16 @@ pub(super) enum ProfileName {
     Iec62541_15,
     Fscp13_1,
     Fscp2_1,
+    Declared,
 }
 
 /// What else of the connection enters the telegram's parameters.
-pub(super) struct Setup {
+pub(super) struct Setup<'a> {
     pub(super) profile: Result<ProfileName, Reported>,
     pub(super) sil: Result<Option<u8>, Reported>,
     pub(super) watchdog_ms: Result<u16, Reported>,
+    pub(super) names: &'a Names<'a>,
+    pub(super) layouts: &'a [Result<Arc<Layout>, Reported>],
 }
 
 /// Octets of a telegram of `direction`.
@@ -38,16 +45,20 @@ pub(super) const fn length(profile: &Profile, direction: Direction) -> Option<us
         Profile::Iec62541_15(_) => super::iec_62541_15::length(data, direction),
         Profile::Fscp13_1(_) => crate::telegram::fscp_13_1::length(data, crate::telegram::fscp_13_1::Form::Normal),
         Profile::Fscp2_1(p) => p.length(direction),
+        Profile::Declared(p) => Some(p.of(direction).length),
     }
 }
 
-pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -> Result<Profile, Reported> {
+pub(super) fn telegram(mut fields: Fields<'_>, setup: &Setup<'_>, wire: &mut Wire) -> Result<Profile, Reported> {
     match setup.profile {
         Ok(ProfileName::Fscp12_1) => telegram_12_1(fields, wire),
         Ok(ProfileName::Fscp3_1) => telegram_3_1(fields, setup, wire),
         Ok(ProfileName::Iec62541_15) => super::iec_62541_15::read(fields, setup, wire),
         Ok(ProfileName::Fscp13_1) => super::fscp_13_1::read(fields),
         Ok(ProfileName::Fscp2_1) => super::fscp_2_1::telegram(fields, wire),
+        Ok(ProfileName::Declared) => {
+            read_declared::telegram(fields, setup.names, setup.layouts, wire).map(Profile::Declared)
+        }
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)
@@ -89,7 +100,7 @@ fn data_12_1(value: &Value<'_>) -> Result<usize, Mistake> {
     Ok(octets)
 }
 
-fn telegram_3_1(mut fields: Fields<'_>, setup: &Setup, wire: &mut Wire) -> Result<Profile, Reported> {
+fn telegram_3_1(mut fields: Fields<'_>, setup: &Setup<'_>, wire: &mut Wire) -> Result<Profile, Reported> {
     let to_device_data = fields.required("to_device_data", "2", |v| integer(1..=123)(v).map(size));
     let to_host_data = fields.required("to_host_data", "4", |v| integer(1..=123)(v).map(size));
     let crc2 = crc2(&mut fields, to_device_data, to_host_data);
@@ -127,7 +138,7 @@ fn crc2(
 /// CRC1 as computed from the F-parameters, or as stated; the two must agree.
 fn crc1(
     fields: &mut Fields<'_>,
-    setup: &Setup,
+    setup: &Setup<'_>,
     form: Result<Crc2Form, Reported>,
     wire: &mut Wire,
 ) -> Result<Option<u16>, Reported> {

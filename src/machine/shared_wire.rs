@@ -22,6 +22,7 @@ pub(super) struct Wire {
     codenames: BTreeMap<(u16, u16), String>,
     providers: BTreeMap<([u32; 4], u32), String>,
     identities: BTreeMap<[u8; 8], String>,
+    declared_ids: BTreeMap<(String, Direction, Vec<u32>), String>,
 }
 
 impl Wire {
@@ -96,6 +97,22 @@ impl Wire {
             mistakes.report(Mistake::new(span, message).expected("a connection_serial of its own for each connection"));
         } else {
             self.identities.insert(identity, owner.to_owned());
+        }
+    }
+
+    /// Notes the ids that telegrams of a declared layout bear in one direction, which must be unique for the same reason.
+    pub(super) fn declared_ids(
+        &mut self,
+        owner: &str,
+        ids: (String, Direction, Vec<u32>),
+        span: &Range<usize>,
+        mistakes: &Mistakes,
+    ) {
+        if let Some(other) = self.declared_ids.get(&ids) {
+            let message = format!("the ids are those of {other}, which has the same layout");
+            mistakes.report(Mistake::new(span, message).expected("ids of its own for each connection"));
+        } else {
+            self.declared_ids.insert(ids, owner.to_owned());
         }
     }
 }

@@ -2,10 +2,10 @@
 
 use super::model::{
     ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
-    TapFaultReport, TripReport,
+    RecoveredReport, TapFaultReport, TripReport,
 };
 use super::words;
-use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, Trip};
+use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, Trip};
 use crate::machine::{Connection, Machine};
 use crate::time::Span;
 use crate::timing::Intervals;
@@ -65,6 +65,7 @@ fn report(
         round_trip: intervals(&outcome.round_trip, verdict.watchdog),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
+        recovered: outcome.recovered.iter().map(recovered).collect(),
         unchecked: outcome.unchecked.map(words::unchecked),
         health: words::health(verdict.health),
     }
@@ -80,6 +81,17 @@ fn finding(finding: &Finding, machine: &Machine) -> FindingReport {
         at_ns: finding.location.at.as_nanos(),
         expected,
         seen,
+    }
+}
+
+fn recovered(key: &RecoveredKey) -> RecoveredReport {
+    RecoveredReport {
+        name: key.name.clone(),
+        direction: key.direction.name(),
+        value: key.value,
+        unique: key.is_unique,
+        confirmed: key.confirmed,
+        chance_log2: key.chance_log2,
     }
 }
 

@@ -3,7 +3,7 @@
 use super::residual_model::{CrcReport, ResidualDirection, ResidualReport};
 use super::scientific::Scientific;
 use crate::budget::residual::{BitError, CrcResidual, DirectionResidual, NotComputable, Properness, Ratio};
-use crate::machine::{Connection, Direction, Machine};
+use crate::machine::{Connection, Direction, Machine, Profile};
 use crate::time::Span;
 
 /// Connection by connection, what was computed for its two directions.
@@ -60,7 +60,7 @@ fn direction(connection: &Connection, computed: &Computed) -> ResidualDirection 
         profile: connection.profile.name(),
         direction: computed.direction.name(),
         sil: connection.sil,
-        crcs: told.map(|told| told.crcs.iter().map(crc).collect()).unwrap_or_default(),
+        crcs: told.map(|told| crcs(connection, computed.direction, told)).unwrap_or_default(),
         not_computed: computed.result.as_ref().err().map(ToString::to_string),
         undetected_per_telegram: figure(|told| Some(&told.telegram)),
         interval_ns: told.and_then(|told| told.interval).map(Span::as_nanos),
@@ -74,7 +74,17 @@ fn direction(connection: &Connection, computed: &Computed) -> ResidualDirection 
     }
 }
 
-fn crc(crc: &CrcResidual) -> CrcReport {
+/// The CRCs, those of a declared layout by their names in the machine file.
+fn crcs(connection: &Connection, direction: Direction, told: &DirectionResidual) -> Vec<CrcReport> {
+    let names: Vec<&str> = match &connection.profile {
+        Profile::Declared(p) => p.of(direction).layout.crc_names().collect(),
+        _ => Vec::new(),
+    };
+    let name = |index: usize, crc: &CrcResidual| names.get(index).copied().unwrap_or(crc.name).to_owned();
+    told.crcs.iter().enumerate().map(|(index, residual)| crc(name(index, residual), residual)).collect()
+}
+
+fn crc(name: String, crc: &CrcResidual) -> CrcReport {
     let (highest, highest_at) = match &crc.properness {
         Properness::Improper { highest, at_millionths } => {
             let at = Ratio::new((*at_millionths).into(), 1_000_000);
@@ -83,7 +93,7 @@ fn crc(crc: &CrcResidual) -> CrcReport {
         Properness::Proper | Properness::Undecided => (None, None),
     };
     CrcReport {
-        name: crc.name,
+        name,
         number: crc.number,
         polynomial: format!("0x{:X}", crc.code.polynomial()),
         bits: crc.code.bits(),

@@ -436,10 +436,29 @@ pub struct ConnectionReport {
     pub watchdog_ns: i64,
     /// Watchdog time minus the longest interval of either direction.
     pub margin_ns: Option<i64>,
+    /// Keys and counters that were solved from the capture, with what speaks for them.
+    pub recovered: Vec<RecoveredReport>,
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<String>,
     /// `good`, `findings`, `tripped` or `not examined`.
     pub health: &'static str,
+}
+
+/// A key or counter that was solved from telegrams and confirmed on others.
+#[derive(Clone, Debug, Serialize)]
+pub struct RecoveredReport {
+    /// What it is.
+    pub name: String,
+    /// `to_device` or `to_host`.
+    pub direction: &'static str,
+    /// Its value; of a counter the first one solved.
+    pub value: u32,
+    /// Whether no other value would have fitted.
+    pub unique: bool,
+    /// Telegrams that agree with it.
+    pub confirmed: u64,
+    /// Binary logarithm of the probability that they agree by chance, hypotheses counted, rounded up.
+    pub chance_log2: i64,
 }
 
 /// Something for each direction.

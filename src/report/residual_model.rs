@@ -45,8 +45,8 @@ pub struct ResidualDirection {
 /// One CRC of a telegram, or several alike.
 #[derive(Clone, Debug, Serialize)]
 pub struct CrcReport {
-    /// Which, in the profile's words.
-    pub name: &'static str,
+    /// Which, in the profile's words, or by its name in the machine file.
+    pub name: String,
     /// How many of the telegram's CRCs are like this one.
     pub number: u16,
     /// Polynomial, hexadecimal, the highest bit included.

@@ -1,5 +1,6 @@
 //! What was found out, in words.
 
+use super::columns::printable;
 use super::number::{counted, grouped};
 use crate::budget::separation::{Beams, Extra, Rule};
 use crate::budget::stop::PhaseKind;
@@ -124,6 +125,25 @@ pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
         }
         Detail::DataAge { limit, age } => (format!("data at most {limit} old"), format!("data at least {age} old")),
         Detail::Ping { expected, seen } => (format!("ping count {expected}"), format!("ping count {seen}")),
+        Detail::DeclaredField { name, expected, seen } => {
+            (format!("'{}' 0x{expected:X}", printable(name)), format!("'{}' 0x{seen:X}", printable(name)))
+        }
+        Detail::Complement { name } => (
+            format!("'{}' as the inverse of its original", printable(name)),
+            "octets that are not its inverse".to_owned(),
+        ),
+        Detail::DeclaredId { name, seen } => (
+            "a telegram of this connection".to_owned(),
+            format!("a well-formed telegram with '{}' 0x{seen:X}, which no connection has", printable(name)),
+        ),
+        Detail::WrongKey => (
+            "a telegram whose CRC is keyed as the machine file says".to_owned(),
+            "the right ids under a CRC of somebody who does not know the key".to_owned(),
+        ),
+        Detail::Age { limit, age } => (
+            format!("a telegram sent within {limit}"),
+            format!("one that is {age} older than the youngest by its time stamp"),
+        ),
         Detail::Echo => ("the slave's echo of the master's data".to_owned(), "other data".to_owned()),
     }
 }
@@ -235,6 +255,10 @@ pub(super) fn unchecked(why: Unchecked) -> String {
         ),
         Unchecked::NoIdentity(direction) => format!(
             "who sends {} is not checkable without producer and consumer in the machine file; the CRCs were held against each other",
+            direction.name()
+        ),
+        Unchecked::KeyNotRecovered(direction) => format!(
+            "not checkable {}: the machine file calls ids unknown, and no solution is confirmed by enough telegrams; give them, or a longer capture",
             direction.name()
         ),
         Unchecked::NeverConfirmed(direction) => format!(

@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::dice::Dice;
-use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use super::{declared, fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 
 /// Nanoseconds that a host waits after a trip before it starts the connection again.
 pub(super) const RESTART_DELAY: i64 = 200_000_000;
@@ -58,6 +58,7 @@ pub(super) enum Endpoint {
     Node(fscp_13_1::Node),
     Producer(fscp_2_1::Producer),
     Coordinator(fscp_2_1::Consumer),
+    Declared(declared::End),
 }
 
 impl Endpoint {
@@ -73,6 +74,7 @@ impl Endpoint {
             Self::Node(end) => end.run(input),
             Self::Producer(end) => end.run(input),
             Self::Coordinator(end) => end.run(input),
+            Self::Declared(end) => end.run(input),
         }
     }
 
@@ -88,6 +90,7 @@ impl Endpoint {
             Self::Node(end) => end.is_running(),
             Self::Producer(end) => end.is_running(),
             Self::Coordinator(end) => end.is_running(),
+            Self::Declared(end) => end.is_running(),
         }
     }
 
@@ -99,18 +102,19 @@ impl Endpoint {
             Self::Consumer(end) => end.jump(by),
             Self::Provider(end) => end.jump(by),
             Self::Coordinator(end) => end.jump(by),
-            Self::Host(_) | Self::Device(_) | Self::Node(_) | Self::Producer(_) => {}
+            Self::Host(_) | Self::Device(_) | Self::Node(_) | Self::Producer(_) | Self::Declared(_) => {}
         }
     }
 
     /// The telegram after the one just sent, with its successor's number, where the profile has a number in lock step.
-    pub(super) fn successor(&self, data: &[u8]) -> Option<Vec<u8>> {
+    pub(super) fn successor(&mut self, data: &[u8]) -> Option<Vec<u8>> {
         match self {
             Self::Master(_) | Self::Slave(_) | Self::Consumer(_) | Self::Provider(_) | Self::Coordinator(_) => None,
             Self::Producer(end) => Some(end.successor(data)),
             Self::Host(end) => Some(end.successor(data)),
             Self::Device(end) => Some(end.successor(data)),
             Self::Node(end) => Some(end.successor(data)),
+            Self::Declared(end) => Some(end.successor(data)),
         }
     }
 }

@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::declared;
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::fscp_2_1;
@@ -113,6 +114,7 @@ impl Fault {
                 let mode = p.is_data(self.plan.direction).then_some(p.data);
                 (0..new.len()).filter(|place| Some(*place) != mode).collect()
             }
+            Profile::Declared(p) => declared::checked_octets(p.of(self.plan.direction)),
         };
         let mut bits: Vec<usize> = Vec::new();
         let wanted = self.dice.index(3).saturating_add(1);
@@ -152,6 +154,18 @@ impl Fault {
             self.detail = "a message of a producer that the machine does not have".into();
             return fscp_2_1::stranger(p, &mut self.dice);
         }
+        if let Profile::Declared(p) = profile {
+            let direction = self.plan.direction;
+            let keys = |connection: &Connection| match &connection.profile {
+                Profile::Declared(p) => p.of(direction).keys.iter().filter_map(|key| key.value).collect(),
+                _ => Vec::new(),
+            };
+            let taken: Vec<u32> = machine.connections.iter().flat_map(keys).collect();
+            let data: Vec<u8> = (0..p.of(direction).data).map(|_| self.dice.octet()).collect();
+            let (octets, id) = declared::inserted(p.of(direction), &taken, &data, &mut self.dice);
+            self.detail = format!("a telegram with the id 0x{id:X}, which the machine does not have");
+            return octets;
+        }
         let known = |id: u16| {
             machine.connections.iter().any(|c| matches!(&c.profile, Profile::Fscp12_1(p) if p.connection_id == id))
         };
@@ -168,9 +182,13 @@ impl Fault {
     }
 
     fn masqueraded(&mut self, new: &[u8], profile: &Profile) -> Vec<u8> {
+        if let Profile::Declared(p) = profile {
+            self.detail = "octets of a device outside the safety layer".into();
+            return declared::masqueraded(p.of(self.plan.direction), &mut self.dice);
+        }
         let own_id = match profile {
             Profile::Fscp12_1(p) => p.connection_id.to_le_bytes(),
-            Profile::Fscp3_1(_) | Profile::Fscp2_1(_) => [0; 2],
+            Profile::Fscp3_1(_) | Profile::Fscp2_1(_) | Profile::Declared(_) => [0; 2],
             Profile::Fscp13_1(_) => {
                 self.detail = "octets of a device outside the safety layer".into();
                 return fscp_13_1::masqueraded(new.len(), &mut self.dice);
@@ -253,6 +271,10 @@ fn others(machine: &Machine, planned: &PlannedFault) -> Vec<usize> {
                 };
                 (a.format, a.produces, a.time_correction) == (b.format, b.produces, b.time_correction)
                     && sender(a).is_some_and(|own| sender(b).is_some_and(|other| own != other))
+            }
+            (Profile::Declared(a), Profile::Declared(b)) => {
+                let (a, b) = (a.of(planned.direction), b.of(planned.direction));
+                a.layout == b.layout && a.keys != b.keys
             }
             _ => false,
         };

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::dice::{Concern, Dice};
 use super::endpoint::Endpoint;
 use super::error::SynthError;
-use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use super::{declared, fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::machine::{Connection, Direction, Machine, Profile};
 
 /// Data telegrams remembered of each direction, for repetitions.
@@ -370,7 +370,32 @@ fn ends(
             };
             Ok((host, device, HISTORY.saturating_add(2)))
         }
+        Profile::Declared(profile) => {
+            let [host, device] = declared_ends(connection, profile, [host_ready, device_ready], dice);
+            Ok((host, device, HISTORY.saturating_add(2)))
+        }
     }
+}
+
+/// The ends of a connection with declared layouts; keys that the file calls unknown are drawn.
+fn declared_ends(
+    connection: &Connection,
+    profile: &crate::machine::Declared,
+    ready: [i64; 2],
+    dice: &mut Dice,
+) -> [Endpoint; 2] {
+    let [host_ready, device_ready] = ready;
+    let host = declared::Settings {
+        own: profile.to_device.clone(),
+        partner: profile.to_host.clone(),
+        secret: u32::from(dice.word()) << 16 | u32::from(dice.word()),
+        ready: host_ready,
+        begins: true,
+        watchdog: connection.watchdog.as_nanos(),
+    };
+    let (own, partner) = (profile.to_host.clone(), profile.to_device.clone());
+    let device = declared::Settings { own, partner, ready: device_ready, begins: false, ..host.clone() };
+    [host, device].map(|settings| Endpoint::Declared(declared::End::new(settings)))
 }
 
 /// The watchdog as FSCP 12/1 sends it; 10 ms are kept free for a wrong one.

@@ -13,6 +13,7 @@
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.
 
+mod declared;
 mod dice;
 mod endpoint;
 mod error;

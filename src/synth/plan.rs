@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::declared;
 use crate::machine::{Direction, Fscp3_1, Profile};
 use crate::telegram::fscp_2_1::Format;
 use crate::telegram::fscp_3_1::Crc2Form;
@@ -137,7 +138,7 @@ impl FaultKind {
     /// that is missing does not show, and its time is under the UDID.
     /// FSCP 2/1 has no number by which a loss could be told, and only the base format has CRCs that show a foreign producer, in
     /// its data.
-    pub const fn applies_to(self, profile: &Profile) -> bool {
+    pub fn applies_to(self, profile: &Profile) -> bool {
         match profile {
             Profile::Fscp12_1(_) => true,
             Profile::Fscp3_1(Fscp3_1 { crc2: Crc2Form::Short, .. }) => {
@@ -155,6 +156,7 @@ impl FaultKind {
                 Self::Insertion => matches!(p.format, Format::Base),
                 _ => true,
             },
+            Profile::Declared(p) => [&p.to_device, &p.to_host].iter().all(|direction| declared::shows(direction, self)),
         }
     }
 }

@@ -5,6 +5,7 @@
 //! the profiles keep off the wire (sequence numbers, seeds) is an argument here; who knows it is decided elsewhere.
 
 pub mod coverage;
+pub mod declared;
 mod distance;
 pub mod fscp_12_1;
 pub mod fscp_13_1;

@@ -2,6 +2,7 @@
 
 mod arrows;
 mod cli;
+mod declared;
 mod derivation;
 mod forms;
 mod fscp_2_1;

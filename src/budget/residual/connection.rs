@@ -84,6 +84,8 @@ pub enum NotComputable {
     NoCrc,
     /// What the CRCs of this profile cover is known, but not worked out here.
     NotWorkedOut(&'static str),
+    /// The CRCs of a declared layout cover not all of its safe data, or something twice.
+    NoCode,
     /// The code is out of reach.
     Code(CodeError),
 }
@@ -98,6 +100,9 @@ impl fmt::Display for NotComputable {
             Self::NotWorkedOut(profile) => {
                 write!(f, "not computable: what the CRCs of {profile} cover is not worked out")
             }
+            Self::NoCode => f.write_str(
+                "not computable: the CRCs of this layout leave safe data uncovered, or cover an octet twice, which is no code",
+            ),
             Self::Code(error) => error.fmt(f),
         }
     }
@@ -106,7 +111,7 @@ impl fmt::Display for NotComputable {
 impl Error for NotComputable {
     fn source(&self) -> Option<&(dyn Error + 'static)> {
         match self {
-            Self::UnknownRule | Self::NoCrc | Self::NotWorkedOut(_) => None,
+            Self::UnknownRule | Self::NoCrc | Self::NotWorkedOut(_) | Self::NoCode => None,
             Self::Code(error) => Some(error),
         }
     }

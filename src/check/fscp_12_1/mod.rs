@@ -17,6 +17,7 @@ use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
 use super::parameterisation::{Difference, Parameterisation};
+use super::recovered::{RecoveredKey, Solved};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence, sequence_by_rule};
 use crate::time::Span;
@@ -33,6 +34,8 @@ pub(super) struct Fscp12_1 {
     pending: Option<Pending>,
     parameterisation: Parameterisation,
     joined: bool,
+    /// Sequence numbers that were solved in the middle of a run.
+    solved: Both<Option<Solved>>,
     /// A telegram bore the connection ID of the machine file.
     own_id: bool,
     /// The first other connection ID seen before that.
@@ -69,6 +72,7 @@ impl Fscp12_1 {
             pending: None,
             parameterisation: Parameterisation::default(),
             joined: false,
+            solved: Both::default(),
             own_id: false,
             other_id: None,
             unseen: false,
@@ -143,6 +147,18 @@ impl Fscp12_1 {
         seen.map(|seen| Unchecked::OtherConnectionId { seen }).or_else(|| base.gap())
     }
 
+    /// The sequence numbers that were solved and confirmed.
+    pub(super) fn recovered(&self) -> Vec<RecoveredKey> {
+        let key = |direction: Direction| {
+            // One CRC for each segment of up to two octets.
+            let crcs = u32::try_from(self.data.of(direction).div_ceil(2)).unwrap_or(1);
+            self.solved
+                .of(direction)
+                .and_then(|solved| solved.recovered("sequence number", direction, crcs.saturating_mul(16)))
+        };
+        [Direction::ToDevice, Direction::ToHost].into_iter().filter_map(key).collect()
+    }
+
     /// The key under which the telegram is the one that is due, if there is one.
     fn expected_key(&self, direction: Direction, telegram: &Telegram<'_>) -> Option<Key> {
         let fits = |key: Key| telegram.verify(key).is_ok().then_some(key);
@@ -201,6 +217,9 @@ impl Fscp12_1 {
             self.parameterisation.missed();
         }
         base.confirm(direction, 1);
+        if let Some(solved) = self.solved.of_mut(direction).as_mut().filter(|_| before.next == Some(key.sequence)) {
+            solved.agree();
+        }
         *self.sides.of_mut(direction) = Side {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
             due_before_trust: None,

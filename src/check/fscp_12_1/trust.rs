@@ -5,6 +5,7 @@
 use super::{Fscp12_1, NEARBY, Side, ahead, update_of};
 use crate::check::finding::{Class, EventKind, Location};
 use crate::check::follower::{Base, Update};
+use crate::check::recovered::Solved;
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence};
 
@@ -25,7 +26,10 @@ impl Fscp12_1 {
         let inherited = self.sides.of(direction.opposite()).crc0;
         let connection_id = self.connection_id(telegram.command);
         let solved =
-            inherited.and_then(|inherited| telegram.solve_sequence(inherited, connection_id)).map(next_sequence);
+            inherited.and_then(|inherited| telegram.solve_sequence(inherited, connection_id)).map(|sequence| {
+                Solved::note(self.solved.of_mut(direction), sequence.into());
+                next_sequence(sequence)
+            });
         let side = self.sides.of_mut(direction);
         side.next = solved;
         side.crc0 = Some(telegram.crc0());

@@ -14,6 +14,9 @@ use crate::time::Span;
 const BASE: &str = include_str!("base.toml");
 /// Changes to it (`-` lines become `+` lines), each with the messages that must come out.
 const BROKEN: &str = include_str!("broken.txt");
+/// The same for telegrams that the file describes itself: a commented example.
+const LAYOUT: &str = include_str!("layout.toml");
+const BROKEN_LAYOUT: &str = include_str!("broken_layout.txt");
 const SCENARIO: &str = include_str!("../../../captures/reel-wrapper/machine.toml");
 
 fn messages(text: impl AsRef<[u8]>) -> String {
@@ -22,7 +25,7 @@ fn messages(text: impl AsRef<[u8]>) -> String {
 
 #[test]
 fn legal_files_read_without_a_problem() {
-    for text in [BASE, SCENARIO, TEMPLATE] {
+    for text in [BASE, LAYOUT, SCENARIO, TEMPLATE] {
         assert_eq!(messages(text), "");
         // As an editor on another system saves it.
         assert_eq!(messages(format!("\u{feff}{}", text.replace('\n', "\r\n"))), "");
@@ -44,16 +47,17 @@ fn template_is_legal_with_everything_switched_on() {
 #[test]
 fn each_mistake_has_its_message() {
     let mut wrong = String::new();
-    for case in BROKEN.split("=== ").skip(1) {
+    let cases = |broken: &'static str, base| broken.split("=== ").skip(1).map(move |case| (case, base));
+    for (case, base) in cases(BROKEN, BASE).chain(cases(BROKEN_LAYOUT, LAYOUT)) {
         let (title, rest) = case.split_once('\n').unwrap();
         let side = |sign: char| {
             let lines = rest.lines().filter_map(move |line| line.strip_prefix(sign));
             lines.map(|line| line.strip_prefix(' ').unwrap_or(line)).collect::<Vec<_>>().join("\n")
         };
         let (from, to) = (side('-'), side('+'));
-        assert_eq!(BASE.matches(&from).count(), 1, "{title}");
+        assert_eq!(base.matches(&from).count(), 1, "{title}");
         let expected: Vec<&str> = rest.lines().filter(|line| !line.starts_with(['-', '+'])).collect();
-        let seen = messages(BASE.replacen(&from, &to, 1));
+        let seen = messages(base.replacen(&from, &to, 1));
         if seen != expected.join("\n") {
             write!(wrong, "=== {title}\n{seen}\n").unwrap();
         }
@@ -146,6 +150,35 @@ fn what_the_file_says_arrives() {
     assert!(matches!(&base.connections[1].profile, Profile::Fscp3_1(p) if p.crc1 == Some(49406)));
 }
 
+/// What the example with declared layouts says arrives: order, widths, defaults, ids of each direction.
+#[test]
+fn what_a_layout_says_arrives() {
+    use crate::telegram::declared::{ByteOrder, Kind, Place, Start};
+    let machine = read("machine.toml", LAYOUT).unwrap();
+    let Profile::Declared(enabling) = &machine.connections[0].profile else { panic!() };
+    let layout = &enabling.to_host.layout;
+    assert_eq!((layout.length(), layout.safe_data_length(), layout.check_bits()), (11, 2, 16));
+    assert_eq!((machine.connections[0].to_host.length, machine.connections[0].profile.name()), (11, "layout"));
+    let field = |name: &str| &layout.fields()[layout.field(name).unwrap()];
+    assert_eq!((field("source").order, field("again").order), (ByteOrder::Big, ByteOrder::Little));
+    assert_eq!((field("again").bits, field("alive").place), (16, Place::Inside { field: 1, bit: 7 }));
+    let Kind::Counter(counter) = field("number").kind else { panic!() };
+    assert_eq!((counter.start, counter.step, counter.last, counter.wrap_to), (1, 1, 255, 0));
+    let Kind::Crc(check) = &field("check").kind else { panic!() };
+    assert_eq!((check.polynomial, check.start, check.reflect_out), (0x755B, Start::Field(7), false));
+    assert_eq!(
+        check.over.iter().map(|over| (over.field, over.reversed)).collect::<Vec<_>>(),
+        [(0, false), (1, false), (3, false), (4, false), (5, true)]
+    );
+    let keys = |direction: &DeclaredDirection| direction.keys.iter().map(|key| key.value).collect::<Vec<_>>();
+    assert_eq!(keys(&enabling.to_device), [Some(0x0101), Some(0x1D0F)]);
+    assert_eq!(keys(&enabling.to_host), [Some(0x0201), None]);
+    let Profile::Declared(carriage) = &machine.connections[1].profile else { panic!() };
+    let count = carriage.to_device.layout.fields().iter().find(|field| field.name == "count").unwrap();
+    let Kind::Counter(counter) = count.kind else { panic!() };
+    assert_eq!((counter.last, count.place), (0xFFFF, Place::Virtual));
+}
+
 #[test]
 fn files_without_content_are_sent_to_the_template() {
     for text in ["", "\n\n", "# only a comment\n", "\u{feff}"] {
@@ -227,12 +260,14 @@ fn every_prefix_is_read() {
             check_places(&text.as_bytes()[..end]);
         }
     }
-    // The long one at the ends of its lines and in the middle of each.
-    let mut start = 0;
-    for line in SCENARIO.split_inclusive('\n') {
-        check_places(&SCENARIO.as_bytes()[..start + line.len() / 2]);
-        start += line.len();
-        check_places(&SCENARIO.as_bytes()[..start]);
+    // The long ones at the ends of their lines and in the middle of each.
+    for text in [SCENARIO, LAYOUT] {
+        let mut start = 0;
+        for line in text.split_inclusive('\n') {
+            check_places(&text.as_bytes()[..start + line.len() / 2]);
+            start += line.len();
+            check_places(&text.as_bytes()[..start]);
+        }
     }
 }
 

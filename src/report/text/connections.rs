@@ -2,7 +2,7 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::{ConnectionReport, FindingReport, IntervalReport};
+use super::super::model::{ConnectionReport, FindingReport, IntervalReport, RecoveredReport};
 use super::super::number::{counted, grouped, millis, millis_short, since};
 use super::{SHOWN, line, more, paragraph, place};
 use crate::time::Instant;
@@ -167,6 +167,43 @@ pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: u
         line(out, format_args!("      last new telegram before: {}", last.join(", ")));
     }
     more(out, found.len());
+}
+
+/// What the file does not say and the capture gave, with the chance that it is wrong.
+pub(super) fn recovered(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    let all: Vec<_> = connections
+        .iter()
+        .flat_map(|connection| connection.recovered.iter().map(move |key| (connection, key)))
+        .collect();
+    if all.is_empty() {
+        return;
+    }
+    line(out, "\nSolved from the capture and confirmed on other telegrams\n");
+    let head = [
+        ("connection", Left),
+        ("direction", Left),
+        ("what", Left),
+        ("value", Right),
+        ("confirmed by", Right),
+        ("by chance", Right),
+    ];
+    let row = |(connection, key): &(&ConnectionReport, &RecoveredReport)| {
+        let value = format!("0x{:X}", key.value);
+        vec![
+            connection.id.clone(),
+            key.direction.to_owned(),
+            key.name.clone(),
+            if key.unique { value } else { format!("{value} *") },
+            grouped(key.confirmed),
+            format!("2^{}", key.chance_log2),
+        ]
+    };
+    out.push_str(&table(&head, &all.iter().map(row).collect::<Vec<_>>(), width));
+    line(out, "  of a counter: the first value. by chance: probability that so many telegrams agree");
+    line(out, "  with a wrong value, times the values tried.");
+    if all.iter().any(|(_, key)| !key.unique) {
+        line(out, "  *: one of several values that these telegrams cannot tell apart.");
+    }
 }
 
 pub(super) fn events(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {

@@ -46,6 +46,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         }
         connections::findings(&mut out, told, width, start(report));
         connections::trips(&mut out, told, width, start(report));
+        connections::recovered(&mut out, told, width);
         if detailed {
             connections::events(&mut out, told, width, start(report));
         }

@@ -1,0 +1,314 @@
+//! FSCP 12/1 and the short form of FSCP 3/1 as declared layouts against the built-in ones, which share no code with them, and
+//! what a description must not say.
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::telegram::{fscp_3_1, fscp_12_1};
+
+pub(super) fn field(name: &str, place: Place, bits: u32, order: ByteOrder, kind: Kind) -> Field {
+    Field { name: name.to_owned(), place, bits, order, kind }
+}
+
+fn constant(name: &str, place: Place, bits: u32, value: u32) -> Field {
+    field(name, place, bits, ByteOrder::Little, Kind::Constant { value })
+}
+
+/// FSCP 12/1 with `data` octets; the command is an id, so that every command can be tried.
+fn fscp_12_1(data: u32) -> Layout {
+    use ByteOrder::Little;
+    let counter = Counter { start: 1, step: 1, last: 0xFFFF, wrap_to: 1, toggle: None };
+    let mut fields = vec![
+        field("inherited", Place::Virtual, 16, Little, Kind::Inherited { of: "crc0".into() }),
+        field("sequence", Place::Virtual, 16, Little, Kind::Counter(counter)),
+        constant("zeros", Place::Virtual, 24, 0),
+        field("command", Place::Wire, 8, Little, Kind::Id { value: None }),
+    ];
+    let (connection, segments) = (4 + usize::try_from(data.div_ceil(2)).unwrap() * 3 - 1, data.div_ceil(2));
+    for segment in 0..segments {
+        let at = fields.len();
+        fields.push(field(&format!("data{segment}"), Place::Wire, 8 * data.min(2), Little, Kind::Data));
+        let mut over = vec![0, connection, 1, 3];
+        if segment > 0 {
+            fields.push(constant(&format!("index{segment}"), Place::Virtual, 16, segment));
+            over.push(at + 1);
+        }
+        over.extend([at, 2]);
+        let over = over.into_iter().map(|field| Over { field, reversed: false }).collect();
+        let start = Start::Number(0);
+        let rule =
+            CrcRule { bits: 16, polynomial: 0x39B7, start, reflect_in: false, reflect_out: false, xor_out: 0, over };
+        fields.push(field(&format!("crc{segment}"), Place::Wire, 16, Little, Kind::Crc(rule)));
+    }
+    assert_eq!(fields.len(), connection);
+    fields.push(field("connection", Place::Wire, 16, Little, Kind::Id { value: None }));
+    Layout::new(fields).unwrap()
+}
+
+fn key_12_1(layout: &Layout, command: u8, key: fscp_12_1::Key) -> Values {
+    let mut values = layout.values();
+    for (name, value) in [
+        ("inherited", key.inherited),
+        ("sequence", key.sequence),
+        ("connection", key.connection_id),
+        ("command", command.into()),
+    ] {
+        values.set(layout.field(name).unwrap(), value.into());
+    }
+    values
+}
+
+/// The short form of FSCP 3/1.
+fn fscp_3_1(data: u32) -> Layout {
+    use ByteOrder::{Big, Little};
+    let counter = Counter { start: 0, step: 1, last: 0xFF_FFFF, wrap_to: 1, toggle: Some(2) };
+    let over = [(1, false), (0, true), (3, false), (4, false)];
+    let over = over.into_iter().map(|(field, reversed)| Over { field, reversed }).collect();
+    let start = Start::Field(5);
+    let rule =
+        CrcRule { bits: 24, polynomial: 0x5D_6DCB, start, reflect_in: false, reflect_out: false, xor_out: 0, over };
+    Layout::new(vec![
+        field("data", Place::Wire, 8 * data, Big, Kind::Data),
+        field("status", Place::Wire, 8, Big, Kind::Flags),
+        field("toggle", Place::Inside { field: 1, bit: 5 }, 1, Big, Kind::Toggle),
+        field("number", Place::Virtual, 24, Little, Kind::Counter(counter)),
+        constant("zero", Place::Virtual, 8, 0),
+        field("crc1", Place::Virtual, 16, Big, Kind::Id { value: None }),
+        field("crc2", Place::Wire, 24, Big, Kind::Crc(rule)),
+    ])
+    .unwrap()
+}
+
+fn octets(hex: &str) -> Vec<u8> {
+    (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap()).collect()
+}
+
+/// Data telegrams of the recorded session of a device (printed in a public stack's test, ConnectionID 7): each inherits CRC_0 of
+/// the one before.
+#[test]
+fn recorded_session_of_fscp_12_1() {
+    let (master, slave) = (fscp_12_1(8), fscp_12_1(12));
+    let exchange = [
+        "3601006f3e00001622000033340000d0390700",
+        "36011f79531020cb0230408e1f506057de70800425112254430700",
+        "36010042a200006f6800004a7e0000a9730700",
+        "36011f9e4f1020f2043040b71950606ed870803d2311226d450700",
+    ];
+    // CRC_0 of the slave's last Parameter telegram; Session, Connection and Parameter had the numbers 1 to 3 on both sides.
+    let mut inherited = 0x3CCB;
+    for ((line, layout), sequence) in exchange.into_iter().zip([&master, &slave, &master, &slave]).zip([4, 4, 5, 5]) {
+        let octets = octets(line);
+        let telegram = layout.parse(&octets).unwrap();
+        let mut key = fscp_12_1::Key { inherited, connection_id: 7, sequence };
+        assert_eq!(telegram.verify(&key_12_1(layout, 0x36, key)), Ok(()), "{line}");
+        key.sequence += 1;
+        assert!(telegram.verify(&key_12_1(layout, 0x36, key)).is_err());
+        inherited = telegram.value(layout.field("crc0").unwrap()).unwrap().try_into().unwrap();
+    }
+}
+
+/// Unit tests of a public master (polynomial, order, trailing zeros), as in the built-in file.
+#[test]
+fn vectors_of_fscp_12_1() {
+    for (data, command, inherited, connection_id, sequence, crc, value) in [
+        (&[0x12_u8, 0x34][..], 0x4E, 0, 0, 1, "crc0", 0x4D07),
+        (&[0x12], 0x4E, 0, 0, 1, "crc0", 0xA176),
+        (&[0, 0, 0xDE, 0xAD], 0x36, 0xABCD, 7, 2, "crc1", 0xBC47),
+    ] {
+        let layout = fscp_12_1(data.len().try_into().unwrap());
+        let values = key_12_1(&layout, command, fscp_12_1::Key { inherited, connection_id, sequence });
+        let mut out = Vec::new();
+        layout.emit(data, &values, &mut out);
+        assert_eq!(layout.parse(&out).unwrap().value(layout.field(crc).unwrap()), Some(value));
+    }
+}
+
+/// Device to host telegrams of a real machine, CRC1 0x22FF, as in the built-in file.
+#[test]
+fn real_telegrams_of_fscp_3_1() {
+    let layout = fscp_3_1(8);
+    for (number, line) in (0..).zip([
+        "410100040000000040bb5fb5",
+        "410100040000000020811199",
+        "414d00040000000000e18aa8",
+        "414d00040000000020b5474a",
+    ]) {
+        let octets = octets(line);
+        let telegram = layout.parse(&octets).unwrap();
+        let mut values = layout.values();
+        values.set(layout.field("crc1").unwrap(), 0x22FF);
+        values.set(layout.field("number").unwrap(), number);
+        assert_eq!(telegram.verify(&values), Ok(()), "number {number}");
+        assert_eq!(telegram.value(layout.field("toggle").unwrap()), Some(number % 2));
+        values.set(layout.field("number").unwrap(), number + 1);
+        assert!(telegram.verify(&values).is_err());
+    }
+}
+
+proptest! {
+    #[test]
+    fn fscp_12_1_is_the_built_in_one(
+        data in proptest::collection::vec(any::<u8>(), 1..20),
+        command: u8, inherited: u16, connection_id: u16, sequence: u16, flip in any::<proptest::sample::Index>(),
+    ) {
+        let data = if data.len() > 1 { &data[..data.len() / 2 * 2] } else { &data[..] };
+        let layout = fscp_12_1(data.len().try_into().unwrap());
+        let key = fscp_12_1::Key { inherited, connection_id, sequence };
+        let values = key_12_1(&layout, command, key);
+        let (mut declared, mut built_in) = (Vec::new(), Vec::new());
+        layout.emit(data, &values, &mut declared);
+        fscp_12_1::emit(fscp_12_1::Command::from_octet(command), data, key, &mut built_in);
+        prop_assert_eq!(&declared, &built_in);
+        let telegram = layout.parse(&declared).unwrap();
+        prop_assert_eq!(telegram.safe_data().collect::<Vec<_>>(), data);
+        prop_assert_eq!(telegram.verify(&values), Ok(()));
+        let bit = flip.index(declared.len() * 8);
+        declared[bit / 8] ^= 1 << (bit % 8);
+        let (telegram, other) = (layout.parse(&declared).unwrap(), fscp_12_1::Telegram::parse(&declared, data.len()).unwrap());
+        // The declared form takes command and ID off the wire.
+        let seen = fscp_12_1::Key { connection_id: other.connection_id, ..key };
+        let of = |m: Mismatch| (layout.fields()[m.field].name.clone(), m.expected, m.seen);
+        let built_in = other.verify(seen).map_err(|m| (format!("crc{}", m.segment), u32::from(m.expected), u32::from(m.seen)));
+        prop_assert_eq!(telegram.verify(&values).map_err(of), built_in);
+    }
+
+    #[test]
+    fn fscp_3_1_is_the_built_in_one(
+        data in proptest::collection::vec(any::<u8>(), 1..=12), flags: u8, crc1: u16, number in 0..=fscp_3_1::LAST_NUMBER,
+    ) {
+        let layout = fscp_3_1(data.len().try_into().unwrap());
+        let mut values = layout.values();
+        let toggle = u32::from(flags >> 5 & 1);
+        for (name, value) in [("crc1", crc1.into()), ("number", number), ("toggle", toggle)] {
+            values.set(layout.field(name).unwrap(), value);
+        }
+        let mut built_in = Vec::new();
+        fscp_3_1::emit(&data, fscp_3_1::Flags(flags), crc1, number, &mut built_in);
+        let telegram = layout.parse(&built_in).unwrap();
+        prop_assert_eq!(telegram.verify(&values), Ok(()));
+        prop_assert_eq!(telegram.safe_data().collect::<Vec<_>>(), data.clone());
+        prop_assert_eq!(telegram.value(layout.field("toggle").unwrap()), Some(toggle));
+        if flags & !0x20 == 0 {
+            let mut declared = Vec::new();
+            layout.emit(&data, &values, &mut declared);
+            prop_assert_eq!(declared, built_in);
+        }
+    }
+}
+
+#[test]
+fn coverage_is_that_of_the_built_in_profiles() {
+    use crate::telegram::coverage;
+    for data in [1, 2, 8] {
+        let built_in = coverage::fscp_12_1(data).unwrap();
+        let declared = fscp_12_1(data.try_into().unwrap()).coverage().unwrap();
+        for (index, crc) in declared.iter().enumerate() {
+            // The built-in ones are not merged and in the same order of powers.
+            let bits = |runs: &[std::ops::Range<u32>]| runs.iter().cloned().flatten().collect::<Vec<_>>();
+            assert_eq!(bits(&crc.runs), bits(&built_in[index.min(1)].runs), "{data} octets, CRC_{index}");
+            assert_eq!(crc.polynomial, built_in[index.min(1)].polynomial);
+        }
+    }
+    let built_in = coverage::fscp_3_1(5, fscp_3_1::Crc2Form::Short).unwrap();
+    let declared = fscp_3_1(5).coverage().unwrap();
+    assert_eq!((declared[0].polynomial, &declared[0].runs), (built_in.polynomial, &built_in.runs));
+}
+
+#[test]
+fn bits_inside_octets_and_complements() {
+    use ByteOrder::{Big, Little};
+    let counter = Counter { start: 0, step: 1, last: 15, wrap_to: 0, toggle: None };
+    let over = [0, 4].map(|field| Over { field, reversed: false }).to_vec();
+    let rule = CrcRule {
+        bits: 12,
+        polynomial: 0x80F,
+        start: Start::Number(0),
+        reflect_in: false,
+        reflect_out: false,
+        xor_out: 0,
+        over,
+    };
+    let layout = Layout::new(vec![
+        field("head", Place::Wire, 16, Big, Kind::Flags),
+        field("count", Place::Inside { field: 0, bit: 6 }, 4, Big, Kind::Counter(counter)),
+        field("toggle", Place::Inside { field: 0, bit: 15 }, 1, Big, Kind::Toggle),
+        constant("mark", Place::Inside { field: 0, bit: 0 }, 2, 0b10),
+        field("data", Place::Wire, 16, Little, Kind::Data),
+        field("again", Place::Wire, 16, Little, Kind::Complement { of: 4 }),
+        field("crc", Place::Wire, 12, Little, Kind::Crc(rule)),
+    ])
+    .unwrap();
+    assert_eq!((layout.length(), layout.safe_data_length(), layout.check_bits()), (8, 2, 12));
+    let mut values = layout.values();
+    values.set(1, 0b1011);
+    values.set(2, 1);
+    let mut out = vec![9];
+    layout.emit(&[0x5A, 0x0F], &values, &mut out);
+    assert_eq!(out[..7], [9, 0b1000_0010, 0b1100_0010, 0x5A, 0x0F, 0xA5, 0xF0]);
+    let telegram = layout.parse(&out[1..]).unwrap();
+    assert_eq!([1, 2, 3].map(|field| telegram.value(field)), [Some(0b1011), Some(1), Some(0b10)]);
+    assert_eq!((telegram.value(4), telegram.verify(&values)), (None, Ok(())));
+    assert_eq!((telegram.wrong_complement(), telegram.wrong_constant()), (None, None));
+    // The four bits of the CRC's octets that it does not have must be 0.
+    let mut changed = out.clone();
+    changed[8] ^= 0x80;
+    assert!(layout.parse(&changed[1..]).unwrap().verify(&values).is_err());
+    out[2] ^= 1;
+    out[6] ^= 0x10;
+    let telegram = layout.parse(&out[1..]).unwrap();
+    assert_eq!((telegram.wrong_complement(), telegram.wrong_constant()), (Some(5), Some(3)));
+    assert!(layout.parse(&out).is_err() && layout.parse(&out[2..]).is_err());
+}
+
+#[test]
+fn flaws_are_found_together() {
+    let over = vec![Over { field: 1, reversed: false }];
+    let rule = |polynomial, over| CrcRule {
+        bits: 16,
+        polynomial,
+        start: Start::Number(0),
+        reflect_in: false,
+        reflect_out: false,
+        xor_out: 0,
+        over,
+    };
+    let fields = vec![
+        field("a", Place::Wire, 16, ByteOrder::Big, Kind::Crc(rule(0x1_0001, over))),
+        field("b", Place::Wire, 16, ByteOrder::Big, Kind::Crc(rule(0x0002, vec![Over { field: 0, reversed: false }]))),
+        field("a", Place::Virtual, 16, ByteOrder::Big, Kind::Id { value: Some(1) }),
+        field("t", Place::Wire, 8, ByteOrder::Big, Kind::Toggle),
+    ];
+    let flaws = Layout::new(fields).unwrap_err();
+    let found: Vec<(usize, Part)> = flaws.iter().map(|flaw| (flaw.field, flaw.part)).collect();
+    assert_eq!(
+        found,
+        [
+            (0, Part::Polynomial),
+            (1, Part::Polynomial),
+            (2, Part::Field),
+            (3, Part::Width),
+            (3, Part::Place),
+            (0, Part::Layout),
+            (2, Part::Field),
+            (0, Part::Over(0)),
+            (1, Part::Over(0)),
+        ]
+    );
+    assert!(flaws.iter().all(|flaw| !flaw.to_string().is_empty()));
+}
+
+proptest! {
+    /// Whatever the octets: nothing panics, and what is emitted parses and verifies.
+    #[test]
+    fn every_octet_row_is_survived(row in proptest::collection::vec(any::<u8>(), 0..40), sequence: u16) {
+        let layout = fscp_12_1(4);
+        let key = fscp_12_1::Key { inherited: 1, connection_id: 2, sequence };
+        let values = key_12_1(&layout, 0x36, key);
+        if let Ok(telegram) = layout.parse(&row) {
+            let _ = (telegram.verify(&values), telegram.wrong_complement(), telegram.wrong_constant());
+        }
+        let mut out = Vec::new();
+        layout.emit(&row, &values, &mut out);
+        prop_assert_eq!(layout.parse(&out).unwrap().verify(&values), Ok(()));
+    }
+}
