@@ -30,16 +30,21 @@ impl Reporting {
 
     /// Writes the report in the form asked for.
     pub(super) fn write(&self, report: &Report) -> Result<(), Error> {
+        self.write_as(|width| report::text(report, width, self.detailed), || report::json(report))
+    }
+
+    /// Writes a report that is `text` of a width, or `json`.
+    pub(super) fn write_as(
+        &self,
+        text: impl FnOnce(usize) -> String,
+        json: impl FnOnce() -> Result<String, serde_json::Error>,
+    ) -> Result<(), Error> {
         let text = match self.chosen() {
-            Format::Text => report::text(report, self.width(), self.detailed),
-            Format::Json => report::json(report).map_err(|error| Error::StandardOutput(error.into()))?,
+            Format::Text => text(self.width()),
+            Format::Json => json().map_err(|error| Error::StandardOutput(error.into()))?,
         };
         match self.file() {
-            Some(path) => {
-                let mut file = WholeFile::create(path)?;
-                file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
-                file.finish()
-            }
+            Some(path) => write_whole(path, &text),
             None => print(&text),
         }
     }
@@ -61,6 +66,13 @@ impl Reporting {
         };
         terminal.unwrap_or(80).clamp(80, WIDEST)
     }
+}
+
+/// Writes a file, whole or not at all.
+pub(super) fn write_whole(path: &Path, text: &str) -> Result<(), Error> {
+    let mut file = WholeFile::create(path)?;
+    file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
+    file.finish()
 }
 
 /// Prints to standard output; a reader that went away is no error.
@@ -88,7 +100,7 @@ pub(super) fn keep_inputs(output: &Path, inputs: &[PathBuf]) -> Result<(), Error
 }
 
 /// Whether `path` names something in a folder that is there.
-fn check_place(path: &Path) -> Result<(), Error> {
+pub(super) fn check_place(path: &Path) -> Result<(), Error> {
     let refused =
         |kind: io::ErrorKind, why: &str| Error::Write { path: path.to_owned(), source: io::Error::new(kind, why) };
     if path.is_dir() {

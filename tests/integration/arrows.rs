@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use source::Source;
 
 /// Every module of the crate and the modules that it may use, in dependency order: each uses only those above it.
-const ARROWS: [(&str, &[&str]); 14] = [
+const ARROWS: [(&str, &[&str]); 15] = [
     ("time", &[]),
     ("bytes", &[]),
     ("quantity", &["time"]),
@@ -19,6 +19,7 @@ const ARROWS: [(&str, &[&str]); 14] = [
     ("machine", &["quantity", "telegram", "time"]),
     ("timing", &["time"]),
     ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
+    ("survey", &["bytes", "capture", "carrier", "telegram", "machine", "time"]),
     ("budget", &["time", "quantity", "machine"]),
     ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "time"]),
     ("synth", &["capture", "carrier", "telegram", "machine", "quantity", "time", "bytes"]),
@@ -26,20 +27,20 @@ const ARROWS: [(&str, &[&str]); 14] = [
         "report",
         &[
             "budget", "capture", "carrier", "check", "machine", "quantity", "telegram", "time", "timing", "verdict",
-            "synth",
+            "synth", "survey",
         ],
     ),
     (
         "cli",
         &[
             "time", "bytes", "quantity", "capture", "carrier", "telegram", "machine", "timing", "check", "budget",
-            "verdict", "synth", "report",
+            "verdict", "synth", "survey", "report",
         ],
     ),
 ];
 
 /// Modules that compute: what they know comes in as arguments.
-const PURE: [&str; 4] = ["check", "timing", "budget", "verdict"];
+const PURE: [&str; 5] = ["check", "survey", "timing", "budget", "verdict"];
 
 /// Paths that a pure module must not name.
 const AMBIENT: [&[&str]; 7] = [

@@ -10,3 +10,4 @@ mod residual;
 mod same_bytes;
 mod scenario;
 mod support;
+mod survey;

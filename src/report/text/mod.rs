@@ -4,6 +4,9 @@ mod connections;
 mod contents;
 mod functions;
 mod residual;
+mod survey;
+
+pub use survey::survey as survey_text;
 
 use std::fmt::Write;
 
