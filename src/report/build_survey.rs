@@ -8,7 +8,10 @@ use super::survey_model::{FoundReport, FoundSide, KeyReport, SurveyReport};
 use super::words::SURVEY_CAUTIONS;
 use crate::budget::residual::Ratio;
 use crate::capture::Summary;
-use crate::survey::{Address, Found, Keys, Outcome, Search, Side, State};
+use crate::survey::{Address, Found, Keys, Layout, Outcome, Search, Side, State};
+use crate::telegram::fscp_2_1::{Format, Seeds};
+use crate::telegram::fscp_13_1::Udid;
+use crate::telegram::iec_62541_15::SpduIds;
 use crate::time::Span;
 
 /// Chances are told down to 2^-1000, which a reader of JSON can hold in a double.
@@ -170,6 +173,45 @@ pub(super) fn keys(keys: &Keys) -> Vec<KeyReport> {
                 (None, _) => Some(format!("{} values fit; a longer capture leaves fewer", crc1.candidates)),
             };
             vec![key("parameter_crc", crc1.value.map(|value| format!("0x{value:04X}")), remark)]
+        }
+        Keys::Fscp13_1 { to_device, to_host, domain } => {
+            let address = |address: &Option<u16>| address.map(|address| address.to_string());
+            let bits: u32 = domain.known.iter().map(|octet| octet.count_ones()).sum();
+            let unknown = domain.udid.is_none().then(|| format!("{bits} of its 48 bits are known"));
+            let udid = domain
+                .udid
+                .map(|Udid([a, b, c, d, e, f])| format!("\"{a:02x}:{b:02x}:{c:02x}:{d:02x}:{e:02x}:{f:02x}\""));
+            let number = domain.number.map(|number| number.to_string());
+            let with_udid = number.is_none().then(|| "it follows from the UDID".to_owned());
+            vec![
+                key("to_device_address", address(to_device), None),
+                key("to_host_address", address(to_host), None),
+                key("udid", udid, unknown),
+                key("domain", number, with_udid),
+            ]
+        }
+        Keys::Fscp2_1 { format, seeds } => {
+            let name = match format {
+                Format::Base => "\"base\"",
+                Format::Extended => "\"extended\"",
+            };
+            let seeds =
+                seeds.map(|Seeds { s1, s3, s5 }| format!("their seeds are S1 {s1:02X}, S3 {s3:04X}, S5 {s5:06X}"));
+            let remark = Some(seeds.unwrap_or_else(|| "no data message gave its seeds".to_owned()));
+            vec![key("format", Some(name.to_owned()), None), key("producer", None, remark)]
+        }
+        Keys::Iec62541_15 { consumer_id, spdu_ids, layout } => {
+            let layout = layout.map(|layout| match layout {
+                Layout::TrailerFirst => "\"trailer first\"".to_owned(),
+                Layout::DataFirst => "\"data first\"".to_owned(),
+            });
+            let ids = spdu_ids.map(|SpduIds([a, b, c])| format!("the SPDU_IDs are 0x{a:08X}, 0x{b:08X}, 0x{c:08X}"));
+            let remark = Some(ids.unwrap_or_else(|| "no response was found".to_owned()));
+            vec![
+                key("consumer_id", Some(format!("0x{consumer_id:08X}")), None),
+                key("layout", layout, None),
+                key("base_id", None, remark),
+            ]
         }
     }
 }

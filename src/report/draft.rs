@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use super::build_survey::{id, keys, place};
 use crate::capture::Summary;
+use crate::carrier::type13::MessageType;
 use crate::machine::{self, Direction};
 use crate::survey::{Address, Found, Keys, Outcome, Side};
 use crate::time::Span;
@@ -101,7 +102,8 @@ fn connection(index: usize, found: &Found) -> String {
             (None, remark) => unknown(&mut out, key.name, &remark.unwrap_or_default()),
         }
     }
-    for (direction, side) in found.sides() {
+    // Requests and time coordinations carry none.
+    for (direction, side) in found.sides().filter(|(_, side)| side.safe_data > 0) {
         add(&mut out, format_args!("{}_data = {}", direction.name(), side.safe_data));
     }
     for direction in [Direction::ToDevice, Direction::ToHost] {
@@ -138,7 +140,7 @@ fn times(out: &mut String, found: &Found) {
     let measured = whole_millis(longest).saturating_add(1).clamp(1, LONGEST_WATCHDOG);
     let told = match found.keys {
         Keys::Fscp12_1 { watchdog_ms, .. } => watchdog_ms.map(i64::from).filter(|ms| *ms > 0),
-        Keys::Fscp3_1(_) => None,
+        _ => None,
     };
     let watchdog = told.unwrap_or(measured);
     let worst_case = whole_millis(period).clamp(1, watchdog);
@@ -183,7 +185,22 @@ fn carrier(side: &Side) -> Option<String> {
             add(&mut out, format_args!("source_port = {source_port}"));
             add(&mut out, format_args!("destination = \"{destination}\"\nsource = \"{source}\"\noffset = {offset}"));
         }
-        Address::Type2 { .. } | Address::Type13 { .. } | Address::Other { .. } => return None,
+        Address::Type2 { connection_id, source, destination } => {
+            add(&mut out, format_args!("carrier = \"type2\"\nconnection_id = 0x{connection_id:08X}"));
+            add(&mut out, format_args!("source = \"{source}\"\ndestination = \"{destination}\"\noffset = {offset}"));
+        }
+        Address::Type13 { message, source, destination } => {
+            let (name, node) = match message {
+                MessageType::PReq => ("PReq", destination),
+                MessageType::PRes => ("PRes", source),
+                _ => return None,
+            };
+            add(&mut out, format_args!("carrier = \"type13\"\nmessage = \"{name}\"\nnode = {node}\noffset = {offset}"));
+        }
+        Address::Other { ether_type, source, destination } => {
+            add(&mut out, format_args!("carrier = \"ethernet\"\nethertype = 0x{ether_type:04X}"));
+            add(&mut out, format_args!("source = \"{source}\"\ndestination = \"{destination}\"\noffset = {offset}"));
+        }
     }
     Some(out)
 }

@@ -82,8 +82,15 @@ impl Address {
     pub const fn direction(&self) -> Option<Direction> {
         match self {
             Self::Type12Logical { direction, .. } | Self::Type12Memory { direction, .. } => Some(*direction),
+            // The managing node sends them, and with them what is for the devices.
+            Self::Type13 { message: MessageType::PReq, .. } => Some(Direction::ToDevice),
             _ => None,
         }
+    }
+
+    /// Whether the data pass the tap twice.
+    pub(super) const fn is_type12(&self) -> bool {
+        matches!(self, Self::Type12Logical { .. } | Self::Type12Memory { .. })
     }
 
     /// The address of the same data on the other pass of a Type 12 frame.
@@ -99,6 +106,23 @@ impl Address {
         }
     }
 
+    /// Whether both name each other's sender as their receiver.
+    pub(super) fn is_reverse_of(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Type10 { source, destination, .. }, Self::Type10 { source: other, destination: to, .. })
+            | (Self::Other { source, destination, .. }, Self::Other { source: other, destination: to, .. }) => {
+                (source, destination) == (to, other)
+            }
+            (Self::Udp { source, destination, .. }, Self::Udp { source: other, destination: to, .. })
+            | (Self::Type2 { source, destination, .. }, Self::Type2 { source: other, destination: to, .. }) => {
+                (source, destination) == (to, other)
+            }
+            (Self::Type13 { message: MessageType::PReq, .. }, Self::Type13 { .. })
+            | (Self::Type13 { .. }, Self::Type13 { message: MessageType::PReq, .. }) => self.may_be_answered_by(other),
+            _ => false,
+        }
+    }
+
     /// Whether `other` may be the way back: the same two ends, where both are known.
     pub(super) fn may_be_answered_by(&self, other: &Self) -> bool {
         match (self, other) {
@@ -106,20 +130,36 @@ impl Address {
                 Self::Type12Logical { direction, .. } | Self::Type12Memory { direction, .. },
                 Self::Type12Logical { direction: back, .. } | Self::Type12Memory { direction: back, .. },
             ) => direction != back,
-            // A frame to a group does not name its receiver.
+            // What is behind a group address, or a device that forwards, need not be the sender of the way back.
             (Self::Type10 { source: a, .. }, Self::Type10 { source: b, .. })
             | (Self::Other { source: a, .. }, Self::Other { source: b, .. }) => a != b,
-            (Self::Udp { source: a, source_port: port, .. }, Self::Udp { source: b, source_port: other_port, .. }) => {
-                (a, port) != (b, other_port)
-            }
-            (Self::Type2 { connection_id: a, .. }, Self::Type2 { connection_id: b, .. }) => a != b,
             (
-                Self::Type13 { source: a, message, destination },
-                Self::Type13 { source: b, message: other_message, destination: other_destination },
-            ) => (a, message, destination) != (b, other_message, other_destination),
+                Self::Udp { source: a, source_port, destination: to_b, .. },
+                Self::Udp { source: b, source_port: other_port, destination: to_a, .. },
+            ) => (a, source_port) != (b, other_port) && is_for(*to_a, *a) && is_for(*to_b, *b),
+            (
+                Self::Type2 { connection_id: a, source, destination },
+                Self::Type2 { connection_id: b, source: other, destination: to },
+            ) => a != b && is_for(*to, *source) && is_for(*destination, *other),
+            (
+                Self::Type13 { message, source, destination },
+                Self::Type13 { message: other_message, source: other, destination: to },
+            ) => match (message, other_message) {
+                (MessageType::PReq, MessageType::PRes) => destination == other,
+                (MessageType::PRes, MessageType::PReq) => source == to,
+                // Nodes read each other's responses, which are for all.
+                (MessageType::PRes, MessageType::PRes) => source != other,
+                (a, b) => a == b && (source, destination) == (to, other),
+            },
             _ => false,
         }
     }
+}
+
+/// Whether a datagram to `destination` is for `station`; one to a group does not name its receivers.
+fn is_for(destination: IpAddr, station: IpAddr) -> bool {
+    let is_broadcast = matches!(destination, IpAddr::V4(address) if address.is_broadcast());
+    destination == station || destination.is_multicast() || is_broadcast
 }
 
 /// Hands the addressed data of a payload to `visit`. A packet that the capture cut gives nothing where only its end tells

@@ -123,6 +123,13 @@ impl Evidence {
         }
     }
 
+    /// From here on messages differ from this one by what they differed before from the first: their seed has changed.
+    pub(super) fn rebase(&mut self, kind: usize, digest: u64) {
+        if let Some(rank) = self.ranks.get_mut(kind) {
+            rank.base = Some(digest);
+        }
+    }
+
     /// A check did not come true: the run ends and the next one is another trial.
     pub(super) fn fail(&mut self, search: &mut Search) {
         self.ranks.iter_mut().for_each(Rank::clear);

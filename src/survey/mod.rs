@@ -3,7 +3,8 @@
 //! One pass, packet by packet, in bounded memory: `address` says where data of a packet belong, `stream` keeps the last data
 //! of each address and searches what changed, `place` follows what was found there through the profile's own file. What
 //! agreement proves is counted in `evidence`; `resolve` takes the places that are proven and puts the two directions of each
-//! connection together, with the help of `chain` (FSCP 12/1) and `turns` (FSCP 3/1).
+//! connection together, with the help of `chain` (FSCP
+//! 12/1), `turns` (FSCP 3/1) and `pings` (FSCP 2/1).
 //!
 //! Only what changes is evidence: a connection that stood still in the capture is not found.
 
@@ -14,7 +15,11 @@ mod chain;
 mod evidence;
 mod follow;
 mod fscp_12_1;
+mod fscp_13_1;
+mod fscp_2_1;
 mod fscp_3_1;
+mod iec_62541_15;
+mod pings;
 mod place;
 mod resolve;
 mod stream;
@@ -24,6 +29,8 @@ pub use address::Address;
 pub use evidence::Search;
 pub use follow::{State, Tally};
 pub use fscp_3_1::Crc1;
+pub use fscp_13_1::Domain;
+pub use iec_62541_15::Layout;
 pub use resolve::{Found, Keys, Side};
 
 use crate::capture::Packet;

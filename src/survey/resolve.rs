@@ -2,16 +2,18 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use std::ops::Range;
-
 use super::address::Address;
 use super::chain::PlaceId;
 use super::follow::Tally;
 use super::fscp_3_1::{self, Crc1};
+use super::fscp_12_1;
+use super::fscp_13_1::{self, Domain};
+use super::iec_62541_15::{Layout, ResponseFollower};
 use super::place::{Between, Follower, Place};
 use super::stream::Streams;
 use crate::machine::Direction;
-use crate::telegram;
+use crate::telegram::fscp_2_1::{Format, Seeds};
+use crate::telegram::iec_62541_15::SpduIds;
 
 /// A connection found.
 #[derive(Clone, Debug)]
@@ -72,6 +74,31 @@ pub enum Keys {
     },
     /// Of FSCP 3/1.
     Fscp3_1(Crc1),
+    /// Of FSCP 13/1.
+    Fscp13_1 {
+        /// ADR of the telegrams to the device.
+        to_device: Option<u16>,
+        /// ADR of the telegrams to the host.
+        to_host: Option<u16>,
+        /// UDID and number of the safety domain, as far as all telegrams of the capture tell them.
+        domain: Domain,
+    },
+    /// Of FSCP 2/1.
+    Fscp2_1 {
+        /// Format of the connection.
+        format: Format,
+        /// Seeds of the last data message; those that the form does not use are 0.
+        seeds: Option<Seeds>,
+    },
+    /// Of IEC 62541-15.
+    Iec62541_15 {
+        /// SafetyConsumerID.
+        consumer_id: u32,
+        /// The SPDU_IDs of the responses.
+        spdu_ids: Option<SpduIds>,
+        /// Where the data of the responses are.
+        layout: Option<Layout>,
+    },
 }
 
 /// A place that is proven.
@@ -88,15 +115,11 @@ struct Proven<'s> {
 impl Proven<'_> {
     fn side(&self) -> Side {
         let range = self.place.range();
-        let safe_data = match &self.place.follower {
-            Follower::Fscp12_1(follower) => follower.data(),
-            Follower::Fscp3_1(follower) => follower.data(),
-        };
         Side {
             address: self.address,
             offset: range.start,
             length: range.len(),
-            safe_data,
+            safe_data: self.place.follower.data(),
             tally: self.place.tally,
             bits: self.bits,
         }
@@ -105,19 +128,24 @@ impl Proven<'_> {
 
 pub(super) fn connections(streams: &Streams, between: &Between) -> Vec<Found> {
     let mut proven = proven(streams, between);
+    // All of a capture is taken for one safety domain: what contradicts is left aside.
+    let domain = fscp_13_1::domain(proven.iter().filter_map(|proven| match &proven.place.follower {
+        Follower::Fscp13_1(follower) => Some(follower),
+        _ => None,
+    }));
     let mut found = Vec::new();
     for (a, b) in pairs(&proven, between) {
         let [Some(one), Some(other)] = [a, b].map(|index| proven.get(index).filter(|proven| !proven.paired)) else {
             continue;
         };
-        found.push(connection(one, Some(other), between));
+        found.push(connection(one, Some(other), between, domain));
         for index in [a, b] {
             if let Some(proven) = proven.get_mut(index) {
                 proven.paired = true;
             }
         }
     }
-    found.extend(proven.iter().filter(|proven| !proven.paired).map(|alone| connection(alone, None, between)));
+    found.extend(proven.iter().filter(|proven| !proven.paired).map(|alone| connection(alone, None, between, domain)));
     found.sort_by_key(|found| (found.profile, found.sides().map(|(_, s)| (s.address, s.offset)).min()));
     found
 }
@@ -128,9 +156,9 @@ fn proven<'s>(streams: &'s Streams, between: &Between) -> Vec<Proven<'s>> {
     let mut proven: Vec<Proven<'s>> = Vec::new();
     let both_passes = [Direction::ToDevice, Direction::ToHost]
         .iter()
-        .all(|direction| streams.iter().any(|stream| stream.address.direction() == Some(*direction)));
+        .all(|direction| streams.iter().any(|s| s.address.is_type12() && s.address.direction() == Some(*direction)));
     for stream in streams.iter() {
-        let direction = stream.address.direction().filter(|_| both_passes);
+        let direction = stream.address.direction().filter(|_| both_passes || !stream.address.is_type12());
         let mut ranked: Vec<(u32, &Place)> = stream
             .places
             .iter()
@@ -138,11 +166,10 @@ fn proven<'s>(streams: &'s Streams, between: &Between) -> Vec<Proven<'s>> {
             .filter(|(bits, _)| *bits >= needed)
             .collect();
         ranked.sort_by_key(|(bits, place)| (std::cmp::Reverse((*bits, place.tally.confirmed)), place.id));
-        let mut taken: Vec<Range<usize>> = Vec::new();
+        let mut taken: Vec<&Place> = Vec::new();
         for (bits, place) in ranked {
-            let range = place.range();
-            if taken.iter().all(|other| range.end <= other.start || other.end <= range.start) {
-                taken.push(range);
+            if taken.iter().all(|other| !place.contradicts(other)) {
+                taken.push(place);
                 proven.push(Proven { address: stream.address, direction, place, bits, paired: false });
             }
         }
@@ -166,13 +193,11 @@ fn pairs(proven: &[Proven<'_>], between: &Between) -> Vec<(usize, usize)> {
         }
     }
     for (a, one) in proven.iter().enumerate() {
-        for (b, other) in proven.iter().enumerate() {
-            if let (Follower::Fscp3_1(x), Follower::Fscp3_1(y)) = (&one.place.follower, &other.place.follower) {
-                let votes = between.turns.votes(one.place.id, other.place.id);
-                let in_turn = votes.in_turn > votes.out_of_turn.saturating_mul(4);
-                if in_turn && fscp_3_1::crc1(&[x, y]).candidates > 0 {
-                    scored.push((votes.in_turn, a, b));
-                }
+        for (b, other) in proven.iter().enumerate().filter(|(b, _)| *b != a) {
+            // Those that name each other go before those that only may belong together.
+            let factor = if one.address.is_reverse_of(&other.address) { 2 } else { 1 };
+            if let Some(score) = score(one, other, between) {
+                scored.push((score.saturating_mul(factor), a, b));
             }
         }
     }
@@ -185,26 +210,44 @@ fn pairs(proven: &[Proven<'_>], between: &Between) -> Vec<(usize, usize)> {
     scored.into_iter().map(|(_, a, b)| (a, b)).collect()
 }
 
-fn connection(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between) -> Found {
+/// How well two places of other profiles than FSCP 12/1 answer each other; `None` if they don't.
+fn score(one: &Proven<'_>, other: &Proven<'_>, between: &Between) -> Option<u64> {
+    let may_answer = one.address.may_be_answered_by(&other.address);
+    match (&one.place.follower, &other.place.follower) {
+        (Follower::Fscp3_1(x), Follower::Fscp3_1(y)) => {
+            let votes = between.turns.votes(one.place.id, other.place.id);
+            let in_turn = votes.in_turn > votes.out_of_turn.saturating_mul(4);
+            (in_turn && fscp_3_1::crc1(&[x, y]).candidates > 0).then_some(votes.in_turn)
+        }
+        (Follower::Fscp13_1(x), Follower::Fscp13_1(y)) => {
+            let telegrams = one.place.tally.telegrams.min(other.place.tally.telegrams);
+            (may_answer && x.address() != y.address()).then_some(telegrams)
+        }
+        (Follower::Coordination(x), Follower::Fscp2_1(y)) => {
+            let votes = between.pings.votes(one.place.id, other.place.id);
+            (votes > 0 && x.format() == y.format()).then_some(votes)
+        }
+        (Follower::Request(x), Follower::Response(y)) => {
+            let is_answer = y.told().0.is_some_and(|(_, consumer)| consumer == x.consumer_id());
+            is_answer.then_some(one.place.tally.confirmed)
+        }
+        _ => None,
+    }
+}
+
+fn connection(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between, domain: Domain) -> Found {
     let direction = direction(one, other, between);
-    let (to_device, to_host) = match direction.unwrap_or(Direction::ToDevice) {
+    // An arbitrary order is at least the same one each time.
+    let assumed = match one.place.follower {
+        Follower::Fscp2_1(_) => Direction::ToHost,
+        _ => Direction::ToDevice,
+    };
+    let (to_device, to_host) = match direction.unwrap_or(assumed) {
         Direction::ToDevice => (Some(one), other),
         Direction::ToHost => (other, Some(one)),
     };
-    let (profile, keys) = match &one.place.follower {
-        Follower::Fscp12_1(follower) => (telegram::fscp_12_1::PROFILE, keys_12_1(follower, to_device, to_host)),
-        Follower::Fscp3_1(_) => {
-            let sides: Vec<_> = [to_device, to_host].into_iter().flatten().collect();
-            let followers: Vec<_> = sides
-                .iter()
-                .filter_map(|side| match &side.place.follower {
-                    Follower::Fscp3_1(follower) => Some(follower),
-                    Follower::Fscp12_1(_) => None,
-                })
-                .collect();
-            (telegram::fscp_3_1::PROFILE, Keys::Fscp3_1(fscp_3_1::crc1(&followers)))
-        }
-    };
+    let profile = one.place.follower.profile();
+    let keys = keys(one, [to_device, to_host].map(|side| side.map(|side| &side.place.follower)), domain);
     Found {
         profile,
         to_device: to_device.map(Proven::side),
@@ -219,31 +262,76 @@ fn direction(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between) ->
     if one.direction.is_some() {
         return one.direction;
     }
+    match one.place.follower {
+        Follower::Request(_) => return Some(Direction::ToDevice),
+        Follower::Response(_) => return Some(Direction::ToHost),
+        _ => {}
+    }
     let other = other?;
     match &one.place.follower {
         Follower::Fscp3_1(_) => {
             let votes = between.turns.votes(one.place.id, other.place.id);
             Some(if votes.leads > votes.answers { Direction::ToDevice } else { Direction::ToHost })
         }
-        Follower::Fscp12_1(_) => None,
+        Follower::Fscp13_1(_) => other.direction.map(Direction::opposite),
+        _ => None,
     }
 }
 
-fn keys_12_1(
-    follower: &super::fscp_12_1::Follower,
-    to_device: Option<&Proven<'_>>,
-    to_host: Option<&Proven<'_>>,
-) -> Keys {
-    let follower_of = |side: Option<&Proven<'_>>| match side.map(|side| side.place.follower.clone()) {
+/// What is known of the parameters of a connection with these sides, to the device first.
+fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2], domain: Domain) -> Keys {
+    match &one.place.follower {
+        Follower::Fscp12_1(follower) => keys_12_1(follower.connection_id().unwrap_or(0), sides),
+        Follower::Fscp3_1(_) => {
+            let followers = sides.into_iter().flatten().filter_map(|side| match side {
+                Follower::Fscp3_1(follower) => Some(follower),
+                _ => None,
+            });
+            Keys::Fscp3_1(fscp_3_1::crc1(&followers.collect::<Vec<_>>()))
+        }
+        Follower::Fscp13_1(_) => {
+            let [to_device, to_host] = sides.map(|side| match side {
+                Some(Follower::Fscp13_1(follower)) => Some(follower.address()),
+                _ => None,
+            });
+            Keys::Fscp13_1 { to_device, to_host, domain }
+        }
+        Follower::Fscp2_1(follower) => {
+            Keys::Fscp2_1 { format: follower.format(), seeds: follower.told().map(|(seeds, _)| seeds) }
+        }
+        Follower::Coordination(follower) => {
+            let seeds = sides.into_iter().flatten().find_map(|side| match side {
+                Follower::Fscp2_1(follower) => follower.told().map(|(seeds, _)| seeds),
+                _ => None,
+            });
+            Keys::Fscp2_1 { format: follower.format(), seeds }
+        }
+        Follower::Request(follower) => keys_62541_15(follower.consumer_id(), sides),
+        Follower::Response(follower) => {
+            keys_62541_15(follower.told().0.map_or(0, |(_, consumer_id)| consumer_id), sides)
+        }
+    }
+}
+
+fn keys_12_1(connection_id: u16, sides: [Option<&Follower>; 2]) -> Keys {
+    let [master, slave] = sides.map(|side| match side {
         Some(Follower::Fscp12_1(follower)) => Some(follower),
         _ => None,
-    };
-    let (master, slave) = (follower_of(to_device), follower_of(to_host));
-    let data = |side: &Option<super::fscp_12_1::Follower>| side.as_ref().map(super::fscp_12_1::Follower::data);
+    });
+    let data = |side: Option<&fscp_12_1::Follower>| side.map(fscp_12_1::Follower::data);
     // The slave echoes what the master sends.
-    let by_master = master.as_ref().map(|side| side.told(data(&slave))).unwrap_or_default();
-    let by_slave = slave.as_ref().map(|side| side.told(data(&master))).unwrap_or_default();
+    let by_master = master.map(|side| side.told(data(slave))).unwrap_or_default();
+    let by_slave = slave.map(|side| side.told(data(master))).unwrap_or_default();
     let ([address, watchdog], [echoed_address, echoed_watchdog]) = (by_master, by_slave);
     let (device_address, watchdog_ms) = (address.or(echoed_address), watchdog.or(echoed_watchdog));
-    Keys::Fscp12_1 { connection_id: follower.connection_id().unwrap_or(0), device_address, watchdog_ms }
+    Keys::Fscp12_1 { connection_id, device_address, watchdog_ms }
+}
+
+fn keys_62541_15(consumer_id: u32, sides: [Option<&Follower>; 2]) -> Keys {
+    let response = sides.into_iter().flatten().find_map(|side| match side {
+        Follower::Response(follower) => Some(follower),
+        _ => None,
+    });
+    let spdu_ids = response.and_then(|response| response.told().0).map(|(ids, _)| ids);
+    Keys::Iec62541_15 { consumer_id, spdu_ids, layout: response.map(ResponseFollower::layout) }
 }

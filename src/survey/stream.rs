@@ -5,12 +5,13 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::cell::RefCell;
 use std::collections::HashMap;
 
 use super::address::Address;
 use super::chain::PlaceId;
 use super::place::{Between, Follower, Place};
-use super::{fscp_3_1, fscp_12_1};
+use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Instant;
 
 /// Addresses whose data are remembered; beyond them, the one that was silent longest without a place makes room.
@@ -180,9 +181,24 @@ impl Stream {
         if self.changes > ALL && self.changes % EVERY >= SAMPLE {
             return hits;
         }
-        fscp_3_1::search(data, &self.last, &mut between.search, |offset, follower| {
-            hits.push((offset, Follower::Fscp3_1(follower)));
+        let Between { search, numbers, .. } = between;
+        let last = &self.last;
+        let hits = RefCell::new(hits);
+        let hit = |offset, follower| hits.borrow_mut().push((offset, follower));
+        fscp_3_1::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp3_1(follower)));
+        fscp_13_1::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp13_1(follower)));
+        fscp_2_1::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp2_1(follower)));
+        fscp_2_1::search_coordinations(data, last, search, |offset, follower| {
+            hit(offset, Follower::Coordination(follower));
         });
-        hits
+        iec_62541_15::search(
+            data,
+            last,
+            numbers,
+            search,
+            |offset, follower| hit(offset, Follower::Response(follower)),
+            |offset, follower| hit(offset, Follower::Request(follower)),
+        );
+        hits.into_inner()
     }
 }

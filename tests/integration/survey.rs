@@ -1,6 +1,7 @@
 //! The survey: what it finds where telegrams are, that it finds nothing where none are, and that its draft can be used.
 
 mod nothing;
+mod profiles;
 mod program;
 mod scenario;
 

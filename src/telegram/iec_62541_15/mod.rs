@@ -26,9 +26,11 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 mod ids;
+mod lengths;
 mod signature;
 
 pub use ids::{Base, Differing, Level, SpduIds};
+pub use lengths::data_lengths;
 pub use signature::StructureSignature;
 
 use crc::{Algorithm, Crc};
