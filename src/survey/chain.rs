@@ -47,7 +47,11 @@ struct Link {
     sequence: Option<u16>,
     evidence: Evidence,
     agreed: u64,
+    failed: u64,
 }
+
+/// Failures beyond the agreements behind which a link is not followed any more.
+const PATIENCE: u64 = 256;
 
 impl Chains {
     /// Notes CRC_0 of a new telegram of `place`, of the connection with `connection_id`.
@@ -113,7 +117,14 @@ impl Member {
         let is_it = |link: &Link| (link.partner, link.back) == (partner, back);
         if !self.links.iter().any(is_it) {
             search.count(1, 1);
-            self.links.push(Link { partner, back, sequence: None, evidence: Evidence::default(), agreed: 0 });
+            self.links.push(Link {
+                partner,
+                back,
+                sequence: None,
+                evidence: Evidence::default(),
+                agreed: 0,
+                failed: 0,
+            });
         }
         self.links.iter_mut().find(|link| is_it(link))
     }
@@ -123,16 +134,19 @@ impl Link {
     fn telegram(&mut self, inherited: u16, connection_id: u16, telegram: &Telegram<'_>, search: &mut Search) -> bool {
         if telegram.command.is_unconnected() {
             self.sequence = None;
+        }
+        if telegram.command.is_unconnected() || self.failed > self.agreed.saturating_add(PATIENCE) {
             return false;
         }
         let Some(solved) = telegram.solve_sequence(inherited, connection_id) else { return false };
         let Some(due) = self.sequence.replace(solved).map(next_sequence) else { return false };
         if solved != due && solved != next_sequence(due) {
             self.evidence.fail(search);
+            self.failed = self.failed.saturating_add(1);
             return false;
         }
         let data = telegram.segments().next().map_or(&[][..], |(data, _)| data);
-        let message = digest(&[&inherited.to_le_bytes(), &solved.to_le_bytes(), &[telegram.command.octet()], data]);
+        let message = || digest(&[&inherited.to_le_bytes(), &solved.to_le_bytes(), &[telegram.command.octet()], data]);
         self.evidence.agree(0, message, BITS);
         self.agreed = self.agreed.saturating_add(1);
         true

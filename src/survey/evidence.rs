@@ -22,6 +22,9 @@ use crc::{CRC_64_ECMA_182, Crc};
 /// Bits by which a run must exceed the logarithm of the trials: 2^-40 is 9.1e-13.
 const MARGIN: u32 = 40;
 
+/// Bits of a run beyond which nothing is gained: more than any capture needs.
+const PLENTY: u32 = 640;
+
 /// Start and final XOR are 0, so it is linear over GF(2).
 static DIGEST: Crc<u64> = Crc::<u64>::new(&CRC_64_ECMA_182);
 
@@ -108,9 +111,9 @@ pub(super) struct Evidence {
 }
 
 impl Evidence {
-    /// A check of `bits` bits over the message of this digest came true.
-    pub(super) fn agree(&mut self, kind: usize, digest: u64, bits: u32) {
-        if self.ranks.get_mut(kind).is_some_and(|rank| rank.insert(digest)) {
+    /// A check of `bits` bits over the message of this digest came true. What has far more than enough is not counted on.
+    pub(super) fn agree(&mut self, kind: usize, digest: impl FnOnce() -> u64, bits: u32) {
+        if self.run < PLENTY && self.ranks.get_mut(kind).is_some_and(|rank| rank.insert(digest())) {
             self.run = self.run.saturating_add(bits);
             self.best = self.best.max(self.run);
         }
@@ -163,16 +166,16 @@ mod tests {
     fn a_constant_or_a_flip_flop_proves_little() {
         let mut evidence = Evidence::default();
         for _ in 0..1000 {
-            evidence.agree(0, 7, 16);
+            evidence.agree(0, || 7, 16);
         }
         assert_eq!(evidence.bits(), 16);
         for round in 0..1000 {
-            evidence.agree(0, [7, 9][round % 2], 16);
+            evidence.agree(0, || [7, 9][round % 2], 16);
         }
         assert_eq!(evidence.bits(), 32);
         // Two bits that move independently of each other make four messages, three of them independent.
         for digest in [0_u64, 1, 2, 3] {
-            evidence.agree(1, digest, 16);
+            evidence.agree(1, || digest, 16);
         }
         assert_eq!(evidence.bits(), 32 + 48);
     }
@@ -181,9 +184,9 @@ mod tests {
     fn a_failure_ends_the_run_but_not_what_it_has_shown() {
         let mut search = Search::default();
         let mut evidence = Evidence::default();
-        (0..5).for_each(|digest| evidence.agree(0, 1 << digest, 10));
+        (0..5).for_each(|digest| evidence.agree(0, || 1 << digest, 10));
         evidence.fail(&mut search);
-        evidence.agree(0, 1, 10);
+        evidence.agree(0, || 1, 10);
         assert_eq!((evidence.bits(), search.tried()), (50, 1));
     }
 

@@ -18,10 +18,17 @@ const KEPT: usize = 4;
 const MOST: usize = 510;
 
 /// Looks for telegrams that begin in `payload`; `before` is what stood there before.
-pub(super) fn search(payload: &[u8], before: &[u8], search: &mut Search, mut hit: impl FnMut(usize, Follower)) {
+/// `is_known` says at which octets telegrams are known to begin.
+pub(super) fn search(
+    payload: &[u8],
+    before: &[u8],
+    is_known: impl Fn(usize) -> bool,
+    search: &mut Search,
+    mut hit: impl FnMut(usize, Follower),
+) {
     search.count(payload.len(), payload.len().div_ceil(4).saturating_add(1));
     for (offset, octet) in payload.iter().enumerate() {
-        if matches!(Command::from_octet(*octet), Command::Unknown(_)) {
+        if matches!(Command::from_octet(*octet), Command::Unknown(_)) || is_known(offset) {
             continue;
         }
         let Some(rest) = payload.get(offset..) else { break };
@@ -127,7 +134,7 @@ impl Follower {
         if consistent == Some(true) {
             let message = octets.get(..octets.len().saturating_sub(2)).unwrap_or_default();
             let checks = u32::try_from(self.data.div_ceil(2)).unwrap_or(0).saturating_sub(1);
-            context.evidence.agree(0, digest(&[message]), checks.saturating_mul(16));
+            context.evidence.agree(0, || digest(&[message]), checks.saturating_mul(16));
         }
         self.last_crc0 = Some(telegram.crc0());
         if !telegram.command.is_unconnected() {

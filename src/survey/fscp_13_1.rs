@@ -131,9 +131,9 @@ impl Follower {
         }
         let bits = u32::try_from(self.polynomial.octets()).unwrap_or(1).saturating_mul(8);
         let (one, two) = parts(octets, self.order, self.data);
-        context.evidence.agree(0, digest(&[one]), bits);
+        context.evidence.agree(0, || digest(&[one]), bits);
         if paired.is_some() {
-            context.evidence.agree(1, digest(&[two]), bits);
+            context.evidence.agree(1, || digest(&[two]), bits);
         } else {
             context.evidence.assume(1, digest(&[two]));
         }

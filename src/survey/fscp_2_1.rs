@@ -153,9 +153,9 @@ impl Follower {
             if wraps {
                 context.evidence.rebase(kind, message);
             } else if is_first {
-                context.evidence.agree(kind, message, alone);
+                context.evidence.agree(kind, || message, alone);
             } else {
-                context.evidence.agree(kind, message, alone.saturating_add(with_seed));
+                context.evidence.agree(kind, || message, alone.saturating_add(with_seed));
             }
         }
     }
@@ -170,7 +170,9 @@ pub(super) fn search_coordinations(
 ) {
     search.count(payload.len(), 2);
     let windows = payload.windows(TIME_MESSAGE_OCTETS).zip(before.windows(TIME_MESSAGE_OCTETS));
-    for (start, (now, earlier)) in windows.enumerate().filter(|(_, (now, earlier))| now != earlier) {
+    let is_ack = |octets: &[u8]| octets.first().is_some_and(|octet| Ack::new(*octet) == Ack(*octet));
+    let may_be = |now: &[u8], earlier: &[u8]| is_ack(now) && is_ack(earlier) && now != earlier;
+    for (start, (now, earlier)) in windows.enumerate().filter(|(_, (now, earlier))| may_be(now, earlier)) {
         for format in [Format::Base, Format::Extended] {
             let parse = |octets: &[u8]| Coordination::parse(octets, format).ok().filter(is_plausible);
             let (Some(now), Some(earlier)) = (parse(now), parse(earlier)) else { continue };
@@ -252,7 +254,7 @@ impl CoordinationFollower {
             Format::Extended => 24,
         };
         if last.is_some() {
-            context.evidence.agree(0, message, bits);
+            context.evidence.agree(0, || message, bits);
         } else {
             context.evidence.assume(0, message);
         }

@@ -201,7 +201,7 @@ impl Follower {
         self.relative ^= difference;
         let [low, middle, high, _] = self.relative.to_le_bytes();
         let content = octets.get(..self.data.saturating_add(1)).unwrap_or_default();
-        context.evidence.agree(0, digest(&[content, &[low, middle, high]]), BITS);
+        context.evidence.agree(0, || digest(&[content, &[low, middle, high]]), BITS);
         if self.reference.as_ref().is_none_or(|(best, _)| best.bits <= known.bits) {
             self.reference = Some((known, octets.to_vec()));
         }

@@ -145,7 +145,7 @@ impl ResponseFollower {
         self.sender = Some(sender);
         let mut message = Vec::with_capacity(self.length());
         Response { crc: 0, ..response }.emit_trailer(&mut message);
-        context.evidence.agree(0, digest(&[&message, response.data]), 32);
+        context.evidence.agree(0, || digest(&[&message, response.data]), 32);
         if self.number.replace(response.monitoring_number) == Some(response.monitoring_number) {
             return Step::Same;
         }
@@ -188,7 +188,7 @@ impl RequestFollower {
             context.evidence.fail(context.search);
             return Step::Wrong;
         }
-        context.evidence.agree(0, digest(&[&last.monitoring_number.to_le_bytes()]), 32);
+        context.evidence.agree(0, || digest(&[&last.monitoring_number.to_le_bytes()]), 32);
         Step::New { state: state(request), is_confirmed: true }
     }
 }

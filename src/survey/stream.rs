@@ -23,14 +23,25 @@ const PLACES: usize = 48;
 /// Octets of data that are looked at, from the first one on.
 const LONGEST: usize = 2_048;
 
-/// Changes of the data of an address that are all searched.
-const ALL: u64 = 256;
+/// Confirmed telegrams of a place behind which nothing else is looked for at its first octet.
+const ESTABLISHED: u64 = 64;
 
-/// Behind them, so many ...
-const SAMPLE: u64 = 2;
+/// Changes of the data of an address that are all searched, and how often two neighbours are searched behind them.
+const THOROUGH: Schedule = Schedule { all: 256, every: 64 };
 
-/// ... of every so many.
-const EVERY: u64 = 64;
+/// The same for FSCP 12/1, whose transfer of parameters is worth catching, and which takes little time to look for.
+const FSCP_12_1: Schedule = Schedule { all: 4_096, every: 16 };
+
+struct Schedule {
+    all: u64,
+    every: u64,
+}
+
+impl Schedule {
+    const fn has(&self, change: u64) -> bool {
+        change <= self.all || matches!(change.checked_rem(self.every), Some(0 | 1))
+    }
+}
 
 #[derive(Clone, Debug, Default)]
 pub(super) struct Streams {
@@ -175,10 +186,16 @@ impl Stream {
     fn search(&mut self, data: &[u8], between: &mut Between) -> Vec<(usize, Follower)> {
         self.changes = self.changes.saturating_add(1);
         let mut hits = Vec::new();
-        fscp_12_1::search(data, &self.last, &mut between.search, |offset, follower| {
-            hits.push((offset, Follower::Fscp12_1(follower)));
-        });
-        if self.changes > ALL && self.changes % EVERY >= SAMPLE {
+        if FSCP_12_1.has(self.changes) {
+            let is_known = |offset| {
+                let mut here = self.places.iter().filter(|place| place.offset == offset);
+                here.any(|place| place.tally.confirmed >= ESTABLISHED)
+            };
+            fscp_12_1::search(data, &self.last, is_known, &mut between.search, |offset, follower| {
+                hits.push((offset, Follower::Fscp12_1(follower)));
+            });
+        }
+        if !THOROUGH.has(self.changes) {
             return hits;
         }
         let Between { search, numbers, .. } = between;
