@@ -8,7 +8,7 @@ use super::survey_model::{FoundReport, FoundSide, KeyReport, SurveyReport};
 use super::words::SURVEY_CAUTIONS;
 use crate::budget::residual::Ratio;
 use crate::capture::Summary;
-use crate::survey::{Address, Found, Keys, Layout, Outcome, Search, Side, State};
+use crate::survey::{Address, Domain, Found, Keys, Layout, Outcome, Search, Side, State};
 use crate::telegram::fscp_2_1::{Format, Seeds};
 use crate::telegram::fscp_13_1::Udid;
 use crate::telegram::iec_62541_15::SpduIds;
@@ -153,7 +153,6 @@ fn address(side: &Side) -> (&'static str, String) {
 
 /// What was recovered, by the names of the machine file.
 pub(super) fn keys(keys: &Keys) -> Vec<KeyReport> {
-    let key = |name, value: Option<String>, remark: Option<String>| KeyReport { name, value, remark };
     match keys {
         Keys::Fscp12_1 { connection_id, device_address, watchdog_ms } => {
             let unseen = |told: &Option<u16>| told.is_none().then(|| "its transfer was not seen whole".to_owned());
@@ -174,22 +173,7 @@ pub(super) fn keys(keys: &Keys) -> Vec<KeyReport> {
             };
             vec![key("parameter_crc", crc1.value.map(|value| format!("0x{value:04X}")), remark)]
         }
-        Keys::Fscp13_1 { to_device, to_host, domain } => {
-            let address = |address: &Option<u16>| address.map(|address| address.to_string());
-            let bits: u32 = domain.known.iter().map(|octet| octet.count_ones()).sum();
-            let unknown = domain.udid.is_none().then(|| format!("{bits} of its 48 bits are known"));
-            let udid = domain
-                .udid
-                .map(|Udid([a, b, c, d, e, f])| format!("\"{a:02x}:{b:02x}:{c:02x}:{d:02x}:{e:02x}:{f:02x}\""));
-            let number = domain.number.map(|number| number.to_string());
-            let with_udid = number.is_none().then(|| "it follows from the UDID".to_owned());
-            vec![
-                key("to_device_address", address(to_device), None),
-                key("to_host_address", address(to_host), None),
-                key("udid", udid, unknown),
-                key("domain", number, with_udid),
-            ]
-        }
+        Keys::Fscp13_1 { to_device, to_host, domain } => keys_13_1([to_device, to_host], domain),
         Keys::Fscp2_1 { format, seeds } => {
             let name = match format {
                 Format::Base => "\"base\"",
@@ -200,18 +184,40 @@ pub(super) fn keys(keys: &Keys) -> Vec<KeyReport> {
             let remark = Some(seeds.unwrap_or_else(|| "no data message gave its seeds".to_owned()));
             vec![key("format", Some(name.to_owned()), None), key("producer", None, remark)]
         }
-        Keys::Iec62541_15 { consumer_id, spdu_ids, layout } => {
-            let layout = layout.map(|layout| match layout {
-                Layout::TrailerFirst => "\"trailer first\"".to_owned(),
-                Layout::DataFirst => "\"data first\"".to_owned(),
-            });
-            let ids = spdu_ids.map(|SpduIds([a, b, c])| format!("the SPDU_IDs are 0x{a:08X}, 0x{b:08X}, 0x{c:08X}"));
-            let remark = Some(ids.unwrap_or_else(|| "no response was found".to_owned()));
-            vec![
-                key("consumer_id", Some(format!("0x{consumer_id:08X}")), None),
-                key("layout", layout, None),
-                key("base_id", None, remark),
-            ]
-        }
+        Keys::Iec62541_15 { consumer_id, spdu_ids, layout } => keys_62541_15(*consumer_id, *spdu_ids, *layout),
     }
+}
+
+fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> KeyReport {
+    KeyReport { name, value, remark }
+}
+
+fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<KeyReport> {
+    let address = |address: &Option<u16>| address.map(|address| address.to_string());
+    let bits: u32 = domain.known.iter().map(|octet| octet.count_ones()).sum();
+    let unknown = domain.udid.is_none().then(|| format!("{bits} of its 48 bits are known"));
+    let udid =
+        domain.udid.map(|Udid([a, b, c, d, e, f])| format!("\"{a:02x}:{b:02x}:{c:02x}:{d:02x}:{e:02x}:{f:02x}\""));
+    let number = domain.number.map(|number| number.to_string());
+    let with_udid = number.is_none().then(|| "it follows from the UDID".to_owned());
+    vec![
+        key("to_device_address", address(to_device), None),
+        key("to_host_address", address(to_host), None),
+        key("udid", udid, unknown),
+        key("domain", number, with_udid),
+    ]
+}
+
+fn keys_62541_15(consumer_id: u32, spdu_ids: Option<SpduIds>, layout: Option<Layout>) -> Vec<KeyReport> {
+    let layout = layout.map(|layout| match layout {
+        Layout::TrailerFirst => "\"trailer first\"".to_owned(),
+        Layout::DataFirst => "\"data first\"".to_owned(),
+    });
+    let ids = spdu_ids.map(|SpduIds([a, b, c])| format!("the SPDU_IDs are 0x{a:08X}, 0x{b:08X}, 0x{c:08X}"));
+    let remark = Some(ids.unwrap_or_else(|| "no response was found".to_owned()));
+    vec![
+        key("consumer_id", Some(format!("0x{consumer_id:08X}")), None),
+        key("layout", layout, None),
+        key("base_id", None, remark),
+    ]
 }

@@ -6,7 +6,7 @@ use std::net::IpAddr;
 
 use crate::carrier::type12::{self, Command};
 use crate::carrier::type13::MessageType;
-use crate::carrier::{Headers, Mac, Pass, Payload, type2, type10};
+use crate::carrier::{Headers, Mac, Pass, Payload, type2, type10, udp};
 use crate::machine::Direction;
 
 /// Where data come from: whoever sends to one of these sends one process image.
@@ -190,10 +190,7 @@ pub(super) fn addressed<'a>(
         }
         Payload::Udp(datagram) => {
             let (source, destination) = (datagram.source(), datagram.destination());
-            let connected = (datagram.destination_port == type2::UDP_PORT)
-                .then(|| type2::Items::parse(datagram.payload).ok()?.connected())
-                .flatten();
-            if let Some(connected) = connected {
+            if let Some(connected) = connected(datagram) {
                 let connection_id = connected.connection_id;
                 visit(Address::Type2 { connection_id, source, destination }, connected.data);
                 return;
@@ -207,6 +204,14 @@ pub(super) fn addressed<'a>(
             }
         }
     }
+}
+
+/// The Type 2 packet of a connection in a datagram.
+fn connected<'a>(datagram: &udp::Datagram<'a>) -> Option<type2::Connected<'a>> {
+    if datagram.destination_port != type2::UDP_PORT {
+        return None;
+    }
+    type2::Items::parse(datagram.payload).ok()?.connected()
 }
 
 /// Outputs are in what writes and goes out, inputs in what reads and comes back answered.

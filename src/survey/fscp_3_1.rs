@@ -253,3 +253,77 @@ pub(super) fn crc1(sides: &[&Follower]) -> Crc1 {
     let in_step: Vec<u16> = in_step.map(|(crc1, _)| *crc1).collect();
     Crc1 { value: only(&in_step), rests_on_step: in_step.len() == 1, candidates }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::survey::evidence::Evidence;
+    use proptest::prelude::*;
+
+    /// Device to host telegrams of a real machine, CRC1 0x22FF, numbers 0 to 7.
+    const REAL: [&str; 8] = [
+        "410100040000000040bb5fb5",
+        "410100040000000020811199",
+        "414d00040000000000e18aa8",
+        "414d00040000000020b5474a",
+        "414d00040000000000f5cf7d",
+        "414d00040000000020a1029f",
+        "414d0004000000000032d777",
+        "414d00040000000020661a95",
+    ];
+
+    fn octets(hex: &str) -> Vec<u8> {
+        (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap()).collect()
+    }
+
+    #[test]
+    fn neighbours_of_a_real_machine_find_their_place_and_their_crc1() {
+        let telegrams = REAL.map(octets);
+        let mut search = Search::default();
+        let mut hits = Vec::new();
+        // Other data around them that stay.
+        let framed = |telegram: &[u8]| [&[9, 8, 7][..], telegram, &[6, 5]].concat();
+        super::search(&framed(&telegrams[1]), &framed(&telegrams[0]), &mut search, |offset, follower| {
+            hits.push((offset, follower.data()));
+        });
+        assert_eq!(hits, [(3, 8)]);
+        let mut follower = Follower::new(8);
+        let mut evidence = Evidence::default();
+        for telegram in &telegrams {
+            let mut context = Context { evidence: &mut evidence, search: &mut search };
+            assert_ne!(follower.follow(telegram, &mut context), Step::Wrong);
+        }
+        // The step from 3 to 4 tells three bits; 7 is 3 steps behind.
+        assert_eq!(follower.known, Known { bits: 3, value: 7 });
+        let told = crc1(&[&follower]);
+        assert!(told.value.is_none() && told.candidates < 65_536 / 4, "{told:?}");
+        assert_eq!(follower.number_under(0x22FF), Some(7));
+    }
+
+    proptest! {
+        /// Oracle: the CRC over the whole telegram.
+        #[test]
+        fn the_maps_do_what_the_crc_does(data in prop::collection::vec(any::<u8>(), 1..=12), flags: u8, number in 0..1_u32 << 24) {
+            let mut crc = MAPS.octet[usize::from(flags)];
+            for octet in data.iter().rev() {
+                crc = MAPS.shift.of(crc) ^ MAPS.octet[usize::from(*octet)];
+            }
+            prop_assert_eq!(crc, crc2(0, &data, Flags(flags), 0));
+            prop_assert_eq!(MAPS.number.of(crc ^ crc2(0, &data, Flags(flags), number)), number);
+        }
+
+        /// Oracle: counting.
+        #[test]
+        fn steps_tell_the_low_bits(start in 0..0xFF_F000_u32, steps in 1..300_u32) {
+            let mut known = Known::default();
+            for number in start..start + steps {
+                let difference = number ^ (number + 1);
+                prop_assert!(is_step(difference));
+                known = known.step(difference).unwrap();
+                prop_assert_eq!(known.value, (number + 1) & known.mask());
+            }
+            let wrong = (start + steps) ^ (start + steps + 2);
+            prop_assert!(!is_step(wrong) || known.step(wrong).is_none());
+        }
+    }
+}

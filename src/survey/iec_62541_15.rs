@@ -61,8 +61,7 @@ pub(super) fn search(
             Some([u32::from_le_bytes(*id), u32::from_le_bytes(*rest.first_chunk::<4>()?)])
         };
         let (Some([id, number]), Some([earlier_id, earlier_number])) = (words(now), words(earlier)) else { continue };
-        let is_step = matches!(number.wrapping_sub(earlier_number), 1..=STEPS) && earlier_number >= FIRST_NUMBER;
-        if id != earlier_id || !is_step {
+        if id != earlier_id || !is_step(earlier_number, number) {
             continue;
         }
         if numbers.0.contains_key(&id) && now.last().is_some_and(|flags| RequestFlags(*flags).are_legal()) {
@@ -86,6 +85,10 @@ pub(super) fn search(
             response(trailer_at, ResponseFollower::new(Layout::TrailerFirst, data));
         }
     }
+}
+
+const fn is_step(earlier: u32, number: u32) -> bool {
+    matches!(number.wrapping_sub(earlier), 1..=STEPS) && earlier >= FIRST_NUMBER
 }
 
 /// The responses at one place.
