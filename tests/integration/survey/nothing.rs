@@ -47,16 +47,17 @@ fn frames(frames: impl Iterator<Item = Vec<u8>>) -> Outcome {
     survey.finish()
 }
 
-/// A frame of a carrier with these data.
-fn frame(carrier: u64, data: &[u8]) -> Vec<u8> {
+/// A frame of a carrier with these data; `sender` tells the address.
+fn frame(carrier: u64, sender: u64, data: &[u8]) -> Vec<u8> {
     let mac = |last| Mac([0, 0, 0, 0, 0, last]);
+    let sender = u16::try_from(sender).unwrap();
     let link = Headers { destination: mac(1), source: mac(2), ..Headers::default() };
     match carrier {
         0 => {
             let datagram = Datagram {
                 command: Command::Lrw,
                 index: 0,
-                address_field: 0x0100_0000_u32.to_le_bytes(),
+                address_field: (0x0100_0000 + 64 * u32::from(sender)).to_le_bytes(),
                 circulated: false,
                 more_follow: false,
                 interrupt: 0,
@@ -69,18 +70,29 @@ fn frame(carrier: u64, data: &[u8]) -> Vec<u8> {
         1 => {
             let trailer =
                 type10::Trailer { cycle_counter: 0, data_status: type10::DataStatus(0x35), transfer_status: 0 };
-            compose::type10(&link, &type10::Frame { frame_id: 0xC001, data, trailer: Some(trailer) })
+            compose::type10(&link, &type10::Frame { frame_id: 0x8001 + sender, data, trailer: Some(trailer) })
         }
         2 => {
             let head = type13::Head::Cyclic(type13::Cyclic::default());
             let message_type = type13::MessageType::PRes;
-            let frame = type13::Frame { message_type, destination: 255, source: 7, head, payload: data };
+            let frame = type13::Frame {
+                message_type,
+                destination: 255,
+                source: 1 + u8::try_from(sender % 250).unwrap(),
+                head,
+                payload: data,
+            };
             compose::type13(&link, &frame).unwrap()
         }
         _ => {
             let addresses = Addresses::V4 { source: [192, 0, 2, 1].into(), destination: [192, 0, 2, 2].into() };
-            let datagram =
-                udp::Datagram { addresses, source_port: 9, destination_port: 4_840, checksum: 0, payload: data };
+            let datagram = udp::Datagram {
+                addresses,
+                source_port: 9 + sender,
+                destination_port: 4_840,
+                checksum: 0,
+                payload: data,
+            };
             compose::udp(&link, &datagram).unwrap()
         }
     }
@@ -96,7 +108,8 @@ fn nothing_is_found_in_random_octets() {
     let mut dice = Dice(1);
     let outcome = frames((0..count).map(|number| {
         let length = 8 + usize::try_from(dice.next() % 56).unwrap();
-        frame(number % 4, &dice.octets(length))
+        // Each address is searched thoroughly before it changes.
+        frame(number % 4, number / 1_024, &dice.octets(length))
     }));
     assert_eq!(outcome.packets, count);
     assert!(outcome.search.tried() > u128::from(count) * 100);
@@ -120,7 +133,7 @@ fn nothing_is_found_in_orderly_process_data() {
         data[27..31].copy_from_slice(&inverted);
         data[32] = dice.octets(1)[0] & 3;
         data[40] = 0x84;
-        frame(number % 4, &data)
+        frame(number % 4, 0, &data)
     }));
     assert_nothing(&outcome);
 }
