@@ -11,6 +11,7 @@
 //! - [`machine`] reads the machine file: elements, connections, axes, signals and safety functions, typed and resolved.
 //! - [`timing`] is statistics; [`budget`] is the mathematics of reaction, stop and separation. Both are pure.
 //! - [`check`] follows every connection of a machine through a capture and measures its reactions.
+//! - [`survey`] finds safety telegrams in a capture without a machine file.
 //! - [`verdict`] puts bounded, measured and required side by side and says whether everything was examined.
 //! - [`synth`] makes captures from a machine file, with faults placed on purpose and a ledger of them; it shares the
 //!   telegram layouts with the checker, and nothing else.
@@ -46,6 +47,7 @@ pub mod latency;
 pub mod machine;
 pub mod quantity;
 pub mod report;
+pub mod survey;
 pub mod synth;
 pub mod telegram;
 pub mod time;

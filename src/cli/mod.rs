@@ -14,6 +14,7 @@ mod progress;
 mod record;
 mod residual;
 mod run;
+mod survey;
 mod synth;
 mod verify;
 mod watchdogs;
@@ -57,6 +58,12 @@ enum Command {
     /// Tell what a capture holds; with a machine file, check its connections.
     #[command(after_help = "Example: stopspan analyze run.pcapng --machine machine.toml")]
     Analyze(analyze::Arguments),
+    /// Find safety telegrams in a capture without a machine file, and draft its connections.
+    #[command(
+        after_help = "Example: stopspan survey run.pcapng --draft machine.toml\n\nExit codes: 0 read whole, whether \
+                            or not anything was found; 2 not, or not wholly, read."
+    )]
+    Survey(survey::Arguments),
     /// Write a capture from a machine file, with faults placed on purpose and a ledger of them.
     #[command(after_help = "Example: stopspan synth machine.toml -o run.pcapng --fault loss,gate,to_host,5s")]
     Synth(synth::Arguments),
@@ -158,6 +165,7 @@ pub fn main() -> ExitCode {
         Command::Watchdogs(arguments) => watchdogs::run(arguments),
         Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
+        Command::Survey(arguments) => survey::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),
         Command::Completions(arguments) => completions::completions(arguments),

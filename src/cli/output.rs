@@ -30,19 +30,35 @@ impl Reporting {
 
     /// Writes the report in the form asked for.
     pub(super) fn write(&self, report: &Report) -> Result<(), Error> {
-        let text = match self.chosen() {
-            Format::Text => report::text(report, self.width(), self.detailed),
-            Format::Json => report::json(report).map_err(|error| Error::StandardOutput(error.into()))?,
-            Format::Csv => self.csv(report)?,
-            Format::Junit => report::junit(report),
-        };
-        match self.file() {
-            Some(path) => {
-                let mut file = WholeFile::create(path)?;
-                file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
-                file.finish()
+        match self.chosen() {
+            Format::Csv => self.put(&self.csv(report)?),
+            Format::Junit => self.put(&report::junit(report)),
+            Format::Text | Format::Json => {
+                self.write_as(|width| report::text(report, width, self.detailed), || report::json(report))
             }
-            None => print(&text),
+        }
+    }
+
+    /// Writes a report that is `text` of a width, or `json`.
+    pub(super) fn write_as(
+        &self,
+        text: impl FnOnce(usize) -> String,
+        json: impl FnOnce() -> Result<String, serde_json::Error>,
+    ) -> Result<(), Error> {
+        let text = match self.chosen() {
+            Format::Text => text(self.width()),
+            Format::Json => json().map_err(|error| Error::StandardOutput(error.into()))?,
+            Format::Csv | Format::Junit => {
+                return Err(Error::Argument("this report has the forms text and json only".to_owned()));
+            }
+        };
+        self.put(&text)
+    }
+
+    fn put(&self, text: &str) -> Result<(), Error> {
+        match self.file() {
+            Some(path) => write_whole(path, text),
+            None => print(text),
         }
     }
 
@@ -81,6 +97,13 @@ impl Reporting {
     }
 }
 
+/// Writes a file, whole or not at all.
+pub(super) fn write_whole(path: &Path, text: &str) -> Result<(), Error> {
+    let mut file = WholeFile::create(path)?;
+    file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
+    file.finish()
+}
+
 /// Prints to standard output; a reader that went away is no error.
 pub(super) fn print(text: &str) -> Result<(), Error> {
     let mut out = io::stdout().lock();
@@ -112,7 +135,7 @@ pub(super) fn keep_inputs(output: &Path, inputs: &[PathBuf]) -> Result<(), Error
 }
 
 /// Whether `path` names something in a folder that is there.
-fn check_place(path: &Path) -> Result<(), Error> {
+pub(super) fn check_place(path: &Path) -> Result<(), Error> {
     let refused =
         |kind: io::ErrorKind, why: &str| Error::Write { path: path.to_owned(), source: io::Error::new(kind, why) };
     if path.is_dir() {

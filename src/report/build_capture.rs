@@ -34,7 +34,7 @@ pub fn capture(outcome: &Outcome, summary: &Summary) -> Contents {
     Contents { capture, tap_faults: tap_faults(outcome) }
 }
 
-fn file(file: &FileSummary) -> FileReport {
+pub(super) fn file(file: &FileSummary) -> FileReport {
     FileReport {
         name: file.name.clone(),
         format: match file.format {

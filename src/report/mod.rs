@@ -12,10 +12,12 @@ mod build_residual;
 mod build_sensitivity;
 mod build_simulation;
 mod build_stop;
+mod build_survey;
 mod build_watchdogs;
 mod columns;
 mod csv;
 mod derivation;
+mod draft;
 mod inverse_model;
 mod junit;
 mod model;
@@ -26,6 +28,7 @@ mod scientific;
 mod separation_model;
 mod simulation_model;
 mod stop_model;
+mod survey_model;
 mod text;
 mod watchdogs_model;
 mod words;
@@ -36,8 +39,10 @@ pub use amount::Amount;
 pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
 pub use build_residual::Computed;
 pub use build_simulation::simulation;
+pub use build_survey::survey;
 pub use csv::{CsvTable, csv};
 pub use derivation::{Derivation, Step, explained};
+pub use draft::{DRAFT_MARK, draft};
 pub use inverse_model::*;
 pub use junit::junit;
 pub use model::*;
@@ -47,14 +52,15 @@ pub use scientific::Scientific;
 pub use separation_model::*;
 pub use simulation_model::*;
 pub use stop_model::*;
-pub use text::text;
+pub use survey_model::*;
+pub use text::{survey_text, text};
 pub use watchdogs_model::*;
 
 /// The report as JSON, indented, with a newline at the end.
 ///
 /// # Errors
 /// Never in practice: the report holds nothing that JSON can't.
-pub fn json(report: &Report) -> Result<String, serde_json::Error> {
+pub fn json(report: &impl serde::Serialize) -> Result<String, serde_json::Error> {
     let mut text = serde_json::to_string_pretty(report)?;
     text.push('\n');
     Ok(text)

@@ -44,6 +44,12 @@ pub(super) const WATCHDOG_CAUTIONS: &[&str] = &[
     DECIDING,
 ];
 
+/// What the report of a survey does not say.
+pub(super) const SURVEY_CAUTIONS: &[&str] = &[
+    "Found is what agrees with a profile far beyond chance. It says which telegrams travel, not that they are right, nor that there are no others: what did not change while the capture ran, or uses a profile or form that is not known here, is not found.",
+    "Telegrams are counted from where their place was recognised. Periods are measured, so they bound nothing.",
+];
+
 /// What was expected, and what was seen instead.
 pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
     match detail {

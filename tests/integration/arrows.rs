@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use source::Source;
 
 /// Every module of the crate and the modules that it may use, in dependency order: each uses only those above it.
-const ARROWS: [(&str, &[&str]); 15] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("time", &[]),
     ("bytes", &[]),
     ("quantity", &["time"]),
@@ -20,6 +20,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ("machine", &["latency", "quantity", "telegram", "time"]),
     ("timing", &["time"]),
     ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
+    ("survey", &["bytes", "capture", "carrier", "telegram", "machine", "time"]),
     ("budget", &["time", "quantity", "latency", "machine"]),
     ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "time"]),
     ("synth", &["capture", "carrier", "telegram", "machine", "quantity", "time", "bytes"]),
@@ -27,20 +28,20 @@ const ARROWS: [(&str, &[&str]); 15] = [
         "report",
         &[
             "budget", "capture", "carrier", "check", "latency", "machine", "quantity", "telegram", "time", "timing",
-            "verdict", "synth",
+            "verdict", "synth", "survey",
         ],
     ),
     (
         "cli",
         &[
             "time", "bytes", "quantity", "capture", "carrier", "telegram", "machine", "timing", "check", "budget",
-            "verdict", "synth", "report",
+            "verdict", "synth", "survey", "report",
         ],
     ),
 ];
 
 /// Modules that compute: what they know comes in as arguments.
-const PURE: [&str; 5] = ["check", "timing", "latency", "budget", "verdict"];
+const PURE: [&str; 6] = ["check", "survey", "timing", "latency", "budget", "verdict"];
 
 /// Paths that a pure module must not name.
 const AMBIENT: [&[&str]; 7] = [

@@ -50,7 +50,7 @@ fn version_and_help() {
     assert!(version.out.starts_with(concat!("stopspan ", env!("CARGO_PKG_VERSION"), " (")), "{}", version.out);
     let help = run(["--help"]);
     assert_eq!(help.code, 0);
-    for command in ["verify", "budget", "residual", "analyze", "synth", "init"] {
+    for command in ["verify", "budget", "residual", "analyze", "survey", "synth", "init"] {
         let told = help.out.lines().any(|line| line.trim_start().starts_with(&format!("{command} ")));
         assert!(told, "{command} is not in:\n{}", help.out);
         let own = run([command, "--help"]);
@@ -64,7 +64,9 @@ fn version_and_help() {
 
 #[test]
 fn wrong_arguments_are_refused() {
-    for arguments in [&[][..], &["certify"], &["budget"], &["analyze"], &["budget", "a", "--format", "tea"]] {
+    for arguments in
+        [&[][..], &["certify"], &["budget"], &["analyze"], &["survey"], &["budget", "a", "--format", "tea"]]
+    {
         let ran = run(arguments);
         assert_eq!((ran.code, ran.out.as_str()), (2, ""), "{arguments:?}");
         assert!(ran.err.contains("--help"), "{arguments:?}: {}", ran.err);

@@ -18,4 +18,5 @@ mod same_bytes;
 mod scenario;
 mod stops;
 mod support;
+mod survey;
 mod watchdogs;

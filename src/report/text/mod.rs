@@ -8,7 +8,10 @@ mod inverse;
 mod residual;
 mod simulation;
 mod stops;
+mod survey;
 mod watchdogs;
+
+pub use survey::survey as survey_text;
 
 use std::fmt::Write;
 

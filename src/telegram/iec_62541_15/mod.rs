@@ -27,10 +27,12 @@
 
 mod ids;
 mod layout;
+mod lengths;
 mod signature;
 
 pub use ids::{Base, Differing, Level, SpduIds};
 pub use layout::Layout;
+pub use lengths::data_lengths;
 pub use signature::StructureSignature;
 
 use crc::{Algorithm, Crc};

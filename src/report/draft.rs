@@ -1,0 +1,206 @@
+//! A machine file drafted from a survey: its connections are those found, all else stands in for what a capture can't tell.
+
+use std::fmt::Write;
+
+use super::build_survey::{id, keys, place};
+use crate::capture::Summary;
+use crate::carrier::type13::MessageType;
+use crate::machine::{self, Direction};
+use crate::survey::{Address, Found, Keys, Outcome, Side};
+use crate::time::Span;
+
+/// How a drafted file begins; a file that begins otherwise was not drafted, or was made one's own.
+pub const DRAFT_MARK: &str = "# Drafted by stopspan survey";
+
+const HEAD: &str = "\
+#
+# The connections are those found in the capture. PLACEHOLDER marks what a capture can't tell and what was only measured:
+# a measured figure is no bound. Replace each by what data sheets and the safety program say; then remove this head.
+
+schema = 1
+
+[machine]
+name = \"PLACEHOLDER\"
+revision = \"PLACEHOLDER\"
+
+[[element]]
+id = \"placeholder\"
+worst_case = \"1 ms\"   # PLACEHOLDER
+";
+
+const TAIL: &str = "
+# A safety function goes from a sensor over connections to an actuator; this one only makes the file legal.
+[[function]]
+id = \"placeholder\"
+path = [\"placeholder\"]   # PLACEHOLDER
+[function.required]
+response_time = \"1 s\"   # PLACEHOLDER
+";
+
+/// Longest watchdog of the profiles, in milliseconds.
+const LONGEST_WATCHDOG: i64 = 65_535;
+
+/// The machine file. What its reader would not take is left as comments.
+pub fn draft(outcome: &Outcome, summary: &Summary) -> String {
+    let mut head = format!("{DRAFT_MARK} from");
+    for (index, file) in summary.files.iter().enumerate() {
+        // A comment ends with its line, so a name must not hold another.
+        let name: String = file.name.chars().map(|c| if c.is_control() { '?' } else { c }).collect();
+        head.push_str(if index == 0 { " " } else { ", " });
+        head.push_str(&name);
+    }
+    head.push('\n');
+    head.push_str(HEAD);
+    let mut connections = String::new();
+    let mut left_out = String::new();
+    for (index, found) in outcome.connections.iter().enumerate() {
+        let text = connection(index, found);
+        match obstacle(found, &[&head, &connections, &text, TAIL].concat()) {
+            None => connections.push_str(&text),
+            Some(why) => {
+                add(&mut left_out, format_args!("\n# {} is left out: {why}.", id(index)));
+                for line in text.lines().filter(|line| !line.is_empty()) {
+                    add(&mut left_out, format_args!("#{line}"));
+                }
+            }
+        }
+    }
+    [&head, &connections, &left_out, TAIL].concat()
+}
+
+/// Why the connection that was last added to `file` can't stand there.
+fn obstacle(found: &Found, file: &str) -> Option<String> {
+    if found.to_device.is_none() || found.to_host.is_none() {
+        return Some("only one of its directions was found".to_owned());
+    }
+    let problems = machine::read("", file).err()?;
+    let first = problems.iter().next().map(|problem| problem.message.clone()).unwrap_or_default();
+    Some(first)
+}
+
+/// Writing to a `String` can't fail.
+fn add(out: &mut String, text: impl std::fmt::Display) {
+    let _ = writeln!(out, "{text}");
+}
+
+fn connection(index: usize, found: &Found) -> String {
+    let mut out = String::new();
+    add(&mut out, format_args!("\n[[connection]]\nid = \"{}\"\nprofile = \"{}\"", id(index), found.profile));
+    times(&mut out, found);
+    if !found.is_directed {
+        add(
+            &mut out,
+            "# PLACEHOLDER: the capture does not tell which direction is which; exchange the two if need be.",
+        );
+    }
+    add(&mut out, "[connection.telegram]");
+    let watchdog = "watchdog";
+    for key in keys(&found.keys).into_iter().filter(|key| key.name != watchdog) {
+        match (key.value, key.remark) {
+            (Some(value), None) => add(&mut out, format_args!("{} = {value}", key.name)),
+            (Some(value), Some(remark)) => add(&mut out, format_args!("{} = {value}   # {remark}", key.name)),
+            (None, remark) => unknown(&mut out, key.name, &remark.unwrap_or_default()),
+        }
+    }
+    // Requests and time coordinations carry none.
+    for (direction, side) in found.sides().filter(|(_, side)| side.safe_data > 0) {
+        add(&mut out, format_args!("{}_data = {}", direction.name(), side.safe_data));
+    }
+    for direction in [Direction::ToDevice, Direction::ToHost] {
+        let side = match direction {
+            Direction::ToDevice => found.to_device.as_ref(),
+            Direction::ToHost => found.to_host.as_ref(),
+        };
+        let Some(side) = side else { continue };
+        add(&mut out, format_args!("[connection.{}]", direction.name()));
+        match carrier(side) {
+            Some(lines) => out.push_str(&lines),
+            None => {
+                let (carrier, place) = place(side);
+                add(&mut out, format_args!("# {carrier}, {place}"));
+            }
+        }
+    }
+    out
+}
+
+/// A key without a value: a stand-in if the reader insists on one.
+fn unknown(out: &mut String, name: &str, remark: &str) {
+    match name {
+        "device_address" => add(out, format_args!("device_address = 0x0001   # PLACEHOLDER: {remark}")),
+        _ => add(out, format_args!("# {name} is not known: {remark}")),
+    }
+}
+
+/// Worst case and watchdog, the latter as it was transferred if that was seen.
+fn times(out: &mut String, found: &Found) {
+    let longest = found.sides().map(|(_, side)| side.tally.longest).max().unwrap_or_default();
+    let period = found.sides().filter_map(|(_, side)| side.tally.period()).max().unwrap_or_default();
+    // One millisecond more than the longest interval, so that the watchdog does not run out on it.
+    let measured = whole_millis(longest).saturating_add(1).clamp(1, LONGEST_WATCHDOG);
+    let told = match found.keys {
+        Keys::Fscp12_1 { watchdog_ms, .. } => watchdog_ms.map(i64::from).filter(|ms| *ms > 0),
+        _ => None,
+    };
+    let watchdog = told.unwrap_or(measured);
+    let worst_case = whole_millis(period).clamp(1, watchdog);
+    add(
+        out,
+        format_args!("worst_case = \"{worst_case} ms\"   # PLACEHOLDER: mean interval between new telegrams, measured"),
+    );
+    if told.is_some() {
+        add(out, format_args!("watchdog = \"{watchdog} ms\"   # as it was transferred to the device"));
+    } else {
+        let text = "PLACEHOLDER: just above the longest interval between new telegrams, measured";
+        add(out, format_args!("watchdog = \"{watchdog} ms\"   # {text}"));
+    }
+}
+
+fn whole_millis(span: Span) -> i64 {
+    span.as_nanos().saturating_add(999_999).div_euclid(1_000_000)
+}
+
+/// The lines of a place; `None` if the machine file has no such carrier.
+fn carrier(side: &Side) -> Option<String> {
+    let offset = side.offset;
+    let mut out = String::new();
+    match side.address {
+        Address::Type12Logical { address, .. } => {
+            let start = address.checked_add(u32::try_from(offset).ok()?)?;
+            add(&mut out, format_args!("carrier = \"type12\"\naddress = 0x{start:08X}"));
+        }
+        Address::Type12Memory { station, memory, .. } => {
+            add(&mut out, format_args!("carrier = \"type12\"\nstation = 0x{station:04X}\nmemory = 0x{memory:04X}"));
+            add(&mut out, format_args!("offset = {offset}"));
+        }
+        Address::Type10 { frame_id, source, .. } => {
+            add(&mut out, format_args!("carrier = \"type10\"\nframe_id = 0x{frame_id:04X}\nsource = \"{source}\""));
+            add(&mut out, format_args!("offset = {offset}"));
+        }
+        Address::Udp { source, source_port, destination, destination_port } => {
+            if source_port == 0 || destination_port == 0 {
+                return None;
+            }
+            add(&mut out, format_args!("carrier = \"udp\"\ndestination_port = {destination_port}"));
+            add(&mut out, format_args!("source_port = {source_port}"));
+            add(&mut out, format_args!("destination = \"{destination}\"\nsource = \"{source}\"\noffset = {offset}"));
+        }
+        Address::Type2 { connection_id, source, destination } => {
+            add(&mut out, format_args!("carrier = \"type2\"\nconnection_id = 0x{connection_id:08X}"));
+            add(&mut out, format_args!("source = \"{source}\"\ndestination = \"{destination}\"\noffset = {offset}"));
+        }
+        Address::Type13 { message, source, destination } => {
+            let (name, node) = match message {
+                MessageType::PReq => ("PReq", destination),
+                MessageType::PRes => ("PRes", source),
+                _ => return None,
+            };
+            add(&mut out, format_args!("carrier = \"type13\"\nmessage = \"{name}\"\nnode = {node}\noffset = {offset}"));
+        }
+        Address::Other { ether_type, source, destination } => {
+            add(&mut out, format_args!("carrier = \"ethernet\"\nethertype = 0x{ether_type:04X}"));
+            add(&mut out, format_args!("source = \"{source}\"\ndestination = \"{destination}\"\noffset = {offset}"));
+        }
+    }
+    Some(out)
+}

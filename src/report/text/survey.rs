@@ -1,0 +1,111 @@
+//! What a survey has found, as text.
+
+use super::super::columns::Align::{Left, Right};
+use super::super::columns::{printable, table};
+use super::super::number::{counted, grouped, millis_short, span};
+use super::super::survey_model::{FoundReport, FoundSide, SurveyReport};
+use super::{line, paragraph};
+
+/// Renders the report in at most `width` characters per line (80 at least).
+pub fn survey(report: &SurveyReport, width: usize) -> String {
+    let width = width.max(80).saturating_sub(2);
+    let mut out = String::new();
+    let program = &report.program;
+    line(&mut out, format_args!("{} {} ({})", program.name, program.version, program.commit));
+    for (index, file) in report.files.iter().enumerate() {
+        let label = if index == 0 { "capture" } else { "" };
+        line(&mut out, format_args!("{label:7}  {}", printable(&file.name)));
+    }
+    let length = report.span_ns.map(|nanos| format!(" over {}", span(nanos))).unwrap_or_default();
+    line(&mut out, format_args!("         {}{length}", counted(report.packets, "packet")));
+    if report.connections.is_empty() {
+        line(&mut out, "");
+        let nothing = format!(
+            "No safety telegrams found: no known profile agrees with what changes in this capture. Addresses searched: {}.",
+            grouped(u64::try_from(report.addresses).unwrap_or(u64::MAX))
+        );
+        paragraph(&mut out, "", &nothing, width);
+    } else {
+        places(&mut out, &report.connections, width);
+        keys(&mut out, &report.connections, width);
+    }
+    end(&mut out, report, width);
+    out
+}
+
+fn places(out: &mut String, connections: &[FoundReport], width: usize) {
+    line(out, "\nSafety telegrams found (octets of safe data; times in ms)\n");
+    let head = [
+        ("id", Left),
+        ("to", Left),
+        ("place", Left),
+        ("data", Right),
+        ("period", Right),
+        ("telegrams", Right),
+        ("confirmed", Right),
+        ("state", Left),
+    ];
+    let mut rows = Vec::new();
+    for found in connections {
+        for (direction, side) in [("device", &found.to_device), ("host", &found.to_host)] {
+            let mark = if found.is_directed { "" } else { "?" };
+            rows.push(match side {
+                Some(side) => row(found, &format!("{direction}{mark}"), side),
+                None => vec![found.id.clone(), format!("{direction}{mark}"), "not found".to_owned()],
+            });
+        }
+    }
+    out.push_str(&table(&head, &rows, width));
+    if connections.iter().any(|found| !found.is_directed) {
+        paragraph(out, "  ", "? Neither telegrams nor carrier tell which direction is which.", width);
+    }
+}
+
+fn row(found: &FoundReport, direction: &str, side: &FoundSide) -> Vec<String> {
+    vec![
+        found.id.clone(),
+        direction.to_owned(),
+        side.place.clone(),
+        side.safe_data_length.to_string(),
+        side.period_ns.map_or_else(|| "-".to_owned(), millis_short),
+        grouped(side.telegrams),
+        grouped(side.confirmed),
+        side.state.unwrap_or("-").to_owned(),
+    ]
+}
+
+fn keys(out: &mut String, connections: &[FoundReport], width: usize) {
+    line(out, "\nWhat they are\n");
+    let rows: Vec<_> = connections
+        .iter()
+        .map(|found| {
+            let told = found.keys.iter().map(|key| match (&key.value, &key.remark) {
+                (Some(value), None) => format!("{} {value}", key.name),
+                (Some(value), Some(remark)) => format!("{} {value} ({remark})", key.name),
+                (None, Some(remark)) => format!("{} unknown ({remark})", key.name),
+                (None, None) => format!("{} unknown", key.name),
+            });
+            vec![
+                found.id.clone(),
+                found.profile.to_owned(),
+                told.collect::<Vec<_>>().join(", "),
+                found.chance.to_string(),
+            ]
+        })
+        .collect();
+    let head = [("id", Left), ("profile", Left), ("parameters", Left), ("chance at most", Right)];
+    out.push_str(&table(&head, &rows, width));
+}
+
+fn end(out: &mut String, report: &SurveyReport, width: usize) {
+    if !report.not_examined.is_empty() {
+        line(out, "\nNot, or not fully, examined");
+        for gap in &report.not_examined {
+            paragraph(out, "  - ", gap, width);
+        }
+    }
+    line(out, "\nCautions");
+    for caution in report.cautions {
+        paragraph(out, "  - ", caution, width);
+    }
+}

@@ -1,0 +1,329 @@
+//! FSCP 3/1 with a 3-octet CRC2: pairs of telegrams of one place prove each other without CRC1.
+//!
+//! CRC2 is affine: XOR two telegrams of the same length, and CRC1 cancels. What is left over after the CRC of the XOR of
+//! status byte and data is due to the XOR of the two numbers, and only one 24-bit XOR fits it. Between neighbours that is
+//! `2^k - 1` if the toggle has changed (a step: `k - 1` ones become zeros, a zero becomes a one), and 0 if it has not. Each
+//! step tells the low `k` bits of the number, from which most following steps can be predicted.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use std::sync::LazyLock;
+
+use super::evidence::{Search, digest};
+use super::follow::{Context, State, Step};
+use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, crc2};
+
+/// Most octets of data with a 3-octet CRC2.
+const MOST: usize = 12;
+
+/// Bits of a check: 24, less the logarithm of the 24 steps that are possible where none can be predicted.
+const BITS: u32 = 19;
+
+/// One linear map of 24 bits, by octets.
+struct Map([[u32; 256]; 3]);
+
+impl Map {
+    /// `column` gives the image of each of the 24 bits.
+    fn new(column: impl Fn(u32) -> u32) -> Self {
+        let columns: Vec<u32> = (0..24_u32).map(|bit| column(1_u32.checked_shl(bit).unwrap_or(0))).collect();
+        let mut tables = [[0_u32; 256]; 3];
+        for (table, columns) in tables.iter_mut().zip(columns.chunks(8)) {
+            for (octet, image) in (0_u32..).zip(table.iter_mut()) {
+                let set = columns.iter().enumerate().filter(|(bit, _)| octet >> bit & 1 == 1);
+                *image = set.fold(0, |image, (_, column)| image ^ column);
+            }
+        }
+        Self(tables)
+    }
+
+    fn of(&self, value: u32) -> u32 {
+        let octets = value.to_le_bytes();
+        let images =
+            self.0.iter().zip(octets).map(|(table, octet)| table.get(usize::from(octet)).copied().unwrap_or(0));
+        images.fold(0, |image, part| image ^ part)
+    }
+}
+
+struct Maps {
+    /// CRC2 of one octet of status or data that comes last, all else zero.
+    octet: [u32; 256],
+    /// CRC2 to what it is with another octet of zero in front of the data.
+    shift: Map,
+    /// XOR of two CRCs to the XOR of the numbers that makes it.
+    number: Map,
+}
+
+static MAPS: LazyLock<Maps> = LazyLock::new(|| {
+    let mut octet = [0; 256];
+    for (flags, crc) in (0_u8..=255).zip(octet.iter_mut()) {
+        *crc = crc2(0, &[], Flags(flags), 0);
+    }
+    // The number goes into the CRC behind the data: 24 bits that reach every value, so they are a basis of it.
+    let inverse = crate::telegram::solve::Solver::probe(24, |number| crc2(0, &[], Flags(0), number));
+    let number = Map::new(|bit| inverse.solve(bit).unwrap_or(0));
+    // Status and two octets of data are 24 bits as well. In front of them, another octet moves their CRC along.
+    let short = |value: u32| {
+        let [a, b, c, _] = value.to_le_bytes();
+        crc2(0, &[a, b], Flags(c), 0)
+    };
+    let moved = |value: u32| {
+        let [a, b, c, _] = value.to_le_bytes();
+        crc2(0, &[0, a, b], Flags(c), 0)
+    };
+    let short = crate::telegram::solve::Solver::probe(24, short);
+    let shift = Map::new(|bit| short.solve(bit).map_or(0, moved));
+    Maps { octet, shift, number }
+});
+
+/// Looks for places at which `payload` and what was there `before` are neighbours.
+pub(super) fn search(payload: &[u8], before: &[u8], search: &mut Search, mut hit: impl FnMut(usize, Follower)) {
+    search.count(payload.len(), MOST);
+    let maps = &*MAPS;
+    let difference: Vec<u8> = payload.iter().zip(before).map(|(a, b)| a ^ b).collect();
+    for (status, window) in difference.windows(4).enumerate() {
+        let &[flags, high, middle, low] = window else { continue };
+        if !Flags(flags).toggle() || [high, middle, low] == [0; 3] {
+            continue;
+        }
+        let seen = u32::from_be_bytes([0, high, middle, low]);
+        let mut crc = maps.octet.get(usize::from(flags)).copied().unwrap_or(0);
+        for data in 1..=MOST.min(status) {
+            let start = status.saturating_sub(data);
+            let octet = difference.get(start).copied().unwrap_or(0);
+            crc = maps.shift.of(crc) ^ maps.octet.get(usize::from(octet)).copied().unwrap_or(0);
+            if is_step(maps.number.of(seen ^ crc)) {
+                hit(start, Follower::new(data));
+            }
+        }
+    }
+}
+
+/// Whether two numbers that differ by this XOR can follow each other: `2^k - 1`, `k` from 1 to 24.
+const fn is_step(difference: u32) -> bool {
+    difference != 0 && difference & difference.wrapping_add(1) == 0
+}
+
+/// What is known of a number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Known {
+    /// Bits from the lowest on.
+    bits: u32,
+    value: u32,
+}
+
+impl Known {
+    const fn mask(self) -> u32 {
+        match 1_u32.checked_shl(self.bits) {
+            Some(above) => above.wrapping_sub(1),
+            None => u32::MAX,
+        }
+    }
+
+    /// After a step by this XOR; `None` if it contradicts what is known.
+    fn step(self, difference: u32) -> Option<Self> {
+        let next = self.value.wrapping_add(1);
+        if (self.value ^ next) & self.mask() != difference & self.mask() {
+            return None;
+        }
+        let changed = difference.count_ones();
+        // The bits that changed are known now: zeros below a one.
+        let told = Self { bits: changed, value: 1_u32.checked_shl(changed.saturating_sub(1)).unwrap_or(0) };
+        let stepped = Self { bits: self.bits, value: next & self.mask() };
+        Some(if told.bits > stepped.bits { told } else { stepped })
+    }
+}
+
+/// The telegrams at one place.
+#[derive(Clone, Debug)]
+pub(super) struct Follower {
+    data: usize,
+    last: Option<Vec<u8>>,
+    known: Known,
+    /// XOR of the number with that of the first telegram of the run.
+    relative: u32,
+    /// The telegram whose number is known best, the latest of them.
+    reference: Option<(Known, Vec<u8>)>,
+    toggle: Option<bool>,
+}
+
+impl Follower {
+    const fn new(data: usize) -> Self {
+        Self { data, last: None, known: Known { bits: 0, value: 0 }, relative: 0, reference: None, toggle: None }
+    }
+
+    /// Octets of safe data.
+    pub(super) const fn data(&self) -> usize {
+        self.data
+    }
+
+    /// Octets of a telegram.
+    pub(super) const fn length(&self) -> usize {
+        self.data.saturating_add(4)
+    }
+
+    /// Toggle of the last telegram.
+    pub(super) const fn toggle(&self) -> Option<bool> {
+        self.toggle
+    }
+
+    pub(super) fn follow(&mut self, octets: &[u8], context: &mut Context<'_>) -> Step {
+        let Ok(telegram) = Telegram::parse(octets, self.data, Crc2Form::Short) else { return Step::Wrong };
+        if octets.iter().all(|octet| *octet == 0) {
+            return Step::Nothing;
+        }
+        let state = if telegram.flags.has(Flags::FAIL_SAFE) { State::FailSafe } else { State::Running };
+        let before = self.last.replace(octets.to_vec());
+        let before = before.as_deref().and_then(|before| Telegram::parse(before, self.data, Crc2Form::Short).ok());
+        let Some(before) = before else {
+            context
+                .evidence
+                .assume(0, digest(&[octets.get(..self.data.saturating_add(1)).unwrap_or_default(), &[0; 3]]));
+            self.toggle = Some(telegram.flags.toggle());
+            return Step::New { state, is_confirmed: false };
+        };
+        let has_stepped = telegram.flags.toggle() != before.flags.toggle();
+        let difference = number_difference(&before, &telegram);
+        self.toggle = Some(telegram.flags.toggle());
+        let known = match (has_stepped, difference) {
+            (false, 0) => Some(self.known),
+            (true, difference) if is_step(difference) => self.known.step(difference),
+            _ => None,
+        };
+        let Some(known) = known else {
+            context.evidence.fail(context.search);
+            self.known = Known::default();
+            self.relative = 0;
+            let message = digest(&[octets.get(..self.data.saturating_add(1)).unwrap_or_default(), &[0; 3]]);
+            context.evidence.assume(0, message);
+            return Step::Wrong;
+        };
+        self.known = known;
+        self.relative ^= difference;
+        let [low, middle, high, _] = self.relative.to_le_bytes();
+        let content = octets.get(..self.data.saturating_add(1)).unwrap_or_default();
+        context.evidence.agree(0, || digest(&[content, &[low, middle, high]]), BITS);
+        if self.reference.as_ref().is_none_or(|(best, _)| best.bits <= known.bits) {
+            self.reference = Some((known, octets.to_vec()));
+        }
+        if has_stepped { Step::New { state, is_confirmed: true } } else { Step::Same }
+    }
+
+    /// The number of the reference telegram under `crc1`, if it has the low bits that are known.
+    fn number_under(&self, crc1: u16) -> Option<u32> {
+        let (known, octets) = self.reference.as_ref()?;
+        let number = Telegram::parse(octets, self.data, Crc2Form::Short).ok()?.solve_number(crc1)?;
+        (number & known.mask() == known.value).then_some(number)
+    }
+}
+
+/// XOR of the numbers of two telegrams of one place.
+fn number_difference(a: &Telegram<'_>, b: &Telegram<'_>) -> u32 {
+    // CRC1 cancels, so any will do.
+    MAPS.number.of(crc2(0, a.data, a.flags, 0) ^ crc2(0, b.data, b.flags, 0) ^ a.crc2 ^ b.crc2)
+}
+
+/// What two directions tell about their common CRC1.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Crc1 {
+    /// CRC1, if only one value is left.
+    pub value: Option<u16>,
+    /// That one value is left only if both ends have the same number, or one ahead, at the end of the capture.
+    pub rests_on_step: bool,
+    /// Values of CRC1 that fit what was seen, of 65 535.
+    pub candidates: u32,
+}
+
+/// Tries every CRC1 on the best known telegrams of the sides.
+pub(super) fn crc1(sides: &[&Follower]) -> Crc1 {
+    let numbers = |crc1: u16| sides.iter().map(|side| side.number_under(crc1)).collect::<Option<Vec<u32>>>();
+    let fitting: Vec<(u16, Vec<u32>)> = (1..=u16::MAX).filter_map(|crc1| Some((crc1, numbers(crc1)?))).collect();
+    let candidates = u32::try_from(fitting.len()).unwrap_or(u32::MAX);
+    let only = |values: &[u16]| match values {
+        [value] => Some(*value),
+        _ => None,
+    };
+    let all: Vec<u16> = fitting.iter().map(|(crc1, _)| *crc1).collect();
+    if let Some(value) = only(&all) {
+        return Crc1 { value: Some(value), rests_on_step: false, candidates };
+    }
+    let in_step = fitting.iter().filter(|(_, numbers)| match numbers[..] {
+        [a, b] => a.abs_diff(b) <= 1,
+        _ => false,
+    });
+    let in_step: Vec<u16> = in_step.map(|(crc1, _)| *crc1).collect();
+    Crc1 { value: only(&in_step), rests_on_step: in_step.len() == 1, candidates }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::survey::evidence::Evidence;
+    use proptest::prelude::*;
+
+    /// Device to host telegrams of a real machine, CRC1 0x22FF, numbers 0 to 7.
+    const REAL: [&str; 8] = [
+        "410100040000000040bb5fb5",
+        "410100040000000020811199",
+        "414d00040000000000e18aa8",
+        "414d00040000000020b5474a",
+        "414d00040000000000f5cf7d",
+        "414d00040000000020a1029f",
+        "414d0004000000000032d777",
+        "414d00040000000020661a95",
+    ];
+
+    fn octets(hex: &str) -> Vec<u8> {
+        (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap()).collect()
+    }
+
+    #[test]
+    fn neighbours_of_a_real_machine_find_their_place_and_their_crc1() {
+        let telegrams = REAL.map(octets);
+        let mut search = Search::default();
+        let mut hits = Vec::new();
+        // Other data around them that stay.
+        let framed = |telegram: &[u8]| [&[9, 8, 7][..], telegram, &[6, 5]].concat();
+        super::search(&framed(&telegrams[1]), &framed(&telegrams[0]), &mut search, |offset, follower| {
+            hits.push((offset, follower.data()));
+        });
+        assert_eq!(hits, [(3, 8)]);
+        let mut follower = Follower::new(8);
+        let mut evidence = Evidence::default();
+        for telegram in &telegrams {
+            let mut context = Context { evidence: &mut evidence, search: &mut search };
+            assert_ne!(follower.follow(telegram, &mut context), Step::Wrong);
+        }
+        // The step from 3 to 4 tells three bits; 7 is 3 steps behind.
+        assert_eq!(follower.known, Known { bits: 3, value: 7 });
+        let told = crc1(&[&follower]);
+        assert!(told.value.is_none() && told.candidates < 65_536 / 4, "{told:?}");
+        assert_eq!(follower.number_under(0x22FF), Some(7));
+    }
+
+    proptest! {
+        /// Oracle: the CRC over the whole telegram.
+        #[test]
+        fn the_maps_do_what_the_crc_does(data in prop::collection::vec(any::<u8>(), 1..=12), flags: u8, number in 0..1_u32 << 24) {
+            let mut crc = MAPS.octet[usize::from(flags)];
+            for octet in data.iter().rev() {
+                crc = MAPS.shift.of(crc) ^ MAPS.octet[usize::from(*octet)];
+            }
+            prop_assert_eq!(crc, crc2(0, &data, Flags(flags), 0));
+            prop_assert_eq!(MAPS.number.of(crc ^ crc2(0, &data, Flags(flags), number)), number);
+        }
+
+        /// Oracle: counting.
+        #[test]
+        fn steps_tell_the_low_bits(start in 0..0xFF_F000_u32, steps in 1..300_u32) {
+            let mut known = Known::default();
+            for number in start..start + steps {
+                let difference = number ^ (number + 1);
+                prop_assert!(is_step(difference));
+                known = known.step(difference).unwrap();
+                prop_assert_eq!(known.value, (number + 1) & known.mask());
+            }
+            let wrong = (start + steps) ^ (start + steps + 2);
+            prop_assert!(!is_step(wrong) || known.step(wrong).is_none());
+        }
+    }
+}
