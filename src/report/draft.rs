@@ -102,6 +102,9 @@ fn connection(index: usize, found: &Found) -> String {
             (None, remark) => unknown(&mut out, key.name, &remark.unwrap_or_default()),
         }
     }
+    if let Keys::Fscp2_1 { .. } = found.keys {
+        timing_2_1(&mut out, found);
+    }
     // Requests and time coordinations carry none.
     for (direction, side) in found.sides().filter(|(_, side)| side.safe_data > 0) {
         add(&mut out, format_args!("{}_data = {}", direction.name(), side.safe_data));
@@ -122,6 +125,26 @@ fn connection(index: usize, found: &Found) -> String {
         }
     }
     out
+}
+
+/// What the connection open of FSCP 2/1 would say, as far as intervals show it.
+fn timing_2_1(out: &mut String, found: &Found) {
+    let period = |is_data: bool| {
+        let mut sides = found.sides().filter(|(_, side)| (side.safe_data > 0) == is_data);
+        sides.find_map(|(_, side)| side.tally.period()).map_or(1, whole_millis).max(1)
+    };
+    let (packet, ping) = (period(true), period(false));
+    let longest = found.sides().map(|(_, side)| side.tally.longest).max().unwrap_or_default();
+    // In units of 128 us, twice the longest interval that was seen.
+    let expectation = (longest.as_nanos() / 64_000).clamp(1, 0x7FFF);
+    let measured = "PLACEHOLDER: measured";
+    add(out, format_args!("packet_interval = \"{packet} ms\"   # {measured}"));
+    add(out, format_args!("ping_interval = {}   # {measured}, in packets", (ping / packet).clamp(1, 0xFFFF)));
+    add(out, "timeout_multiplier = 2   # PLACEHOLDER: customary");
+    add(
+        out,
+        format_args!("network_time_expectation = {expectation}   # PLACEHOLDER: twice the longest interval, measured"),
+    );
 }
 
 /// A key without a value: a stand-in if the reader insists on one.

@@ -187,6 +187,9 @@ pub(super) fn domain<'f>(followers: impl Iterator<Item = &'f Follower> + Clone) 
     }
     let [_, known] = recovery.known();
     let udid = recovery.udid();
-    let number = telegrams().next().and_then(|telegram| Some(telegram.second(Some(udid?))?.domain));
+    // A connection under another UDID would seem to be of another domain: then the number is that of none for sure.
+    let mut numbers = telegrams().filter_map(|telegram| Some(telegram.second(Some(udid?))?.domain));
+    let first = numbers.next();
+    let number = first.filter(|first| numbers.all(|number| number == *first));
     Domain { udid, known, number }
 }

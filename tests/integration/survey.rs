@@ -4,6 +4,7 @@ mod nothing;
 mod profiles;
 mod program;
 mod scenario;
+mod synthesised;
 
 use std::io::Cursor;
 
