@@ -345,6 +345,39 @@ fn up_and_down() {
     assert!(!budget(&held, rows).basis.unwrap().fault_below_gravity);
 }
 
+/// A fault drives a lift down while it moves up: from standstill 10 m/s^2 reach 500 mm/s in 50 ms. By hand, 200 ms of reaction:
+/// 0.5 x 0.2 - 0.0125 m; 60 ms of fall from 0.5 m/s 0.03 + 0.01765197 m to 1.088399 m/s; brake of g / 2 0.1207968458... m. The
+/// way up is 0.5 x 0.2 m at most and 86 mm behind it.
+#[test]
+fn a_fault_may_turn_an_axis_that_moves_up() {
+    let axis = "[[element]]\nid = \"logic\"\nworst_case = \"200 ms\"\n[[axis]]\nid = \"lift\"\nkind = \"linear\"\ngravity = true\n\
+                max_speed = \"500 mm/s\"\nfault_acceleration = \"10 m/s^2\"\nbrake = { engage = \"60 ms\", force_ratio = 1.5 }\n\
+                [[axis.stop]]\nfunction = \"SS1-t\"\ndelay = \"100 ms\"\n[[axis.stop]]\nfunction = \"SS1-r\"\ndelay = \"0 ms\"\n\
+                deceleration = \"3 m/s^2\"\nviolated = { cycle = \"100 ms\", cycles = 2 }\n";
+    let of = |stop: &str, moves: &str, speed: &str| {
+        let rows = format!(
+            "path = [\"logic\"]\naxis = \"lift\"\nstop = \"{stop}\"\nmoves = \"{moves}\"\nspeed = \"{speed} mm/s\"\nrequired = {{ travel = \"2 m\" }}"
+        );
+        budget(axis, &rows)
+    };
+    let up = of("STO", "up", "100");
+    let figure = up.stop.as_ref().unwrap().travel.as_nano();
+    assert_eq!(figure, 87_500_000 + 47_651_970 + 120_796_846);
+    assert_eq!(up.basis.as_ref().unwrap().turned.as_ref().unwrap().travel.as_nano(), figure);
+    // As long in the delay of SS1-t, at the highest speed.
+    assert_eq!(of("SS1-t", "up", "100").stop.unwrap().travel.as_nano(), figure + 50_000_000);
+    // Left at the end of its ramp it gets as far from there as from the beginning in STO.
+    let ramp = of("SS1-r", "up", "500").basis.unwrap();
+    assert!(
+        ramp.violated.unwrap().farthest.travel.as_nano() >= ramp.kept.unwrap().travel.as_nano() + figure - 52_956_000
+    );
+    // Down stays worse than up.
+    for stop in ["STO", "SS1-t", "SS1-r"] {
+        let [up, down] = ["up", "down"].map(|moves| of(stop, moves, "100").stop.unwrap().travel);
+        assert!(up <= down, "{stop}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
