@@ -261,11 +261,14 @@ fn senseless_combinations_are_refused() {
         format!("path = [\"logic\"]\naxis = \"carriage\"\nstop = \"{stop}\"\nrequired = {{ travel = \"1 m\" }}")
     };
     let measured = series("2 m/s", "\"max\"", "");
+    let lifted = "gravity = true\nbrake = { engage = \"60 ms\", force_ratio = 1.5 }\n[[axis.monitor]]\nfunction = \"SOS\"\n\
+                  limit = \"2 mm\"\ncycle = \"4 ms\"\nreaction = \"STO\"\n";
     let up = series("2 m/s", "\"max\"", "").replace("speed = ", "moves = \"up\"\nspeed = ");
     for (more, rows, message) in [
         (coasts.as_str(), violated("SLS", "stop = \"STO\""), "a stop beside a violation"),
         (&coasts, violated("SLS", "speed = \"100 mm/s\""), "a speed beside the limit of SLS"),
         (&coasts, violated("SLS", "moves = \"up\""), "gravity does not pull on 'carriage'"),
+        (lifted, violated("SOS", "moves = \"up\""), "a standstill may be left either way"),
         (&coasts, violated("SLA", ""), "'carriage' monitors no 'SLA'"),
         (monitor, violated("SLS", ""), "nothing stops 'carriage' after STO"),
         (ss1_t, stop("SS1-t"), "nothing stops 'carriage' after SS1-t"),
