@@ -68,7 +68,7 @@ pub(super) fn axis_stop(
     let function = stop_function(declared);
     let compute = || stop::stop(&model, declared.speed, reaction, &function).map_err(FunctionError::Stop);
     let kept = declared.stop.computable.then(compute).transpose()?;
-    let violated = violated(&model, declared, reaction)?;
+    let violated = violated(machine, &model, declared, reaction)?;
     let mut figures = match &kept {
         Some(kept) => kept.clone(),
         None => reaction_alone(&model, declared.speed, reaction)?,
@@ -161,11 +161,17 @@ pub(super) fn budget_axis(axis: &machine::Axis, declared: &FunctionStop) -> stop
     stop::Axis { motion, max_speed: axis.max_speed, fault_acceleration: axis.fault_acceleration, brake, coast }
 }
 
-fn violated(axis: &stop::Axis, declared: &FunctionStop, reaction: Span) -> Result<Option<ViolatedRamp>, FunctionError> {
+fn violated(
+    machine: &machine::Machine,
+    axis: &stop::Axis,
+    declared: &FunctionStop,
+    reaction: Span,
+) -> Result<Option<ViolatedRamp>, FunctionError> {
     let Some(detection) = declared.stop.violated else {
         return Ok(None);
     };
-    let noticed = detection.time().ok_or(FunctionError::OutOfRange)?;
+    let noticed = detection.time().and_then(|time| machine.clock_tolerance.late(time));
+    let noticed = noticed.ok_or(FunctionError::OutOfRange)?;
     let envelope = (declared.stop.delay, ramp(declared));
     violated_ramp(axis, declared.speed, reaction, envelope, noticed).map(Some).map_err(FunctionError::Stop)
 }

@@ -381,6 +381,26 @@ fn a_fault_may_turn_an_axis_that_moves_up() {
     }
 }
 
+/// Monitoring counts by the drive's clock: 50 ms take 50.5 ms with 1 %, for a violated limit as for a violated ramp.
+#[test]
+fn a_slow_clock_finds_out_late() {
+    let ramp = "coast_deceleration = \"5 m/s^2\"\n[[axis.stop]]\nfunction = \"SS1-r\"\ndelay = \"0 ms\"\ndeceleration = \"2 m/s^2\"\n";
+    let all = |tolerance: &str, cycle: &str| {
+        let noticed = format!(
+            "{ramp}violated = {{ cycle = \"{cycle}\", cycles = 1 }}\n[[axis.monitor]]\nfunction = \"SLS\"\n\
+                               limit = \"1 m/s\"\ncycle = \"{cycle}\"\ncycles = 1\nreaction = \"SS1-r\"\n"
+        );
+        let head = HEAD.replace("[machine]\n", &format!("[machine]\n{tolerance}"));
+        let text =
+            format!("{head}{}\n[[function]]\nid = \"f\"\n{}\n", carriage("1 m/s^2", &noticed), violated("SLS", ""));
+        let machine = machine::read("test", text).unwrap();
+        function(&machine, &machine.functions[0]).unwrap()
+    };
+    let (slow, longer, set) = (all("clock_tolerance = \"1 %\"\n", "50 ms"), all("", "50.5 ms"), all("", "50 ms"));
+    assert_eq!((slow.deciding, &slow.stop), (time("50.5 ms"), &longer.stop));
+    assert!(set.stop.unwrap().travel < slow.stop.unwrap().travel);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
