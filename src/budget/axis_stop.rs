@@ -21,6 +21,8 @@ use crate::time::Span;
 pub struct StopBasis {
     /// The stop as computed, with its ramp kept; `None` if the file doesn't say enough.
     pub kept: Option<Stop>,
+    /// The stop after a fault that drives an axis down although it was moving up, where that may count.
+    pub turned: Option<Stop>,
     /// The stop with its ramp violated, if the axis says how that is noticed.
     pub violated: Option<ViolatedRamp>,
     /// The measured series, if there is one.
@@ -66,18 +68,23 @@ pub(super) fn axis_stop(
     let function = stop_function(declared);
     let compute = || stop::stop(&model, declared.speed, reaction, &function).map_err(FunctionError::Stop);
     let kept = declared.stop.computable.then(compute).transpose()?;
-    let violated = violated(&model, declared, reaction)?;
+    let violated = violated(machine, &model, declared, reaction)?;
     let mut figures = match &kept {
         Some(kept) => kept.clone(),
         None => reaction_alone(&model, declared.speed, reaction)?,
     };
+    let turned = kept.as_ref().and(turned(&model, reaction, &function).transpose()).transpose()?;
+    if let Some(turned) = &turned {
+        raise(&mut figures, turned.time, turned.travel)?;
+    }
     if let Some(violated) = &violated {
         raise(&mut figures, violated.time, violated.farthest.travel)?;
     }
     let measured = with_series(axis, declared, &function, &mut figures)?;
-    let speeds = [kept.as_ref().map(Stop::highest_speed), violated.as_ref().map(|violated| violated.highest_speed)];
+    let computed = || kept.iter().chain(&turned);
+    let speeds = [computed().map(Stop::highest_speed).max(), violated.as_ref().map(|violated| violated.highest_speed)];
     let driven = [
-        kept.as_ref().map(Stop::highest_driven_speed),
+        computed().map(Stop::highest_driven_speed).max(),
         violated.as_ref().map(|violated| violated.highest_driven_speed),
     ];
     let arc = axis.radius.map(|radius| arc(figures.travel, radius)).transpose()?;
@@ -87,10 +94,27 @@ pub(super) fn axis_stop(
         arc,
         fault_below_gravity: axis.gravity && axis.fault_acceleration < stop::STANDARD_GRAVITY,
         kept,
+        turned,
         violated,
         measured,
     };
     Ok((figures, basis))
+}
+
+/// The stop of an axis that moves up and that a fault drives down at once. Falling it meets the weaker brake, so this may lead
+/// farther than any way up. An axis that first has to be slowed down is neither faster nor has it moved more at the end of the
+/// reaction than one that starts at standstill; one that turns later lies between the two. A monitored ramp stops either way, and
+/// the way up is the longer one.
+fn turned(axis: &stop::Axis, reaction: Span, function: &StopFunction) -> Result<Option<Stop>, FunctionError> {
+    let falls = match function {
+        StopFunction::Sto | StopFunction::Ss1T { .. } | StopFunction::Ss2T { .. } => true,
+        StopFunction::Ss1R { .. } | StopFunction::Ss2R { .. } => false,
+    };
+    if axis.motion != stop::Motion::Upward || !falls {
+        return Ok(None);
+    }
+    let down = stop::Axis { motion: stop::Motion::Vertical, ..*axis };
+    stop::stop(&down, Speed::default(), reaction, function).map(Some).map_err(FunctionError::Stop)
 }
 
 /// The stop with its delay as long as the drive's own clock may make it.
@@ -137,11 +161,17 @@ pub(super) fn budget_axis(axis: &machine::Axis, declared: &FunctionStop) -> stop
     stop::Axis { motion, max_speed: axis.max_speed, fault_acceleration: axis.fault_acceleration, brake, coast }
 }
 
-fn violated(axis: &stop::Axis, declared: &FunctionStop, reaction: Span) -> Result<Option<ViolatedRamp>, FunctionError> {
+fn violated(
+    machine: &machine::Machine,
+    axis: &stop::Axis,
+    declared: &FunctionStop,
+    reaction: Span,
+) -> Result<Option<ViolatedRamp>, FunctionError> {
     let Some(detection) = declared.stop.violated else {
         return Ok(None);
     };
-    let noticed = detection.time().ok_or(FunctionError::OutOfRange)?;
+    let noticed = detection.time().and_then(|time| machine.clock_tolerance.late(time));
+    let noticed = noticed.ok_or(FunctionError::OutOfRange)?;
     let envelope = (declared.stop.delay, ramp(declared));
     violated_ramp(axis, declared.speed, reaction, envelope, noticed).map(Some).map_err(FunctionError::Stop)
 }

@@ -26,7 +26,8 @@ use crate::time::Span;
 pub struct Excess {
     /// From the violation until the monitoring has found out.
     pub detection: Span,
-    /// The same with the responses that count: what the demand adds to the response of the path.
+    /// The same with the responses that count, by a clock as slow as the machine's tolerance allows: what the demand adds to the
+    /// response of the path.
     pub counted: Span,
     /// Whether the internal response counts; not if the reaction takes torque off at once.
     pub internal_counts: bool,
@@ -65,6 +66,8 @@ impl<'m> Demand<'m> {
         let internal_counts = monitor.reaction.is_none_or(|stop| !torque_off.contains(&stop.kind));
         let internal = if internal_counts { monitor.internal_response } else { Span::ZERO };
         let counted = Span::checked_sum([detection, internal, monitor.application_response]);
+        // A drive maker stretches all of its times by the tolerance of the clock (check-values D1).
+        let counted = counted.and_then(|counted| machine.clock_tolerance.late(counted));
         let counted = counted.ok_or(FunctionError::OutOfRange)?;
         let start = speed_at_violation(axis, monitor, violation.speed)?;
         Ok(Self { axis, monitor, detection, counted, internal_counts, start })

@@ -5,7 +5,7 @@
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::{Axis, AxisKind, FunctionStop};
-use super::monitor::{Monitor, MonitorLimit, Violation};
+use super::monitor::{Monitor, MonitorKind, MonitorLimit, Violation};
 use super::names::Names;
 use super::read_axis::Dimensions;
 use super::read_function::limited_speed;
@@ -34,7 +34,14 @@ pub(super) fn violation<'t>(
     };
     let (place, monitor) = fields.required("violation", "\"SLS\"", |value| monitor_of(axis, &values::text(value)?))?;
     let speed = fields.optional("speed", |value| speed(value, axis, monitor));
-    let moves = fields.optional("moves", |value| upward(value, axis));
+    let moves = fields.optional("moves", |value| {
+        let upward = upward(value, axis)?;
+        if upward && monitor.kind == MonitorKind::Sos {
+            return Err(Mistake::new(&value.span, "a standstill may be left either way")
+                .expected("no moves: down is worse, and a fault may drive the axis down"));
+        }
+        Ok(upward)
+    });
     stop?;
     let speed = match monitor.limit {
         MonitorLimit::Speed(limit) => limit,

@@ -72,6 +72,9 @@ fn notes(axis: &Axis, declared: &FunctionStop, basis: &StopBasis) -> Vec<String>
             "the axis moves up; ways up and down add up, the fall from the place where it rests included".to_owned(),
         );
     }
+    if basis.turned.as_ref().is_some_and(|turned| basis.kept.as_ref().is_some_and(|kept| turned.travel > kept.travel)) {
+        notes.push("a fault that drives it down at once instead leads farther; counted".to_owned());
+    }
     notes
 }
 

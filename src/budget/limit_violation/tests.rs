@@ -261,11 +261,14 @@ fn senseless_combinations_are_refused() {
         format!("path = [\"logic\"]\naxis = \"carriage\"\nstop = \"{stop}\"\nrequired = {{ travel = \"1 m\" }}")
     };
     let measured = series("2 m/s", "\"max\"", "");
+    let lifted = "gravity = true\nbrake = { engage = \"60 ms\", force_ratio = 1.5 }\n[[axis.monitor]]\nfunction = \"SOS\"\n\
+                  limit = \"2 mm\"\ncycle = \"4 ms\"\nreaction = \"STO\"\n";
     let up = series("2 m/s", "\"max\"", "").replace("speed = ", "moves = \"up\"\nspeed = ");
     for (more, rows, message) in [
         (coasts.as_str(), violated("SLS", "stop = \"STO\""), "a stop beside a violation"),
         (&coasts, violated("SLS", "speed = \"100 mm/s\""), "a speed beside the limit of SLS"),
         (&coasts, violated("SLS", "moves = \"up\""), "gravity does not pull on 'carriage'"),
+        (lifted, violated("SOS", "moves = \"up\""), "a standstill may be left either way"),
         (&coasts, violated("SLA", ""), "'carriage' monitors no 'SLA'"),
         (monitor, violated("SLS", ""), "nothing stops 'carriage' after STO"),
         (ss1_t, stop("SS1-t"), "nothing stops 'carriage' after SS1-t"),
@@ -343,6 +346,59 @@ fn up_and_down() {
     assert_eq!(down.travel.as_nano(), 392_266_000 + 441_299_250);
     let held = axis.replace("9 m/s^2", "9.80665 m/s^2");
     assert!(!budget(&held, rows).basis.unwrap().fault_below_gravity);
+}
+
+/// A fault drives a lift down while it moves up: from standstill 10 m/s^2 reach 500 mm/s in 50 ms. By hand, 200 ms of reaction:
+/// 0.5 x 0.2 - 0.0125 m; 60 ms of fall from 0.5 m/s 0.03 + 0.01765197 m to 1.088399 m/s; brake of g / 2 0.1207968458... m. The
+/// way up is 0.5 x 0.2 m at most and 86 mm behind it.
+#[test]
+fn a_fault_may_turn_an_axis_that_moves_up() {
+    let axis = "[[element]]\nid = \"logic\"\nworst_case = \"200 ms\"\n[[axis]]\nid = \"lift\"\nkind = \"linear\"\ngravity = true\n\
+                max_speed = \"500 mm/s\"\nfault_acceleration = \"10 m/s^2\"\nbrake = { engage = \"60 ms\", force_ratio = 1.5 }\n\
+                [[axis.stop]]\nfunction = \"SS1-t\"\ndelay = \"100 ms\"\n[[axis.stop]]\nfunction = \"SS1-r\"\ndelay = \"0 ms\"\n\
+                deceleration = \"3 m/s^2\"\nviolated = { cycle = \"100 ms\", cycles = 2 }\n";
+    let of = |stop: &str, moves: &str, speed: &str| {
+        let rows = format!(
+            "path = [\"logic\"]\naxis = \"lift\"\nstop = \"{stop}\"\nmoves = \"{moves}\"\nspeed = \"{speed} mm/s\"\nrequired = {{ travel = \"2 m\" }}"
+        );
+        budget(axis, &rows)
+    };
+    let up = of("STO", "up", "100");
+    let figure = up.stop.as_ref().unwrap().travel.as_nano();
+    assert_eq!(figure, 87_500_000 + 47_651_970 + 120_796_846);
+    assert_eq!(up.basis.as_ref().unwrap().turned.as_ref().unwrap().travel.as_nano(), figure);
+    // As long in the delay of SS1-t, at the highest speed.
+    assert_eq!(of("SS1-t", "up", "100").stop.unwrap().travel.as_nano(), figure + 50_000_000);
+    // Left at the end of its ramp it gets as far from there as from the beginning in STO.
+    let ramp = of("SS1-r", "up", "500").basis.unwrap();
+    assert!(
+        ramp.violated.unwrap().farthest.travel.as_nano() >= ramp.kept.unwrap().travel.as_nano() + figure - 52_956_000
+    );
+    // Down stays worse than up.
+    for stop in ["STO", "SS1-t", "SS1-r"] {
+        let [up, down] = ["up", "down"].map(|moves| of(stop, moves, "100").stop.unwrap().travel);
+        assert!(up <= down, "{stop}");
+    }
+}
+
+/// Monitoring counts by the drive's clock: 50 ms take 50.5 ms with 1 %, for a violated limit as for a violated ramp.
+#[test]
+fn a_slow_clock_finds_out_late() {
+    let ramp = "coast_deceleration = \"5 m/s^2\"\n[[axis.stop]]\nfunction = \"SS1-r\"\ndelay = \"0 ms\"\ndeceleration = \"2 m/s^2\"\n";
+    let all = |tolerance: &str, cycle: &str| {
+        let noticed = format!(
+            "{ramp}violated = {{ cycle = \"{cycle}\", cycles = 1 }}\n[[axis.monitor]]\nfunction = \"SLS\"\n\
+                               limit = \"1 m/s\"\ncycle = \"{cycle}\"\ncycles = 1\nreaction = \"SS1-r\"\n"
+        );
+        let head = HEAD.replace("[machine]\n", &format!("[machine]\n{tolerance}"));
+        let text =
+            format!("{head}{}\n[[function]]\nid = \"f\"\n{}\n", carriage("1 m/s^2", &noticed), violated("SLS", ""));
+        let machine = machine::read("test", text).unwrap();
+        function(&machine, &machine.functions[0]).unwrap()
+    };
+    let (slow, longer, set) = (all("clock_tolerance = \"1 %\"\n", "50 ms"), all("", "50.5 ms"), all("", "50 ms"));
+    assert_eq!((slow.deciding, &slow.stop), (time("50.5 ms"), &longer.stop));
+    assert!(set.stop.unwrap().travel < slow.stop.unwrap().travel);
 }
 
 proptest! {

@@ -12,7 +12,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::axis::Axis;
+use super::axis::{Axis, Motion};
 use super::error::StopError;
 use super::function::{Ramp, Stop, monitored, summed};
 use super::phase::{Phase, PhaseKind, non_negative};
@@ -59,27 +59,47 @@ pub fn violated_ramp(
     for cell in 0..=CELLS {
         let too_far = StopError::OutOfRange { phase: PhaseKind::Ramp };
         let part = cell_of(waited.end_speed, ramp, whole.time, cell, &mut followed).ok_or(too_far)?;
-        let unnoticed = axis.uncontrolled(PhaseKind::Unnoticed, part.end_speed, detection)?;
-        let mut phases = vec![first, waited, part, unnoticed];
-        phases.extend(axis.torque_off(unnoticed.end_speed)?);
-        let stop = summed(reaction, phases)?;
-        worst = Some(match worst {
-            None => ViolatedRamp {
-                time: stop.time,
-                highest_speed: stop.highest_speed(),
-                highest_driven_speed: stop.highest_driven_speed(),
-                farthest: stop,
-            },
-            Some(worst) => ViolatedRamp {
-                time: worst.time.max(stop.time),
-                highest_speed: worst.highest_speed.max(stop.highest_speed()),
-                highest_driven_speed: worst.highest_driven_speed.max(stop.highest_driven_speed()),
-                farthest: if stop.travel > worst.farthest.travel { stop } else { worst.farthest },
-            },
-        });
+        for (axis, start) in ways_out(axis, part.end_speed) {
+            let unnoticed = axis.uncontrolled(PhaseKind::Unnoticed, start, detection)?;
+            let mut phases = vec![first, waited, part, unnoticed];
+            phases.extend(axis.torque_off(unnoticed.end_speed)?);
+            let stop = summed(reaction, phases)?;
+            worst = Some(match worst {
+                None => ViolatedRamp::of(stop),
+                Some(worst) => worst.or(stop),
+            });
+        }
     }
     // At least one cell there is.
     worst.ok_or(StopError::OutOfRange { phase: PhaseKind::Ramp })
+}
+
+impl ViolatedRamp {
+    fn of(stop: Stop) -> Self {
+        Self {
+            time: stop.time,
+            highest_speed: stop.highest_speed(),
+            highest_driven_speed: stop.highest_driven_speed(),
+            farthest: stop,
+        }
+    }
+
+    fn or(self, stop: Stop) -> Self {
+        Self {
+            time: self.time.max(stop.time),
+            highest_speed: self.highest_speed.max(stop.highest_speed()),
+            highest_driven_speed: self.highest_driven_speed.max(stop.highest_driven_speed()),
+            farthest: if stop.travel > self.farthest.travel { stop } else { self.farthest },
+        }
+    }
+}
+
+/// How an axis may leave its ramp at `speed`: on its way, and if that is up, also driven down at once, where it meets the weaker
+/// brake. Having to be slowed down first it gets neither faster nor farther than from standstill.
+fn ways_out(axis: &Axis, speed: Speed) -> impl Iterator<Item = (Axis, Speed)> {
+    let down = Axis { motion: Motion::Vertical, ..*axis };
+    let turned = (axis.motion == Motion::Upward).then_some((down, Speed::default()));
+    [(*axis, speed)].into_iter().chain(turned)
 }
 
 /// The ramp up to the end of `cell`, at the speed of its start; `followed` is the travel so far in nanometres times NANO. The

@@ -8,6 +8,7 @@ use crate::budget::stop::{
     self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY, Stop, StopError, accelerate, cross_window,
     jerk_limited_ramp, linear_ramp,
 };
+use crate::latency::tolerance::Tolerance;
 use crate::machine::{Axis, Function, FunctionStop, Machine, StopKind};
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::time::Span;
@@ -44,6 +45,7 @@ struct Given<'a> {
     declared: &'a FunctionStop,
     budget: &'a stop::Axis,
     units: AxisUnits,
+    clock: Tolerance,
 }
 
 pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBudget) -> Vec<Step> {
@@ -52,7 +54,7 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
     };
     let Some(axis) = machine.axes.get(declared.axis) else { return Vec::new() };
     let units = AxisUnits::of(axis.kind);
-    let given = Given { axis, declared, budget: budget_axis, units };
+    let given = Given { axis, declared, budget: budget_axis, units, clock: machine.clock_tolerance };
     let mut steps = given.figures(&stop.phases);
     let response = MILLISECOND.number(stop.reaction.as_nanos());
     let seconds = ("R / 1000", format!("{response} / 1000"));
@@ -69,6 +71,7 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
         start = phase.end_speed;
     }
     steps.extend(totals(stop, units));
+    steps.extend(given.turned(budget));
     steps
 }
 
@@ -104,6 +107,18 @@ pub(super) fn overall(budget: &FunctionBudget) -> Vec<Step> {
 }
 
 impl Given<'_> {
+    /// The figures of an axis that moves up and is driven down by a fault at once; the totals are at least these.
+    fn turned(&self, budget: &FunctionBudget) -> Vec<Step> {
+        let Some(turned) = budget.basis.as_ref().and_then(|basis| basis.turned.as_ref()) else { return Vec::new() };
+        let meaning = |what: &str| {
+            format!("{what}, if a fault drives the axis down from standstill at once; counted if it is more")
+        };
+        vec![
+            Step::given("tb", meaning("time of the stop"), (turned.time.as_nanos(), SECOND)),
+            Step::given("sb", meaning("travel"), (turned.travel.as_nano(), self.units.way)),
+        ]
+    }
+
     /// What the machine file says, as far as one of the phases uses it.
     fn figures(&self, phases: &[Phase]) -> Vec<Step> {
         let has = |kind| phases.iter().any(|phase| phase.kind == kind);
@@ -150,8 +165,7 @@ impl Given<'_> {
         let (units, stop) = (self.units, &self.declared.stop);
         let mut steps = Vec::new();
         if has(PhaseKind::Delay) {
-            let meaning = self.of(&format!("delay of {}", stop.kind.name()));
-            steps.push(self.given("td", meaning, (stop.delay.as_nanos(), SECOND)));
+            steps.extend(self.delay());
         }
         if let Some(deceleration) = stop.deceleration {
             let figure = (deceleration.as_nano(), units.acceleration);
@@ -165,6 +179,27 @@ impl Given<'_> {
             steps.push(self.given("sw", self.of("window of the standstill monitoring"), figure));
         }
         steps
+    }
+
+    /// The delay as set, and as long as the drive's clock may make it.
+    fn delay(&self) -> Vec<Step> {
+        let stop = &self.declared.stop;
+        let meaning = self.of(&format!("delay of {}", stop.kind.name()));
+        let set = (stop.delay.as_nanos(), SECOND);
+        let Some(late) = self.clock.late(stop.delay).filter(|late| *late != stop.delay) else {
+            return vec![self.given("td", meaning, set)];
+        };
+        let share = RATIO.number(self.clock.as_nano());
+        let formula = ("ts x (1 + c)", format!("{} x (1 + {share})", SECOND.number(set.0)));
+        vec![
+            self.given("ts", meaning, set),
+            Step::given(
+                "c",
+                "share by which a clock may run slow (clock_tolerance of [machine])",
+                (self.clock.as_nano(), RATIO),
+            ),
+            Step::follows("td", "delay by a clock that runs slow", formula, (late.as_nanos(), SECOND), Rounding::Up),
+        ]
     }
 
     /// Gravity as far as it counts, the brake and its net deceleration.
@@ -188,6 +223,7 @@ impl Given<'_> {
         let (k, g) = (RATIO.number(ratio.as_nano()), acceleration.number(STANDARD_GRAVITY.as_nano()));
         let formula = match self.budget.motion {
             Motion::Vertical => ("(k - 1) x g", format!("({k} - 1) x {g}")),
+            Motion::Upward => ("(k + 1) x g, on the way up", format!("({k} + 1) x {g}")),
             _ => ("k x g", format!("{k} x {g}")),
         };
         steps.push(Step::follows("ab", "net deceleration by the brake", formula, net, Rounding::Down));

@@ -88,8 +88,12 @@ fn violation(violation: &ViolationReport) -> String {
         0 => String::new(),
         nanos => format!(" + response of the application {} ms", millis(nanos)),
     };
+    let internal = if violation.internal_response_counts { violation.internal_response_ns } else { 0 };
+    let set =
+        [violation.detection_ns, internal, violation.application_response_ns].into_iter().try_fold(0, i64::checked_add);
+    let clock = if set == Some(violation.counted_ns) { "" } else { ", with the clock tolerance" };
     let mut text = format!(
-        "{named} of {axis} violated, limit {limit}: {} of {} ms{response}{application} = {} ms; speed at the violation {}",
+        "{named} of {axis} violated, limit {limit}: {} of {} ms{response}{application}{clock} = {} ms; speed at the violation {}",
         counted((*cycles).into(), "cycle"),
         millis(violation.cycle_ns),
         millis_short(violation.counted_ns),
