@@ -6,6 +6,7 @@ use super::both::Both;
 use super::finding::Location;
 use crate::machine::Direction;
 use crate::time::{Instant, Span};
+use crate::timing::tail::Largest;
 use crate::timing::{Intervals, Maxima};
 
 /// The new telegrams of one connection, both ways.
@@ -28,6 +29,8 @@ struct Line {
     tap_gap: bool,
     intervals: Intervals<Location>,
     maxima: Option<Maxima>,
+    /// Only if asked for.
+    largest: Option<Box<Largest>>,
 }
 
 /// A silence longer than the watchdog time.
@@ -41,6 +44,17 @@ pub(super) struct Silence {
 impl Watch {
     pub(super) fn new(watchdog: Span) -> Self {
         Self { watchdog, lines: Both::default(), round_trip: Intervals::default() }
+    }
+
+    /// Keeps the largest intervals from now on.
+    pub(super) fn keep_largest(&mut self) {
+        for direction in [Direction::ToDevice, Direction::ToHost] {
+            self.lines.of_mut(direction).largest.get_or_insert_default();
+        }
+    }
+
+    pub(super) fn largest(&self, direction: Direction) -> Option<&Largest> {
+        self.lines.of(direction).largest.as_deref()
     }
 
     pub(super) const fn watchdog(&self) -> Span {
@@ -102,6 +116,9 @@ impl Watch {
             let line = self.lines.of_mut(direction);
             line.intervals.record(span, at);
             line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
+            if let Some(largest) = &mut line.largest {
+                largest.record(span, at.at);
+            }
         }
         let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
         let partners = turn.map_or(span, |turn| turn.at.since(previous.at));

@@ -66,7 +66,7 @@ fn check(excesses: &[f64], expected: &Expected) -> Fit {
     close(errors[0], expected.errors[0], 1e-3 * expected.errors[0]);
     close(errors[1], expected.errors[1], 1e-3 * expected.errors[1]);
     close(fit.covariance.unwrap()[1], expected.covariance, 2e-3 * expected.covariance.abs());
-    let log_odds = (excesses.len() as f64 * 50.0).ln();
+    let log_odds = (real(excesses.len()) * 50.0).ln();
     let [level, variance, lower, upper] = expected.level;
     close(fit.gpd.excess(log_odds), level, 1e-3 * level);
     close(fit.variance(fit.gpd.excess_gradient(log_odds)).unwrap(), variance, 5e-3 * variance);

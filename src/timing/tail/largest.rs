@@ -88,7 +88,7 @@ mod tests {
             prop_assert_eq!(told, all);
             prop_assert_eq!(largest.exposure().as_nanos(), nanos.iter().sum::<i64>());
             prop_assert_eq!(largest.count(), nanos.len() as u64);
-            prop_assert_eq!(largest.run().as_nanos(), (nanos.len() as i64 - 1) * 7);
+            prop_assert_eq!(largest.run().as_nanos(), i64::try_from(nanos.len() - 1).unwrap() * 7);
         }
     }
 

@@ -1,5 +1,12 @@
 //! The whole way from intervals to a projection, and every refusal.
 
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_precision_loss,
+    clippy::cast_possible_wrap,
+    reason = "figures of the tests are small"
+)]
+
 use super::fit::tests::sample;
 use super::*;
 use crate::time::Instant;
