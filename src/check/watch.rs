@@ -189,6 +189,24 @@ mod tests {
     }
 
     #[test]
+    fn the_largest_intervals_are_kept_only_if_asked_for() {
+        let mut watch = Watch::new(Span::from_millis(40));
+        watch.new_telegram(Direction::ToHost, at(0), true);
+        watch.new_telegram(Direction::ToHost, at(10), true);
+        assert!(watch.largest(Direction::ToHost).is_none());
+        watch.keep_largest();
+        for ms in [21, 31] {
+            watch.new_telegram(Direction::ToHost, at(ms), true);
+        }
+        // As with the other figures, an interval across a gap of the tap is none.
+        watch.tap_gap();
+        watch.new_telegram(Direction::ToHost, at(90), true);
+        let kept = watch.largest(Direction::ToHost).unwrap();
+        assert_eq!(kept.in_time(), [(at(21).at, Span::from_millis(11)), (at(31).at, Span::from_millis(10))]);
+        assert_eq!((kept.count(), kept.exposure()), (2, Span::from_millis(21)));
+    }
+
+    #[test]
     fn a_silence_after_the_end_of_operation_is_none() {
         let mut watch = Watch::new(Span::from_millis(40));
         watch.new_telegram(Direction::ToDevice, at(0), true);

@@ -5,6 +5,7 @@ mod cli;
 mod derivation;
 mod forms;
 mod hostile;
+mod projection;
 mod readme;
 mod real_captures;
 mod record;

@@ -124,7 +124,7 @@ impl Fit {
         let holds = |log_odds: f64| self.is_likely(self.profile(excess, log_odds));
         let least = 1e-9;
         let highest_holds = holds(highest);
-        let inside = if best < highest { best } else { highest };
+        let inside = best.min(highest);
         if best >= highest && !highest_holds {
             return Limits { lower: Some(highest), upper: None };
         }

@@ -107,39 +107,31 @@ pub(super) fn choose(clusters: &[Clusters]) -> Result<Chosen, Refusal> {
     let fits: Vec<Option<Fit>> = enough.iter().map(|one| Fit::new(&excesses(one))).collect();
     let mut candidates: Vec<Candidate> =
         enough.iter().zip(&fits).map(|(one, fit)| candidate(one, fit.as_ref())).collect();
-    let mut chosen = None;
-    for index in 0..candidates.len() {
-        let later = candidates.get(index.saturating_add(1)..).unwrap_or_default();
-        let (Some(one), Some(above), Some(fit)) = (candidates.get(index), enough.get(index), fits.get(index)) else {
+    for (index, (above, fit)) in enough.iter().zip(&fits).enumerate() {
+        let Some((one, higher)) = candidates.get_mut(index..).and_then(<[Candidate]>::split_first_mut) else {
             continue;
         };
         let (Fitness::Higher, Some(fit)) = (one.fitness, fit) else { continue };
-        let is_stable = later
-            .iter()
-            .filter(|later| later.fitness == Fitness::Higher)
-            .filter_map(|later| later.shape_limits)
-            .all(|limits| limits.contain(fit.gpd.shape));
-        let (fitness, goodness) = if is_stable { judge(fit) } else { (Fitness::Unstable, None) };
-        if let Some(one) = candidates.get_mut(index) {
-            one.fitness = fitness;
+        if !agrees(fit.gpd.shape, higher) {
+            one.fitness = Fitness::Unstable;
+            continue;
         }
-        if let Some(goodness) = goodness.filter(|_| fitness == Fitness::Chosen) {
-            chosen = Some((above.threshold, above.exceedances, fit.clone(), goodness));
-            break;
+        let goodness = goodness(fit);
+        if goodness.probability < LEAST_PROBABILITY {
+            one.fitness = Fitness::BadFit;
+            continue;
         }
+        one.fitness = Fitness::Chosen;
+        let (threshold, exceedances) = (above.threshold, above.exceedances);
+        return Ok(Chosen { threshold, exceedances, fit: fit.clone(), goodness, candidates });
     }
-    match chosen {
-        Some((threshold, exceedances, fit, goodness)) => {
-            Ok(Chosen { threshold, exceedances, fit, goodness, candidates })
-        }
-        None => Err(refusal(&enough, &candidates)),
-    }
+    Err(refusal(&enough, &candidates))
 }
 
-fn judge(fit: &Fit) -> (Fitness, Option<Goodness>) {
-    let goodness = goodness(fit);
-    let is_good = goodness.probability >= LEAST_PROBABILITY;
-    (if is_good { Fitness::Chosen } else { Fitness::BadFit }, Some(goodness))
+/// Whether `shape` lies within the limits above every threshold of `higher` that could be fitted.
+fn agrees(shape: f64, higher: &[Candidate]) -> bool {
+    let fitted = higher.iter().filter(|higher| higher.fitness == Fitness::Higher);
+    fitted.filter_map(|higher| higher.shape_limits).all(|limits| limits.contain(shape))
 }
 
 fn candidate(clusters: &Clusters, fit: Option<&Fit>) -> Candidate {
