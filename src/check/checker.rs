@@ -57,6 +57,15 @@ impl<'m> Checker<'m> {
         Self { walker: Walker::default(), state, packets: 0, first: None, last: None }
     }
 
+    /// Also keeps the largest intervals of each direction, for a projection of their tail.
+    #[must_use]
+    pub fn keep_largest(mut self) -> Self {
+        for follower in &mut self.state.followers {
+            follower.base.watch.keep_largest();
+        }
+        self
+    }
+
     /// Takes the next packet of the run.
     pub fn packet(&mut self, packet: &Packet<'_>) {
         self.packets = self.packets.saturating_add(1);

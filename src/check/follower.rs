@@ -17,6 +17,7 @@ use super::watch::{Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::Instant;
+use crate::timing::tail::Largest;
 use crate::timing::{Intervals, Maxima};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
@@ -373,6 +374,7 @@ impl Base {
             tap_losses: line.tap_losses,
             intervals: watch.intervals(direction).clone(),
             maxima: watch.maxima(direction).cloned(),
+            largest: watch.largest(direction).cloned(),
         };
         ConnectionOutcome {
             to_device: direction(&self.lines.to_device, Direction::ToDevice),
@@ -428,6 +430,8 @@ pub struct DirectionOutcome {
     pub intervals: Intervals<Location>,
     /// The longest of them in each part of the run; `None` before the first.
     pub maxima: Option<Maxima>,
+    /// The largest of them, if [`super::Checker::keep_largest`] asked for them.
+    pub largest: Option<Largest>,
 }
 
 /// Why a connection was not fully examined.

@@ -6,6 +6,7 @@ use super::both::Both;
 use super::finding::Location;
 use crate::machine::{Direction, Profile};
 use crate::time::{Instant, Span};
+use crate::timing::tail::Largest;
 use crate::timing::{Intervals, Maxima};
 
 /// What the watchdog time limits.
@@ -51,6 +52,8 @@ struct Line {
     tap_gap: bool,
     intervals: Intervals<Location>,
     maxima: Option<Maxima>,
+    /// Only if asked for.
+    largest: Option<Box<Largest>>,
 }
 
 /// A silence longer than the watchdog time.
@@ -64,6 +67,17 @@ pub(super) struct Silence {
 impl Watch {
     pub(super) fn new(watchdog: Span, timer: Timer) -> Self {
         Self { watchdog, timer, lines: Both::default(), round_trip: Intervals::default() }
+    }
+
+    /// Keeps the largest intervals from now on.
+    pub(super) fn keep_largest(&mut self) {
+        for direction in [Direction::ToDevice, Direction::ToHost] {
+            self.lines.of_mut(direction).largest.get_or_insert_default();
+        }
+    }
+
+    pub(super) fn largest(&self, direction: Direction) -> Option<&Largest> {
+        self.lines.of(direction).largest.as_deref()
     }
 
     pub(super) const fn watchdog(&self) -> Span {
@@ -138,6 +152,9 @@ impl Watch {
             let line = self.lines.of_mut(direction);
             line.intervals.record(span, at);
             line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
+            if let Some(largest) = &mut line.largest {
+                largest.record(span, at.at);
+            }
         }
         (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
     }
@@ -214,6 +231,24 @@ mod tests {
         assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
         assert_eq!(watch.intervals(Direction::ToHost).count(), 0);
         assert_eq!(watch.new_telegram(Direction::ToHost, at(141), true).unwrap().span, Span::from_millis(41));
+    }
+
+    #[test]
+    fn the_largest_intervals_are_kept_only_if_asked_for() {
+        let mut watch = Watch::new(Span::from_millis(40));
+        watch.new_telegram(Direction::ToHost, at(0), true);
+        watch.new_telegram(Direction::ToHost, at(10), true);
+        assert!(watch.largest(Direction::ToHost).is_none());
+        watch.keep_largest();
+        for ms in [21, 31] {
+            watch.new_telegram(Direction::ToHost, at(ms), true);
+        }
+        // As with the other figures, an interval across a gap of the tap is none.
+        watch.tap_gap();
+        watch.new_telegram(Direction::ToHost, at(90), true);
+        let kept = watch.largest(Direction::ToHost).unwrap();
+        assert_eq!(kept.in_time(), [(at(21).at, Span::from_millis(11)), (at(31).at, Span::from_millis(10))]);
+        assert_eq!((kept.count(), kept.exposure()), (2, Span::from_millis(21)));
     }
 
     #[test]

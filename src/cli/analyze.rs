@@ -17,6 +17,9 @@ pub(super) struct Arguments {
     /// Machine file (TOML) with the connections to check.
     #[arg(short, long, value_name = "FILE")]
     machine: Option<PathBuf>,
+    /// Also project how often the watchdogs would trip without a fault: availability only, no safety claim.
+    #[arg(long, requires = "machine")]
+    projection: bool,
     #[command(flatten)]
     reporting: Reporting,
 }
@@ -28,11 +31,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
         Some(path) => run::machine(path)?,
         None => Machine::default(),
     };
-    let (outcome, summary) = run::check(&machine, &arguments.captures)?;
+    let check = if arguments.projection { run::check_projected } else { run::check };
+    let (outcome, summary) = check(&machine, &arguments.captures)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let result = verdict.communication();
     let file = arguments.machine.as_ref().map(|path| path.display().to_string());
     let named = file.as_deref().map(|file| (file, &machine));
-    arguments.reporting.write(&report::analyze(named, &outcome, &summary, &verdict, result))?;
+    let mut report = report::analyze(named, &outcome, &summary, &verdict, result);
+    if arguments.projection {
+        report = report::projected(report, &machine, &verdict::tails(&outcome, &verdict), None);
+    }
+    arguments.reporting.write(&report)?;
     Ok(result)
 }

@@ -24,9 +24,17 @@ pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
 
 /// Runs the checker over the captures as one run.
 pub(super) fn check(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
+    check_with(Checker::new(machine), captures)
+}
+
+/// As [`check`]; the outcome also holds what a projection needs.
+pub(super) fn check_projected(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
+    check_with(Checker::new(machine).keep_largest(), captures)
+}
+
+fn check_with(mut checker: Checker<'_>, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
     let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
     let mut run = Run::open(inputs).map_err(Error::Capture)?;
-    let mut checker = Checker::new(machine);
     let mut progress = Progress::reading(captures);
     while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
         progress.packet(packet.octets.len());

@@ -18,6 +18,9 @@ pub(super) struct Arguments {
     captures: Vec<PathBuf>,
     #[command(flatten)]
     recording: Recording,
+    /// Also project how often the watchdogs would trip without a fault: availability only, no safety claim.
+    #[arg(long)]
+    projection: bool,
     #[command(flatten)]
     reporting: Reporting,
 }
@@ -27,10 +30,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.reporting.check(&inputs)?;
     arguments.recording.check(&inputs)?;
     let machine = run::machine(&arguments.machine)?;
-    let (outcome, summary) = run::check(&machine, &arguments.captures)?;
+    let check = if arguments.projection { run::check_projected } else { run::check };
+    let (outcome, summary) = check(&machine, &arguments.captures)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let file = arguments.machine.display().to_string();
     let mut report = report::verify(&file, &machine, &outcome, &summary, &verdict);
+    if arguments.projection {
+        report = report::projected(report, &machine, &verdict::tails(&outcome, &verdict), None);
+    }
     let captures = arguments.captures.iter().map(|path| NamedInput { path, role: "capture" });
     let inputs: Vec<_> =
         [NamedInput { path: &arguments.machine, role: "machine file" }].into_iter().chain(captures).collect();

@@ -13,7 +13,8 @@ use crate::verdict::{self, Judgement, ObservedCycle};
 pub(super) struct Arguments {
     /// Machine file (TOML).
     machine: PathBuf,
-    /// Capture files of one run (pcap, pcapng, also gzip), in any order; - is standard input. They can raise the lower ends.
+    /// Capture files of one run (pcap, pcapng, also gzip), in any order; - is standard input. They can raise the lower ends,
+    /// and trips without a fault are projected from them.
     captures: Vec<PathBuf>,
     #[command(flatten)]
     reporting: Reporting,
@@ -30,13 +31,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
         arguments.reporting.write(&report::watchdogs(&file, &machine, &told, None, result))?;
         return Ok(result);
     }
-    let (outcome, summary) = run::check(&machine, &arguments.captures)?;
+    let (outcome, summary) = run::check_projected(&machine, &arguments.captures)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let observed = verdict::observed_cycles(&outcome, &verdict);
     let cycles: Vec<_> = observed.iter().map(ObservedCycle::cycle).collect();
     let told = watchdogs(&machine, &cycles);
     let result = verdict::judge_watchdogs(&told).max(verdict.communication());
     let run = Some((&outcome, &summary, &verdict, observed.as_slice()));
-    arguments.reporting.write(&report::watchdogs(&file, &machine, &told, run, result))?;
+    let report = report::watchdogs(&file, &machine, &told, run, result);
+    let tails = verdict::tails(&outcome, &verdict);
+    arguments.reporting.write(&report::projected(report, &machine, &tails, Some(&told)))?;
     Ok(result)
 }

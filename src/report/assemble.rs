@@ -133,6 +133,7 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
         residual: None,
         simulation: None,
         watchdogs: None,
+        projection: None,
         sensitivity: None,
         tap_faults: None,
         inputs: None,

@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
+use super::projection_model::ProjectionReport;
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
 use super::simulation_model::SimulationReport;
@@ -41,6 +42,9 @@ pub struct Report {
     /// The watchdogs of the connections.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub watchdogs: Option<WatchdogsReport>,
+    /// Trips without a fault, projected.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub projection: Option<ProjectionReport>,
     /// What each figure matters to one function.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sensitivity: Option<SensitivityReport>,

@@ -1,11 +1,12 @@
 //! Statistics of measured times: exact extremes, quantiles, mean and standard deviation. Pure: no clock, no file.
 //!
 //! What comes out of here is *measured*. It may refute a bound and it says how near to a watchdog a machine runs; it never
-//! becomes a bound.
+//! becomes a bound. What [`tail`] makes of it is *projected*, for availability only.
 
 mod intervals;
 mod maxima;
 mod sample;
+pub mod tail;
 
 pub use intervals::{Extreme, Intervals};
 pub use maxima::Maxima;

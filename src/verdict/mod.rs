@@ -6,6 +6,7 @@
 mod connection;
 mod coverage;
 mod function;
+mod projection;
 #[cfg(test)]
 mod tests;
 mod watchdogs;
@@ -13,6 +14,7 @@ mod watchdogs;
 pub use connection::{ConnectionVerdict, Health};
 pub use coverage::{Gap, gaps};
 pub use function::{FunctionStatus, FunctionVerdict, Measured};
+pub use projection::{DirectionTail, NoTail, tails};
 pub use watchdogs::{ObservedCycle, judge_watchdogs, observed_cycles};
 
 use crate::capture::Summary;

@@ -8,6 +8,7 @@ mod forms;
 mod fscp_2_1;
 mod hostile;
 mod profiles;
+mod projection;
 mod readme;
 mod real_captures;
 mod record;

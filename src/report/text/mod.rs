@@ -5,6 +5,7 @@ mod contents;
 mod derivation;
 pub(super) mod functions;
 mod inverse;
+mod projection;
 mod residual;
 mod simulation;
 mod stops;
@@ -64,6 +65,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.watchdogs {
         watchdogs::watchdogs(&mut out, told, width);
+    }
+    if let Some(told) = &report.projection {
+        projection::projection(&mut out, told, width, detailed);
     }
     if let Some(told) = &report.sensitivity {
         inverse::sensitivity(&mut out, told, width);
