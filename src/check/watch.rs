@@ -235,7 +235,7 @@ mod tests {
 
     #[test]
     fn the_largest_intervals_are_kept_only_if_asked_for() {
-        let mut watch = Watch::new(Span::from_millis(40));
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
         watch.new_telegram(Direction::ToHost, at(0), true);
         watch.new_telegram(Direction::ToHost, at(10), true);
         assert!(watch.largest(Direction::ToHost).is_none());
