@@ -7,7 +7,7 @@ pub(super) mod functions;
 mod inverse;
 mod residual;
 mod simulation;
-mod stops;
+pub(super) mod stops;
 mod watchdogs;
 
 use std::fmt::Write;
