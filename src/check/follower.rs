@@ -8,10 +8,10 @@ use super::both::Both;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
-use super::watch::{Silence, Watch};
+use super::watch::{IntervalSeen, Silence, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 use crate::timing::{Intervals, Maxima};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
@@ -76,6 +76,17 @@ impl Follower {
         update
     }
 
+    /// Hands over the intervals that were recorded since the last call.
+    pub(super) fn tell_intervals(&mut self, sink: &mut dyn FnMut(&IntervalSeen)) {
+        let connection = self.base.connection;
+        for (direction, span, end) in self.base.watch.take_fresh() {
+            // A clock that stepped back makes no interval; the statistics leave it out too.
+            if span >= Span::ZERO {
+                sink(&IntervalSeen { connection, direction, span, end });
+            }
+        }
+    }
+
     /// Octet `index` of the safe data in the last accepted telegram of `direction`.
     pub(super) fn safe_octet(&self, direction: Direction, index: usize) -> Option<u8> {
         let accepted = self.base.line(direction).accepted();
@@ -94,10 +105,15 @@ impl Follower {
             }
     }
 
-    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+    /// Tells what is still pending at the end of the capture.
+    pub(super) fn settle(&mut self) {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
             rules.finish(&mut self.base);
         }
+    }
+
+    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+        self.settle();
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
             self.base.silence(silence, true);
         }

@@ -27,3 +27,4 @@ pub use finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, Trip
 pub use follower::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use reaction::{Occurrence, ReactionOutcome};
 pub use tap::{TapFault, TapFaults};
+pub use watch::IntervalSeen;

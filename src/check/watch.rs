@@ -14,6 +14,8 @@ pub(super) struct Watch {
     watchdog: Span,
     lines: Both<Line>,
     round_trip: Intervals<Location>,
+    /// Intervals recorded since they were last taken, if anybody wants them one by one.
+    fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
 /// The new telegrams of one direction.
@@ -30,6 +32,19 @@ struct Line {
     maxima: Option<Maxima>,
 }
 
+/// An interval that was recorded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct IntervalSeen {
+    /// Index of the connection in the machine.
+    pub connection: usize,
+    /// Direction of the telegrams; `None` is a round trip.
+    pub direction: Option<Direction>,
+    /// The interval.
+    pub span: Span,
+    /// Packet that ended it.
+    pub end: Location,
+}
+
 /// A silence longer than the watchdog time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Silence {
@@ -40,7 +55,7 @@ pub(super) struct Silence {
 
 impl Watch {
     pub(super) fn new(watchdog: Span) -> Self {
-        Self { watchdog, lines: Both::default(), round_trip: Intervals::default() }
+        Self { watchdog, lines: Both::default(), round_trip: Intervals::default(), fresh: None }
     }
 
     pub(super) const fn watchdog(&self) -> Span {
@@ -61,6 +76,16 @@ impl Watch {
 
     pub(super) const fn round_trip(&self) -> &Intervals<Location> {
         &self.round_trip
+    }
+
+    /// Keeps the intervals for [`Self::take_fresh`] from now on.
+    pub(super) fn keep_fresh(&mut self) {
+        self.fresh.get_or_insert_default();
+    }
+
+    /// The intervals recorded since the last call. A telegram records few, and they are taken after each.
+    pub(super) fn take_fresh(&mut self) -> impl Iterator<Item = (Option<Direction>, Span, Location)> {
+        self.fresh.iter_mut().flat_map(|fresh| fresh.drain(..))
     }
 
     /// The capture lost packets: the intervals that are open now can't be blamed on the machine.
@@ -94,7 +119,11 @@ impl Watch {
             && !tap_gap
             && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
         {
-            self.round_trip.record(at.at.since(request.at), at);
+            let span = at.at.since(request.at);
+            self.round_trip.record(span, at);
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((None, span, at));
+            }
         }
         let previous = previous.filter(|_| was_supervised)?;
         let span = at.at.since(previous.at);
@@ -102,6 +131,9 @@ impl Watch {
             let line = self.lines.of_mut(direction);
             line.intervals.record(span, at);
             line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((Some(direction), span, at));
+            }
         }
         let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
         let partners = turn.map_or(span, |turn| turn.at.since(previous.at));

@@ -8,12 +8,14 @@ mod analyze;
 mod budget;
 mod completions;
 mod error;
+mod export;
 mod init;
 mod output;
 mod progress;
 mod record;
 mod residual;
 mod run;
+mod schema;
 mod synth;
 mod verify;
 mod watchdogs;
@@ -63,6 +65,9 @@ enum Command {
     /// Write a commented machine file to start from.
     #[command(after_help = "Example: stopspan init machine.toml")]
     Init(init::Arguments),
+    /// Print the JSON Schema of a kind of report.
+    #[command(after_help = "Example: stopspan schema verify > verify.schema.json")]
+    Schema(schema::Arguments),
     /// Write a script that completes commands and options in a shell.
     #[command(after_help = "Example: stopspan completions bash > stopspan.bash")]
     Completions(completions::Completions),
@@ -160,6 +165,7 @@ pub fn main() -> ExitCode {
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),
+        Command::Schema(arguments) => schema::run(arguments),
         Command::Completions(arguments) => completions::completions(arguments),
         Command::Manual(arguments) => completions::manual(arguments),
     };
