@@ -8,6 +8,7 @@ use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
 use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
+use super::watch::IntervalSeen;
 use crate::capture::Packet;
 use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type13, udp};
 use crate::machine::{Carrier, Direction, Machine};
@@ -17,10 +18,15 @@ use crate::time::Instant;
 pub struct Checker<'m> {
     walker: Walker,
     state: State<'m>,
+    /// Takes the intervals one by one.
+    sink: Option<Sink<'m>>,
     packets: u64,
     first: Option<Instant>,
     last: Option<Instant>,
 }
+
+/// Whoever wants the intervals one by one.
+struct Sink<'m>(Box<dyn FnMut(&IntervalSeen) + 'm>);
 
 /// Everything found out about a run.
 #[derive(Clone, Debug)]
@@ -54,7 +60,18 @@ impl<'m> Checker<'m> {
             tap: Tap::default(),
             contents: Contents::default(),
         };
-        Self { walker: Walker::default(), state, packets: 0, first: None, last: None }
+        Self { walker: Walker::default(), state, sink: None, packets: 0, first: None, last: None }
+    }
+
+    /// Also hands every interval to `sink` as it ends, round trips too: those that the outcome counts, in its order for each
+    /// connection and direction. Nothing of them is kept.
+    #[must_use]
+    pub fn telling_intervals(mut self, sink: impl FnMut(&IntervalSeen) + 'm) -> Self {
+        for follower in &mut self.state.followers {
+            follower.base.watch.keep_fresh();
+        }
+        self.sink = Some(Sink(Box::new(sink)));
+        self
     }
 
     /// Also keeps the largest intervals of each direction, for a projection of their tail.
@@ -86,6 +103,11 @@ impl<'m> Checker<'m> {
             payloads = payloads.saturating_add(1);
             state.payload(headers, &payload, is_cut, at);
         });
+        if let Some(sink) = &mut self.sink {
+            for follower in &mut state.followers {
+                follower.tell_intervals(&mut sink.0);
+            }
+        }
         match walked {
             Ok(kind) => {
                 state.contents.count(kind);
@@ -104,7 +126,13 @@ impl<'m> Checker<'m> {
 
     /// The outcome at the end of the run.
     pub fn finish(self) -> Outcome {
-        let (state, last) = (self.state, self.last);
+        let (mut state, last) = (self.state, self.last);
+        if let Some(mut sink) = self.sink {
+            for follower in &mut state.followers {
+                follower.settle();
+                follower.tell_intervals(&mut sink.0);
+            }
+        }
         Outcome {
             connections: state.followers.into_iter().map(|follower| follower.finish(last)).collect(),
             reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),

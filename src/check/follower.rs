@@ -13,10 +13,10 @@ use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
 use super::iec_62541_15::Iec62541_15;
 use super::recovered::RecoveredKey;
-use super::watch::{Silence, Timer, Watch};
+use super::watch::{IntervalSeen, Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 use crate::timing::tail::Largest;
 use crate::timing::{Intervals, Maxima};
 
@@ -102,6 +102,17 @@ impl Follower {
         update
     }
 
+    /// Hands over the intervals that were recorded since the last call.
+    pub(super) fn tell_intervals(&mut self, sink: &mut dyn FnMut(&IntervalSeen)) {
+        let connection = self.base.connection;
+        for (direction, span, end) in self.base.watch.take_fresh() {
+            // A clock that stepped back makes no interval; the statistics leave it out too.
+            if span >= Span::ZERO {
+                sink(&IntervalSeen { connection, direction, span, end });
+            }
+        }
+    }
+
     /// Octet `index` of the safe data in the last accepted telegram of `direction`.
     pub(super) fn safe_octet(&self, direction: Direction, index: usize) -> Option<u8> {
         let accepted = self.base.line(direction).accepted();
@@ -127,10 +138,15 @@ impl Follower {
             }
     }
 
-    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+    /// Tells what is still pending at the end of the capture.
+    pub(super) fn settle(&mut self) {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
             rules.finish(&mut self.base);
         }
+    }
+
+    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+        self.settle();
         if let Rules::Fscp2_1(rules) = &mut self.rules {
             rules.finish(&mut self.base, end);
         }

@@ -36,3 +36,4 @@ pub use follower::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use reaction::{Occurrence, ReactionOutcome};
 pub use recovered::RecoveredKey;
 pub use tap::{TapFault, TapFaults};
+pub use watch::IntervalSeen;

@@ -38,6 +38,8 @@ pub(super) struct Watch {
     timer: Timer,
     lines: Both<Line>,
     round_trip: Intervals<Location>,
+    /// Intervals recorded since they were last taken, if anybody wants them one by one.
+    fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
 /// The new telegrams of one direction.
@@ -56,6 +58,19 @@ struct Line {
     largest: Option<Box<Largest>>,
 }
 
+/// An interval that was recorded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct IntervalSeen {
+    /// Index of the connection in the machine.
+    pub connection: usize,
+    /// Direction of the telegrams; `None` is a round trip.
+    pub direction: Option<Direction>,
+    /// The interval.
+    pub span: Span,
+    /// Packet that ended it.
+    pub end: Location,
+}
+
 /// A silence longer than the watchdog time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Silence {
@@ -66,7 +81,7 @@ pub(super) struct Silence {
 
 impl Watch {
     pub(super) fn new(watchdog: Span, timer: Timer) -> Self {
-        Self { watchdog, timer, lines: Both::default(), round_trip: Intervals::default() }
+        Self { watchdog, timer, lines: Both::default(), round_trip: Intervals::default(), fresh: None }
     }
 
     /// Keeps the largest intervals from now on.
@@ -98,6 +113,16 @@ impl Watch {
 
     pub(super) const fn round_trip(&self) -> &Intervals<Location> {
         &self.round_trip
+    }
+
+    /// Keeps the intervals for [`Self::take_fresh`] from now on.
+    pub(super) fn keep_fresh(&mut self) {
+        self.fresh.get_or_insert_default();
+    }
+
+    /// The intervals recorded since the last call. A telegram records few, and they are taken after each.
+    pub(super) fn take_fresh(&mut self) -> impl Iterator<Item = (Option<Direction>, Span, Location)> {
+        self.fresh.iter_mut().flat_map(|fresh| fresh.drain(..))
     }
 
     /// The capture lost packets: the intervals that are open now can't be blamed on the machine.
@@ -137,7 +162,11 @@ impl Watch {
             && self.timer != Timer::Independent
             && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
         {
-            self.round_trip.record(at.at.since(request.at), at);
+            let span = at.at.since(request.at);
+            self.round_trip.record(span, at);
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((None, span, at));
+            }
         }
         let previous = previous.filter(|_| was_supervised)?;
         let whole = at.at.since(previous.at);
@@ -154,6 +183,9 @@ impl Watch {
             line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
             if let Some(largest) = &mut line.largest {
                 largest.record(span, at.at);
+            }
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((Some(direction), span, at));
             }
         }
         (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })

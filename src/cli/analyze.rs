@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::export::Exporting;
 use super::{Error, Reporting, run};
 use crate::machine::Machine;
 use crate::report;
@@ -21,18 +22,25 @@ pub(super) struct Arguments {
     #[arg(long, requires = "machine")]
     projection: bool,
     #[command(flatten)]
+    exporting: Exporting,
+    #[command(flatten)]
     reporting: Reporting,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let inputs: Vec<_> = arguments.captures.iter().chain(&arguments.machine).cloned().collect();
     arguments.reporting.check(&inputs)?;
+    arguments.exporting.check(&inputs)?;
+    if arguments.machine.is_none() && arguments.exporting.is_asked_for() {
+        return Err(Error::Argument(
+            "intervals are those of the connections of a machine file; name it by --machine".to_owned(),
+        ));
+    }
     let machine = match &arguments.machine {
         Some(path) => run::machine(path)?,
         None => Machine::default(),
     };
-    let check = if arguments.projection { run::check_projected } else { run::check };
-    let (outcome, summary) = check(&machine, &arguments.captures)?;
+    let (outcome, summary) = arguments.exporting.run(&machine, &arguments.captures, arguments.projection)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let result = verdict.communication();
     let file = arguments.machine.as_ref().map(|path| path.display().to_string());

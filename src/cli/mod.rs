@@ -8,12 +8,14 @@ mod analyze;
 mod budget;
 mod completions;
 mod error;
+mod export;
 mod init;
 mod output;
 mod progress;
 mod record;
 mod residual;
 mod run;
+mod schema;
 mod survey;
 mod synth;
 mod verify;
@@ -70,6 +72,9 @@ enum Command {
     /// Write a commented machine file to start from.
     #[command(after_help = "Example: stopspan init machine.toml")]
     Init(init::Arguments),
+    /// Print the JSON Schema of a kind of report.
+    #[command(after_help = "Example: stopspan schema verify > verify.schema.json")]
+    Schema(schema::Arguments),
     /// Write a script that completes commands and options in a shell.
     #[command(after_help = "Example: stopspan completions bash > stopspan.bash")]
     Completions(completions::Completions),
@@ -168,6 +173,7 @@ pub fn main() -> ExitCode {
         Command::Survey(arguments) => survey::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),
+        Command::Schema(arguments) => schema::run(arguments),
         Command::Completions(arguments) => completions::completions(arguments),
         Command::Manual(arguments) => completions::manual(arguments),
     };

@@ -24,21 +24,29 @@ pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
 
 /// Runs the checker over the captures as one run.
 pub(super) fn check(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
-    check_with(Checker::new(machine), captures)
+    check_with(Checker::new(machine), captures, || Ok(()))
 }
 
 /// As [`check`]; the outcome also holds what a projection needs.
 pub(super) fn check_projected(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
-    check_with(Checker::new(machine).keep_largest(), captures)
+    check_with(Checker::new(machine).keep_largest(), captures, || Ok(()))
 }
 
-fn check_with(mut checker: Checker<'_>, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
+/// The same with a checker that tells what it sees; `so_far` is asked after each packet whether that went well.
+pub(super) fn check_with(
+    mut checker: Checker<'_>,
+    captures: &[PathBuf],
+    so_far: impl Fn() -> Result<(), Error>,
+) -> Result<(Outcome, Summary), Error> {
     let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
     let mut run = Run::open(inputs).map_err(Error::Capture)?;
     let mut progress = Progress::reading(captures);
     while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
         progress.packet(packet.octets.len());
         checker.packet(&packet);
+        so_far()?;
     }
-    Ok((checker.finish(), run.summary()))
+    let outcome = checker.finish();
+    so_far()?;
+    Ok((outcome, run.summary()))
 }

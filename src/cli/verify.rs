@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::export::Exporting;
 use super::record::{NamedInput, Recording};
 use super::{Error, Reporting, run};
 use crate::report;
@@ -22,6 +23,8 @@ pub(super) struct Arguments {
     #[arg(long)]
     projection: bool,
     #[command(flatten)]
+    exporting: Exporting,
+    #[command(flatten)]
     reporting: Reporting,
 }
 
@@ -29,9 +32,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let inputs: Vec<_> = arguments.captures.iter().chain([&arguments.machine]).cloned().collect();
     arguments.reporting.check(&inputs)?;
     arguments.recording.check(&inputs)?;
+    arguments.exporting.check(&inputs)?;
     let machine = run::machine(&arguments.machine)?;
-    let check = if arguments.projection { run::check_projected } else { run::check };
-    let (outcome, summary) = check(&machine, &arguments.captures)?;
+    let (outcome, summary) = arguments.exporting.run(&machine, &arguments.captures, arguments.projection)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let file = arguments.machine.display().to_string();
     let mut report = report::verify(&file, &machine, &outcome, &summary, &verdict);

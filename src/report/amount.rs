@@ -1,5 +1,6 @@
 //! A figure with its unit, exact, and the names of the figures of a machine file.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::number::decimal;
@@ -9,7 +10,7 @@ use crate::machine::{AxisKind, Function, Machine};
 use crate::quantity::Dimension;
 
 /// A figure with its unit.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Amount {
     /// For people: `12.5 ms`, exact.
     pub text: String,

@@ -1,24 +1,26 @@
 //! The budget read backwards, and what each figure matters, as data.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::amount::Amount;
 
 /// How far one figure may go while every limit of the function holds, all other figures as they are.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct AllowedReport {
     /// Which.
     pub figure: String,
     /// Its value now.
     pub now: Amount,
     /// `at most`, `at least`; `any` if every value holds, `none` if no value does.
+    #[schemars(extend("enum" = ["at most", "at least", "any", "none"]))]
     pub bound: &'static str,
     /// The value that still holds; the next one does not.
     pub allowed: Option<Amount>,
 }
 
 /// What one step of each figure does to the margins of one function.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct SensitivityReport {
     /// Function.
     pub function: String,
@@ -27,7 +29,7 @@ pub struct SensitivityReport {
 }
 
 /// What one step of each figure does to the margin of one limit.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct LimitSensitivity {
     /// `response time`, `overall time T`, `travel` or `separation`.
     pub limit: &'static str,
@@ -38,7 +40,7 @@ pub struct LimitSensitivity {
 }
 
 /// What one step of one figure does.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct FigureSensitivity {
     /// Which.
     pub figure: String,

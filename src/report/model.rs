@@ -2,6 +2,7 @@
 //! from 1970-01-01 UTC by the clock of the capture; lengths are millimetres and angles degrees with three digits, rounded to
 //! the safe side.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::derivation::Derivation;
@@ -14,7 +15,7 @@ use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationRepor
 use super::watchdogs_model::WatchdogsReport;
 
 /// A whole report. Parts that the command does not produce are absent.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Report {
     /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`,
     /// `stopspan.residual/1`, `stopspan.watchdogs/1`.
@@ -63,7 +64,7 @@ pub struct Report {
 }
 
 /// The program.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Program {
     /// Its name.
     pub name: &'static str,
@@ -74,7 +75,7 @@ pub struct Program {
 }
 
 /// Which machine.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct MachineHead {
     /// Path of the machine file as given.
     pub file: String,
@@ -85,11 +86,12 @@ pub struct MachineHead {
 }
 
 /// A file that was read.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct InputReport {
     /// Path as given.
     pub name: String,
     /// `machine file` or `capture`.
+    #[schemars(extend("enum" = ["machine file", "capture"]))]
     pub role: &'static str,
     /// Octets of the file.
     pub octets: u64,
@@ -98,7 +100,7 @@ pub struct InputReport {
 }
 
 /// The capture files and what they hold.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct CaptureReport {
     /// Files in the order in which they were read.
     pub files: Vec<FileReport>,
@@ -117,11 +119,12 @@ pub struct CaptureReport {
 }
 
 /// One capture file.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct FileReport {
     /// Path as given.
     pub name: String,
     /// `pcap` or `pcapng`.
+    #[schemars(extend("enum" = ["pcap", "pcapng"]))]
     pub format: &'static str,
     /// `little`, `big`, `mixed`, or absent if the file ends too early.
     pub byte_order: Option<&'static str>,
@@ -144,7 +147,7 @@ pub struct FileReport {
 }
 
 /// One interface of a capture file.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct InterfaceReport {
     /// Section, from 0.
     pub section: u64,
@@ -163,7 +166,7 @@ pub struct InterfaceReport {
 }
 
 /// Packets of one kind.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct CarrierReport {
     /// What they are.
     pub kind: String,
@@ -172,7 +175,7 @@ pub struct CarrierReport {
 }
 
 /// One safety function.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct FunctionReport {
     /// Name in the machine file.
     pub id: String,
@@ -183,6 +186,7 @@ pub struct FunctionReport {
     /// The path from sensor to actuator.
     pub elements: Vec<ElementReport>,
     /// Faults that the deciding response time assumes: `none`, `one`, `staged`, `all`.
+    #[schemars(extend("enum" = ["none", "one", "staged", "all"]))]
     pub faults: &'static str,
     /// Why there are no figures.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -220,6 +224,7 @@ pub struct FunctionReport {
     /// What was measured; null if no demand of this function shows in the capture.
     pub measured: Option<MeasuredReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
+    #[schemars(extend("enum" = ["met", "missed", "refuted", "unanswered", "no budget"]))]
     pub verdict: &'static str,
     /// How the figures come about, if that was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -230,11 +235,12 @@ pub struct FunctionReport {
 }
 
 /// One step of a path.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct ElementReport {
     /// Name in the machine file.
     pub id: String,
-    /// `element` or `connection`.
+    /// `element`, `connection` or `monitor`.
+    #[schemars(extend("enum" = ["element", "connection", "monitor"]))]
     pub kind: &'static str,
     /// Worst-case delay time.
     pub worst_case_ns: i64,
@@ -242,6 +248,7 @@ pub struct ElementReport {
     pub watchdog_ns: i64,
     /// Direction of the transfer, where the path names one: `to_host` or `to_device`.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("enum" = ["to_device", "to_host"]))]
     pub direction: Option<&'static str>,
     /// Whether the worst case is stated, or what it is derived from and by which result.
     pub worst_case_from: &'static str,
@@ -265,7 +272,7 @@ pub struct ElementReport {
 }
 
 /// One term of a sum.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct TermReport {
     /// What it is.
     pub name: String,
@@ -276,7 +283,7 @@ pub struct TermReport {
 }
 
 /// The stop of an axis.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct StopReport {
     /// Axis.
     pub axis: String,
@@ -288,6 +295,7 @@ pub struct StopReport {
     pub rests_on: &'static str,
     /// `down` or `up` on a vertical axis.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("enum" = ["down", "up"]))]
     pub moves: Option<&'static str>,
     /// Time of the stop after the reaction.
     pub time_ns: i64,
@@ -319,7 +327,7 @@ pub struct StopReport {
 }
 
 /// One phase of a stop.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct PhaseReport {
     /// What happens.
     pub phase: &'static str,
@@ -338,7 +346,7 @@ pub struct PhaseReport {
 }
 
 /// Limits, or what is left to them, each if it is set.
-#[derive(Clone, Debug, Default, Serialize)]
+#[derive(Clone, Debug, Default, JsonSchema, Serialize)]
 pub struct Figures {
     /// Safety function response time.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -364,7 +372,7 @@ pub struct Figures {
 }
 
 /// Reactions of a function in the capture.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct MeasuredReport {
     /// Reactions measured.
     pub n: u64,
@@ -391,7 +399,7 @@ pub struct MeasuredReport {
 }
 
 /// One reaction.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct OccurrenceReport {
     /// Packet with the demand.
     pub demand_packet: u64,
@@ -410,7 +418,7 @@ pub struct OccurrenceReport {
 }
 
 /// One connection in the capture.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct ConnectionReport {
     /// Name in the machine file.
     pub id: String,
@@ -445,11 +453,12 @@ pub struct ConnectionReport {
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<String>,
     /// `good`, `findings`, `tripped` or `not examined`.
+    #[schemars(extend("enum" = ["good", "findings", "tripped", "not examined"]))]
     pub health: &'static str,
 }
 
 /// A key or counter that was solved from telegrams and confirmed on others.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct RecoveredReport {
     /// What it is.
     pub name: String,
@@ -466,7 +475,7 @@ pub struct RecoveredReport {
 }
 
 /// Something for each direction.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Directions<T> {
     /// From host to device.
     pub to_device: T,
@@ -475,7 +484,7 @@ pub struct Directions<T> {
 }
 
 /// Measured intervals.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct IntervalReport {
     /// How many.
     pub count: u64,
@@ -502,7 +511,7 @@ pub struct IntervalReport {
 }
 
 /// Counts of intervals by length, in buckets of one width from 0 on; the last holds its upper end too.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct HistogramReport {
     /// Width of a bucket.
     pub width_ns: i64,
@@ -511,7 +520,7 @@ pub struct HistogramReport {
 }
 
 /// The longest interval that ended in each part of the run.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct MaximaReport {
     /// Begin of the first part.
     pub start_ns: i64,
@@ -522,11 +531,13 @@ pub struct MaximaReport {
 }
 
 /// A finding.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct FindingReport {
     /// Error class of IEC 61784-3, or `parameter mismatch`.
+    #[schemars(extend("enum" = ["corruption", "unintended repetition", "incorrect sequence", "loss", "unacceptable delay", "insertion", "masquerade", "addressing", "parameter mismatch"]))]
     pub class: &'static str,
     /// `to_device` or `to_host`.
+    #[schemars(extend("enum" = ["to_device", "to_host"]))]
     pub direction: &'static str,
     /// File, an index into `capture.files`.
     pub file: usize,
@@ -541,9 +552,10 @@ pub struct FindingReport {
 }
 
 /// A trip.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct TripReport {
     /// Direction of the telegram that says so.
+    #[schemars(extend("enum" = ["to_device", "to_host"]))]
     pub direction: &'static str,
     /// File, an index into `capture.files`.
     pub file: usize,
@@ -560,9 +572,10 @@ pub struct TripReport {
 }
 
 /// An event.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct EventReport {
     /// Direction of the telegram.
+    #[schemars(extend("enum" = ["to_device", "to_host"]))]
     pub direction: &'static str,
     /// File, an index into `capture.files`.
     pub file: usize,
@@ -575,7 +588,7 @@ pub struct EventReport {
 }
 
 /// Something that the capture lost.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct TapFaultReport {
     /// What.
     pub fault: &'static str,

@@ -1,10 +1,11 @@
 //! What the tails of the measured intervals say of longer ones, as data. Everything here is projected: for availability only.
 //! Years have 8 760 hours of operation.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// The projections of all connections.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct ProjectionReport {
     /// What it may be used for: `availability only, no safety claim`.
     pub holds_for: &'static str,
@@ -17,7 +18,7 @@ pub struct ProjectionReport {
 }
 
 /// The projection of one direction.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct ProjectedDirection {
     /// Connection.
     pub connection: String,
@@ -40,7 +41,7 @@ pub struct ProjectedDirection {
 }
 
 /// The fit of a tail.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct FitReport {
     /// The threshold.
     pub threshold_ns: i64,
@@ -79,7 +80,7 @@ pub struct FitReport {
 }
 
 /// A threshold that was tried.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct ThresholdReport {
     /// The threshold.
     pub threshold_ns: i64,
@@ -100,7 +101,7 @@ pub struct ThresholdReport {
 }
 
 /// What is projected for one watchdog.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct ProjectedWatchdog {
     /// `set`, `lowest`, `proposed`, `highest`.
     pub which: &'static str,
@@ -123,7 +124,7 @@ pub struct ProjectedWatchdog {
 }
 
 /// A rate of trips: one of the two keys.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum RateReport {
     /// This many.
@@ -133,7 +134,7 @@ pub enum RateReport {
 }
 
 /// The watchdog that is passed once in a given time on average.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct LevelReport {
     /// The time, in lengths of the capture.
     pub multiple: i64,

@@ -1,12 +1,13 @@
 //! Residual error as data: the part of the report that `residual` fills. Probabilities and rates are rounded up to six
 //! digits.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::scientific::Scientific;
 
 /// Residual error by the CRCs alone.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct ResidualReport {
     /// Assumed probability that a bit is inverted on the wire, independently of the others.
     pub bit_error_probability: Scientific,
@@ -15,13 +16,14 @@ pub struct ResidualReport {
 }
 
 /// Residual error of the telegrams of one direction.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct ResidualDirection {
     /// Connection.
     pub connection: String,
     /// Safety profile.
     pub profile: &'static str,
     /// `to_device` or `to_host`.
+    #[schemars(extend("enum" = ["to_device", "to_host"]))]
     pub direction: &'static str,
     /// Safety integrity level that the connection is used for.
     pub sil: Option<u8>,
@@ -39,11 +41,12 @@ pub struct ResidualDirection {
     /// What the rate must stay below: 1 % of the failure limit of the SIL.
     pub limit_per_h: Option<Scientific>,
     /// `met`, `missed` or `not examined`.
+    #[schemars(extend("enum" = ["met", "missed", "not examined"]))]
     pub verdict: &'static str,
 }
 
 /// One CRC of a telegram, or several alike.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct CrcReport {
     /// Which, in the profile's words, or by its name in the machine file.
     pub name: String,
@@ -60,6 +63,7 @@ pub struct CrcReport {
     /// Probability that an error passes, at the assumed bit error probability.
     pub undetected: Scientific,
     /// `proper`: that probability never falls while the bit error probability grows to 1/2; `improper`; `undecided`.
+    #[schemars(extend("enum" = ["proper", "improper", "undecided"]))]
     pub properness: &'static str,
     /// The highest value found of an improper code; it counts instead of `undetected`.
     #[serde(skip_serializing_if = "Option::is_none")]

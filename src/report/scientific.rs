@@ -1,7 +1,9 @@
 //! Probabilities and rates: decimal, rounded up.
 
+use std::borrow::Cow;
 use std::fmt;
 
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Serialize, Serializer};
 
 use crate::budget::residual::Ratio;
@@ -53,6 +55,20 @@ impl Serialize for Scientific {
         // The nearest floating-point number prints as the same six digits.
         let decimal = format!("{}e{}", self.mantissa, self.exponent);
         serializer.serialize_f64(decimal.parse().map_err(serde::ser::Error::custom)?)
+    }
+}
+
+impl JsonSchema for Scientific {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        "Scientific".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        json_schema!({ "type": "number", "minimum": 0 })
     }
 }
 

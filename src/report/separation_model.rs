@@ -1,9 +1,10 @@
 //! The separation distance in the report: what the JSON holds.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// A separation distance.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct SeparationReport {
     /// Distance needed.
     pub needed_mm: f64,

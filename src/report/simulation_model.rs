@@ -1,9 +1,10 @@
 //! Simulation in the report: what the JSON holds.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// The simulation of all functions.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct SimulationReport {
     /// Random runs of each function, for each assumption about faults.
     pub runs: u32,
@@ -14,7 +15,7 @@ pub struct SimulationReport {
 }
 
 /// One function.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct SimulatedFunction {
     /// Name in the machine file.
     pub id: String,
@@ -23,9 +24,10 @@ pub struct SimulatedFunction {
 }
 
 /// One bounded figure against what was simulated.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct SimulatedFigure {
     /// Faults assumed: `none`, `one`, `staged`, `all`.
+    #[schemars(extend("enum" = ["none", "one", "staged", "all"]))]
     pub faults: &'static str,
     /// The bound.
     pub bound_ns: i64,

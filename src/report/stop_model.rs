@@ -1,9 +1,10 @@
 //! The report as data: what a stop rests on, and what a violated limit leads to.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 /// A violated limit as the demand.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct ViolationReport {
     /// Axis that is monitored.
     pub axis: String,
@@ -46,7 +47,7 @@ pub struct ViolationReport {
 }
 
 /// A speed, rounded up.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, JsonSchema, Serialize)]
 pub struct SpeedReport {
     /// On a linear axis.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -69,7 +70,7 @@ impl SpeedReport {
 }
 
 /// A travel, rounded up.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, JsonSchema, Serialize)]
 pub struct TravelReport {
     /// On a linear axis.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -80,7 +81,7 @@ pub struct TravelReport {
 }
 
 /// A stop as one of the things that a figure may rest on.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, JsonSchema, Serialize)]
 pub struct OneStopReport {
     /// Time of the stop after the reaction.
     pub time_ns: i64,
@@ -89,7 +90,7 @@ pub struct OneStopReport {
 }
 
 /// A series of stops measured with an instrument. *Measured*, never a worst case.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct SeriesReport {
     /// Runs.
     pub n: usize,
@@ -122,7 +123,7 @@ pub struct SeriesReport {
 }
 
 /// Times of a series.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, JsonSchema, Serialize)]
 pub struct TimeSpreadReport {
     /// Arithmetic mean.
     pub mean_ns: i64,
@@ -135,7 +136,7 @@ pub struct TimeSpreadReport {
 }
 
 /// Travels of a series.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Copy, Debug, JsonSchema, Serialize)]
 pub struct TravelSpreadReport {
     /// Arithmetic mean.
     pub mean: TravelReport,

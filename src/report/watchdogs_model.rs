@@ -1,12 +1,13 @@
 //! The watchdogs of a machine as data: the part of the report that `watchdogs` fills. Margins and changes are in billionths
 //! (`_ppb`); margins are rounded down, changes up.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::amount::Amount;
 
 /// All watchdogs of a machine.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct WatchdogsReport {
     /// What the proposal is the best of.
     pub criterion: &'static str,
@@ -21,7 +22,7 @@ pub struct WatchdogsReport {
 }
 
 /// The watchdog of one connection.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct WatchdogReport {
     /// Connection.
     pub connection: String,
@@ -53,15 +54,17 @@ pub struct WatchdogReport {
     /// Upper end beside the proposed watchdogs of the others.
     pub highest_beside_proposed_ns: Option<i64>,
     /// `within`, `too short`, `too long`, `empty interval`, `not computed`.
+    #[schemars(extend("enum" = ["within", "too short", "too long", "empty interval", "not computed"]))]
     pub verdict: &'static str,
 }
 
 /// What a lower end is made of.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct LowerReport {
     /// Round trip, bounded.
     pub round_trip_ns: i64,
     /// `stated`; `cycles`: 4 bus + 2 host + 2 device cycles; `transfers`: twice the worst case of a transfer.
+    #[schemars(extend("enum" = ["stated", "cycles", "transfers"]))]
     pub round_trip_from: &'static str,
     /// Reserve as declared; null if none is.
     pub reserve: Option<Amount>,
@@ -76,7 +79,7 @@ pub struct LowerReport {
 }
 
 /// What a capture says of a lower end.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct MeasuredLower {
     /// Longest measured cycle.
     pub cycle_ns: i64,
@@ -89,7 +92,7 @@ pub struct MeasuredLower {
 }
 
 /// One function under the watchdogs.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct WatchdogFunction {
     /// Function.
     pub function: String,
@@ -107,7 +110,7 @@ pub struct WatchdogFunction {
 }
 
 /// A function that misses a limit with all watchdogs at their lower ends.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct ImpossibleReport {
     /// Function.
     pub function: String,
@@ -124,13 +127,14 @@ pub struct ImpossibleReport {
 }
 
 /// One change that would open the interval.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct WayOutReport {
     /// What to change.
     pub change: String,
     /// Its value now.
     pub now: Amount,
     /// `at most` or `at least`.
+    #[schemars(extend("enum" = ["at most", "at least"]))]
     pub bound: &'static str,
     /// The value that is needed.
     pub needed: Amount,

@@ -91,6 +91,12 @@ impl<P: Copy> Intervals<P> {
         counts
     }
 
+    /// The intervals by length in nanoseconds, to three digits; `None` if the library could not make a histogram. 0 counts
+    /// as 1 ns, more than an hour as an hour.
+    pub(crate) const fn histogram(&self) -> Option<&Histogram<u32>> {
+        self.histogram.as_ref()
+    }
+
     /// The `quantile` (0 to 1): top of the histogram bucket, so at most 0.1 % too long, and never above the exact maximum.
     pub fn quantile(&self, quantile: f64) -> Option<Span> {
         let (histogram, longest) = (self.histogram.as_ref()?, self.longest?);

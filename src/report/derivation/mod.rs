@@ -12,6 +12,7 @@ mod step;
 mod stop;
 mod unit;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::model::Report;
@@ -20,7 +21,7 @@ use crate::machine::{Function, Machine};
 use crate::verdict::FunctionVerdict;
 
 /// A row of steps to one result.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Derivation {
     /// What is derived.
     pub title: &'static str,
@@ -29,7 +30,7 @@ pub struct Derivation {
 }
 
 /// One step: a figure that is given, or an expression with its value.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Step {
     /// Name of the figure in the formulas after it.
     pub symbol: String,

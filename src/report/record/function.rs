@@ -5,6 +5,7 @@ use super::{chain, derivation, distance, speed};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
 use crate::report::number::{millis, millis_short, since};
 use crate::report::text::functions::{distance_told, limit_rows};
+use crate::report::text::stops::notes;
 use crate::time::Instant;
 
 /// One line for each function.
@@ -59,6 +60,7 @@ fn one(out: &mut Markup, index: usize, function: &FunctionReport, report: &Repor
     chain::chain(out, &format!("f{index}-chain"), function);
     speed::speed(out, &format!("f{index}-speed"), function);
     phases(out, function);
+    rests_on(out, function);
     distance::distance(out, &format!("f{index}-distance"), function);
     separation(out, function);
     path(out, function);
@@ -100,6 +102,19 @@ fn phases(out: &mut Markup, function: &FunctionReport) {
         1,
         &rows,
     );
+}
+
+/// What the demand and the stop rest on: the violated limit, the series of an instrument, conditions.
+fn rests_on(out: &mut Markup, function: &FunctionReport) {
+    let notes = notes(function);
+    if notes.is_empty() {
+        return;
+    }
+    out.raw("<ul>\n");
+    for note in notes {
+        out.element("li", &note);
+    }
+    out.raw("</ul>\n");
 }
 
 fn separation(out: &mut Markup, function: &FunctionReport) {

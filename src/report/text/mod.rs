@@ -8,7 +8,7 @@ mod inverse;
 mod projection;
 mod residual;
 mod simulation;
-mod stops;
+pub(super) mod stops;
 mod survey;
 mod watchdogs;
 

@@ -58,7 +58,7 @@ pub(super) fn decided_by_series(stop: &StopReport) -> bool {
 }
 
 /// What has to be said about the stop of a function. What holds for several is said once.
-fn notes(function: &FunctionReport) -> Vec<String> {
+pub(in crate::report) fn notes(function: &FunctionReport) -> Vec<String> {
     let mut notes: Vec<String> = function.violation.iter().map(violation).collect();
     if let Some(stop) = &function.stop {
         notes.extend(stop.arc_mm.map(|arc| format!("travel as an arc at the radius of the axis {arc} mm")));

@@ -1,0 +1,87 @@
+//! `--intervals FILE.csv` and `--histograms FILE.hlog`: what was measured, for other programs to plot.
+
+use std::cell::RefCell;
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::output::{WholeFile, check_output};
+use super::{Error, run};
+use crate::capture::Summary;
+use crate::check::{Checker, Outcome};
+use crate::machine::Machine;
+use crate::report;
+
+#[derive(Debug, Args)]
+pub(super) struct Exporting {
+    /// Also write every interval between telegrams and every round trip to this file, one line each.
+    #[arg(long, value_name = "FILE.csv")]
+    intervals: Option<PathBuf>,
+    /// Also write the histograms of the intervals to this file, in the HdrHistogram log format.
+    #[arg(long, value_name = "FILE.hlog")]
+    histograms: Option<PathBuf>,
+}
+
+impl Exporting {
+    /// Whether anything is to be written.
+    pub(super) const fn is_asked_for(&self) -> bool {
+        self.intervals.is_some() || self.histograms.is_some()
+    }
+
+    /// Refuses a file over one of `inputs` or at an impossible place, before any work is done.
+    pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
+        self.intervals.iter().chain(&self.histograms).try_for_each(|path| check_output(path, inputs))
+    }
+
+    /// Runs the checker over the captures and writes what was asked for.
+    /// `projection`: the outcome also holds what a projection needs.
+    pub(super) fn run(
+        &self,
+        machine: &Machine,
+        captures: &[PathBuf],
+        projection: bool,
+    ) -> Result<(Outcome, Summary), Error> {
+        let (outcome, summary) = match &self.intervals {
+            Some(path) => told_one_by_one(WholeFile::create(path)?, machine, captures, projection)?,
+            None if projection => run::check_projected(machine, captures)?,
+            None => run::check(machine, captures)?,
+        };
+        if let Some(path) = &self.histograms {
+            let mut file = WholeFile::create(path)?;
+            let log = report::histogram_log(machine, &outcome);
+            log.and_then(|octets| file.write_all(&octets)).map_err(|source| file.error(source))?;
+            file.finish()?;
+        }
+        Ok((outcome, summary))
+    }
+}
+
+/// The intervals as they end, so that none is kept.
+struct Lines {
+    file: WholeFile,
+    failed: Option<io::Error>,
+}
+
+fn told_one_by_one(
+    mut file: WholeFile,
+    machine: &Machine,
+    captures: &[PathBuf],
+    projection: bool,
+) -> Result<(Outcome, Summary), Error> {
+    file.write_all(report::INTERVAL_HEAD.as_bytes()).map_err(|source| file.error(source))?;
+    let lines = RefCell::new(Lines { file, failed: None });
+    let checker = Checker::new(machine).telling_intervals(|seen| {
+        let Lines { file, failed } = &mut *lines.borrow_mut();
+        if failed.is_none() {
+            *failed = file.write_all(report::interval_line(machine, seen).as_bytes()).err();
+        }
+    });
+    let checker = if projection { checker.keep_largest() } else { checker };
+    let told = run::check_with(checker, captures, || {
+        let Lines { file, failed } = &mut *lines.borrow_mut();
+        failed.take().map_or(Ok(()), |source| Err(file.error(source)))
+    })?;
+    lines.into_inner().file.finish()?;
+    Ok(told)
+}
