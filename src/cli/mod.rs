@@ -6,6 +6,7 @@
 
 mod analyze;
 mod budget;
+mod compare;
 mod completions;
 mod error;
 mod init;
@@ -57,6 +58,9 @@ enum Command {
     /// Tell what a capture holds; with a machine file, check its connections.
     #[command(after_help = "Example: stopspan analyze run.pcapng --machine machine.toml")]
     Analyze(analyze::Arguments),
+    /// Compare two runs of a machine: what became worse, what is new, what is gone.
+    #[command(after_help = "Example: stopspan compare old.json new.json --limit margin=10%")]
+    Compare(compare::Arguments),
     /// Write a capture from a machine file, with faults placed on purpose and a ledger of them.
     #[command(after_help = "Example: stopspan synth machine.toml -o run.pcapng --fault loss,gate,to_host,5s")]
     Synth(synth::Arguments),
@@ -158,6 +162,7 @@ pub fn main() -> ExitCode {
         Command::Watchdogs(arguments) => watchdogs::run(arguments),
         Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
+        Command::Compare(arguments) => compare::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),
         Command::Completions(arguments) => completions::completions(arguments),

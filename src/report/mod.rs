@@ -5,6 +5,7 @@
 mod amount;
 mod assemble;
 mod build_capture;
+mod build_comparison;
 mod build_connection;
 mod build_function;
 mod build_inverse;
@@ -14,6 +15,7 @@ mod build_simulation;
 mod build_stop;
 mod build_watchdogs;
 mod columns;
+mod comparison_model;
 mod csv;
 mod derivation;
 mod inverse_model;
@@ -32,8 +34,10 @@ mod words;
 
 pub use amount::Amount;
 pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
+pub use build_comparison::comparison;
 pub use build_residual::Computed;
 pub use build_simulation::simulation;
+pub use comparison_model::*;
 pub use csv::{CsvTable, csv};
 pub use derivation::{Derivation, Step, explained};
 pub use inverse_model::*;

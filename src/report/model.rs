@@ -4,6 +4,7 @@
 
 use serde::Serialize;
 
+use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
 use super::residual_model::ResidualReport;
@@ -16,7 +17,7 @@ use super::watchdogs_model::WatchdogsReport;
 #[derive(Clone, Debug, Serialize)]
 pub struct Report {
     /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`,
-    /// `stopspan.residual/1`, `stopspan.watchdogs/1`.
+    /// `stopspan.residual/1`, `stopspan.watchdogs/1`, `stopspan.compare/1`.
     pub schema: &'static str,
     /// The program that made the report.
     pub program: Program,
@@ -44,6 +45,9 @@ pub struct Report {
     /// What each figure matters to one function.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sensitivity: Option<SensitivityReport>,
+    /// Two runs against each other.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub comparison: Option<ComparisonReport>,
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,

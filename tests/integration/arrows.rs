@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use source::Source;
 
 /// Every module of the crate and the modules that it may use, in dependency order: each uses only those above it.
-const ARROWS: [(&str, &[&str]); 15] = [
+const ARROWS: [(&str, &[&str]); 16] = [
     ("time", &[]),
     ("bytes", &[]),
     ("quantity", &["time"]),
@@ -19,6 +19,7 @@ const ARROWS: [(&str, &[&str]); 15] = [
     ("latency", &["quantity", "time"]),
     ("machine", &["latency", "quantity", "telegram", "time"]),
     ("timing", &["time"]),
+    ("compare", &["time"]),
     ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
     ("budget", &["time", "quantity", "latency", "machine"]),
     ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "time"]),
@@ -26,21 +27,21 @@ const ARROWS: [(&str, &[&str]); 15] = [
     (
         "report",
         &[
-            "budget", "capture", "carrier", "check", "latency", "machine", "quantity", "telegram", "time", "timing",
-            "verdict", "synth",
+            "budget", "capture", "carrier", "check", "compare", "latency", "machine", "quantity", "telegram", "time",
+            "timing", "verdict", "synth",
         ],
     ),
     (
         "cli",
         &[
             "time", "bytes", "quantity", "capture", "carrier", "telegram", "machine", "timing", "check", "budget",
-            "verdict", "synth", "report",
+            "verdict", "synth", "compare", "report",
         ],
     ),
 ];
 
 /// Modules that compute: what they know comes in as arguments.
-const PURE: [&str; 5] = ["check", "timing", "latency", "budget", "verdict"];
+const PURE: [&str; 6] = ["compare", "check", "timing", "latency", "budget", "verdict"];
 
 /// Paths that a pure module must not name.
 const AMBIENT: [&[&str]; 7] = [
