@@ -15,6 +15,7 @@
 //! - [`verdict`] puts bounded, measured and required side by side and says whether everything was examined.
 //! - [`synth`] makes captures from a machine file, with faults placed on purpose and a ledger of them; it shares the
 //!   telegram layouts with the checker, and nothing else.
+//! - [`compare`] reads two saved results and says what became worse.
 //! - [`report`] turns results into text and JSON; [`cli`] is the command line.
 //!
 //! Checking a capture from a program of one's own:
@@ -43,6 +44,7 @@ pub mod capture;
 pub mod carrier;
 pub mod check;
 pub mod cli;
+pub mod compare;
 pub mod latency;
 pub mod machine;
 pub mod quantity;

@@ -6,6 +6,7 @@
 
 mod analyze;
 mod budget;
+mod compare;
 mod completions;
 mod error;
 mod export;
@@ -66,6 +67,9 @@ enum Command {
                             or not anything was found; 2 not, or not wholly, read."
     )]
     Survey(survey::Arguments),
+    /// Compare two runs of a machine: what became worse, what is new, what is gone.
+    #[command(after_help = "Example: stopspan compare old.json new.json --limit margin=10%")]
+    Compare(compare::Arguments),
     /// Write a capture from a machine file, with faults placed on purpose and a ledger of them.
     #[command(after_help = "Example: stopspan synth machine.toml -o run.pcapng --fault loss,gate,to_host,5s")]
     Synth(synth::Arguments),
@@ -171,6 +175,7 @@ pub fn main() -> ExitCode {
         Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Survey(arguments) => survey::run(arguments),
+        Command::Compare(arguments) => compare::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),
         Command::Schema(arguments) => schema::run(arguments),

@@ -75,7 +75,7 @@ impl Reporting {
     }
 
     /// The form asked for, by option or by the extension of the file.
-    fn chosen(&self) -> Format {
+    pub(super) fn chosen(&self) -> Format {
         let extension = self.output.as_ref().and_then(|path| path.extension()).unwrap_or_default().to_ascii_lowercase();
         let by_extension = match extension.to_str() {
             Some("json") => Format::Json,

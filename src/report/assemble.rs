@@ -122,7 +122,7 @@ pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summar
     }
 }
 
-fn empty(schema: &'static str, result: Judgement) -> Report {
+pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
     Report {
         schema,
         program: PROGRAM,
@@ -135,6 +135,7 @@ fn empty(schema: &'static str, result: Judgement) -> Report {
         watchdogs: None,
         projection: None,
         sensitivity: None,
+        comparison: None,
         tap_faults: None,
         inputs: None,
         not_examined: Vec::new(),

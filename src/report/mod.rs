@@ -5,6 +5,7 @@
 mod amount;
 mod assemble;
 mod build_capture;
+mod build_comparison;
 mod build_connection;
 mod build_function;
 mod build_inverse;
@@ -16,6 +17,7 @@ mod build_stop;
 mod build_survey;
 mod build_watchdogs;
 mod columns;
+mod comparison_model;
 mod csv;
 mod derivation;
 mod draft;
@@ -41,10 +43,12 @@ mod words_3_1;
 
 pub use amount::Amount;
 pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
+pub use build_comparison::comparison;
 pub use build_projection::projected;
 pub use build_residual::Computed;
 pub use build_simulation::simulation;
 pub use build_survey::survey;
+pub use comparison_model::*;
 pub use csv::{CsvTable, csv};
 pub use derivation::{Derivation, Step, explained};
 pub use draft::{DRAFT_MARK, draft};

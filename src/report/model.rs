@@ -5,6 +5,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
 use super::projection_model::ProjectionReport;
@@ -18,7 +19,7 @@ use super::watchdogs_model::WatchdogsReport;
 #[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Report {
     /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`,
-    /// `stopspan.residual/1`, `stopspan.watchdogs/1`.
+    /// `stopspan.residual/1`, `stopspan.watchdogs/1`, `stopspan.compare/1`.
     pub schema: &'static str,
     /// The program that made the report.
     pub program: Program,
@@ -49,6 +50,9 @@ pub struct Report {
     /// What each figure matters to one function.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sensitivity: Option<SensitivityReport>,
+    /// Two runs against each other.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub comparison: Option<ComparisonReport>,
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,

@@ -11,6 +11,7 @@ use schemars::transform::RecursiveTransform;
 use serde_json::{Map, Value, json};
 
 use super::model::Report;
+use super::survey_model::SurveyReport;
 
 /// One kind of report.
 #[derive(Clone, Copy, Debug)]
@@ -34,25 +35,40 @@ const KINDS: &[Kind] = &[
         always: &["machine", "functions"],
         sometimes: &["simulation", "sensitivity", "inputs"],
     },
-    Kind { name: "stopspan.watchdogs/1", always: &["machine", "watchdogs"], sometimes: &["capture", "projection", "tap_faults"] },
+    Kind {
+        name: "stopspan.watchdogs/1",
+        always: &["machine", "watchdogs"],
+        sometimes: &["capture", "projection", "tap_faults"],
+    },
+    Kind { name: "stopspan.compare/1", always: &["comparison"], sometimes: &["machine"] },
     Kind { name: "stopspan.residual/1", always: &["machine", "residual"], sometimes: &[] },
-    Kind { name: "stopspan.analyze/1", always: &["capture", "tap_faults"], sometimes: &["machine", "connections", "projection"] },
+    Kind {
+        name: "stopspan.analyze/1",
+        always: &["capture", "tap_faults"],
+        sometimes: &["machine", "connections", "projection"],
+    },
 ];
+
+/// The report of a survey has a shape of its own.
+const SURVEY: &str = "stopspan.survey/1";
 
 /// The names of all kinds of reports: the values of their key `schema`.
 pub fn kinds() -> impl Iterator<Item = &'static str> {
-    KINDS.iter().map(|kind| kind.name)
+    KINDS.iter().map(|kind| kind.name).chain([SURVEY])
 }
 
 /// The schema of the reports of `kind`, indented, with a newline at the end; `None` for a kind that is not one of [`kinds`].
 pub fn schema(kind: &str) -> Option<String> {
-    let kind = KINDS.iter().find(|known| known.name == kind)?;
-    let mut schema = SchemaSettings::draft2020_12()
-        .for_serialize()
-        .with_transform(RecursiveTransform(closed))
-        .into_generator()
-        .into_root_schema_for::<Report>();
-    narrow(&mut schema, kind);
+    let generator =
+        SchemaSettings::draft2020_12().for_serialize().with_transform(RecursiveTransform(closed)).into_generator();
+    let schema = if kind == SURVEY {
+        generator.into_root_schema_for::<SurveyReport>()
+    } else {
+        let kind = KINDS.iter().find(|known| known.name == kind)?;
+        let mut schema = generator.into_root_schema_for::<Report>();
+        narrow(&mut schema, kind);
+        schema
+    };
     // Keys in the order of the alphabet, so the same report gives the same octets.
     Some(format!("{:#}\n", schema.to_value()))
 }
@@ -148,6 +164,8 @@ mod tests {
             ("stopspan.watchdogs/1", include_str!("schema/watchdogs-1.json")),
             ("stopspan.residual/1", include_str!("schema/residual-1.json")),
             ("stopspan.analyze/1", include_str!("schema/analyze-1.json")),
+            ("stopspan.compare/1", include_str!("schema/compare-1.json")),
+            ("stopspan.survey/1", include_str!("schema/survey-1.json")),
         ] {
             assert!(
                 schema(kind).unwrap() == file.replace('\r', ""),

@@ -1,12 +1,13 @@
 //! The report of `survey` as data: what the JSON holds, with the unit in each key.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::model::{FileReport, Program};
 use super::scientific::Scientific;
 
 /// A whole report of `survey`.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct SurveyReport {
     /// Name and version of the format: `stopspan.survey/1`.
     pub schema: &'static str,
@@ -31,7 +32,7 @@ pub struct SurveyReport {
 }
 
 /// A connection found.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct FoundReport {
     /// Name in the drafted machine file.
     pub id: String,
@@ -50,7 +51,7 @@ pub struct FoundReport {
 }
 
 /// The telegrams of one direction.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct FoundSide {
     /// Carrier.
     pub carrier: &'static str,
@@ -81,7 +82,7 @@ pub struct FoundSide {
 }
 
 /// A parameter recovered.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct KeyReport {
     /// Its name in the machine file.
     pub name: &'static str,

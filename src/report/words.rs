@@ -50,6 +50,15 @@ pub(super) const SURVEY_CAUTIONS: &[&str] = &[
     "Telegrams are counted from where their place was recognised. Periods are measured, so they bound nothing.",
 ];
 
+/// What the report of a comparison does not say.
+pub(super) const COMPARE_CAUTIONS: &[&str] = &[
+    COMPUTES,
+    MEASURED,
+    "p is about these two runs. Cycles that are not synchronised meet in another phase after each power-up, which is a real difference and no fault; so no limit rests on p. Of twenty p values without cause one is below 0.05.",
+    "The longer a run, the longer its longest interval. Compare runs of about the same length.",
+    DECIDING,
+];
+
 /// What was expected, and what was seen instead.
 pub(super) fn detail(detail: &Detail, machine: &Machine) -> (String, String) {
     match detail {

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use source::Source;
 
 /// Every module of the crate and the modules that it may use, in dependency order: each uses only those above it.
-const ARROWS: [(&str, &[&str]); 16] = [
+const ARROWS: [(&str, &[&str]); 17] = [
     ("time", &[]),
     ("bytes", &[]),
     ("quantity", &["time"]),
@@ -19,6 +19,7 @@ const ARROWS: [(&str, &[&str]); 16] = [
     ("latency", &["quantity", "time"]),
     ("machine", &["latency", "quantity", "telegram", "time"]),
     ("timing", &["time"]),
+    ("compare", &["time"]),
     ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
     ("survey", &["bytes", "capture", "carrier", "telegram", "machine", "time"]),
     ("budget", &["time", "quantity", "latency", "machine"]),
@@ -27,21 +28,21 @@ const ARROWS: [(&str, &[&str]); 16] = [
     (
         "report",
         &[
-            "budget", "capture", "carrier", "check", "latency", "machine", "quantity", "telegram", "time", "timing",
-            "verdict", "synth", "survey",
+            "budget", "capture", "carrier", "check", "compare", "latency", "machine", "quantity", "telegram", "time",
+            "timing", "verdict", "synth", "survey",
         ],
     ),
     (
         "cli",
         &[
             "time", "bytes", "quantity", "capture", "carrier", "telegram", "machine", "timing", "check", "budget",
-            "verdict", "synth", "survey", "report",
+            "verdict", "synth", "compare", "survey", "report",
         ],
     ),
 ];
 
 /// Modules that compute: what they know comes in as arguments.
-const PURE: [&str; 6] = ["check", "survey", "timing", "latency", "budget", "verdict"];
+const PURE: [&str; 7] = ["compare", "check", "survey", "timing", "latency", "budget", "verdict"];
 
 /// Paths that a pure module must not name.
 const AMBIENT: [&[&str]; 7] = [

@@ -2,6 +2,7 @@
 
 mod arrows;
 mod cli;
+mod compare;
 mod declared;
 mod derivation;
 mod forms;

@@ -1,5 +1,6 @@
 //! The report as text tables.
 
+mod comparison;
 mod connections;
 mod contents;
 mod derivation;
@@ -72,6 +73,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     if let Some(told) = &report.sensitivity {
         inverse::sensitivity(&mut out, told, width);
     }
+    if let Some(told) = &report.comparison {
+        comparison::comparison(&mut out, told, width, detailed);
+    }
     tail(&mut out, report, width);
     out
 }
@@ -128,7 +132,7 @@ fn tail(out: &mut String, report: &Report, width: usize) {
             paragraph(out, "  - ", gap, width);
         }
     }
-    if report.machine.is_some() {
+    if report.machine.is_some() || report.comparison.is_some() {
         line(out, "\nCautions");
         for caution in report.cautions {
             paragraph(out, "  - ", caution, width);

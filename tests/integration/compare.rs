@@ -1,0 +1,182 @@
+//! `compare`: runs that differ only by chance, runs that became worse, files that are no runs.
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::Value;
+
+use crate::support::{SCENARIO, run, scenario_file};
+
+/// A folder with a capture made and verified under each name: machine file, seed, faults.
+struct Runs(tempfile::TempDir);
+
+impl Runs {
+    fn new() -> Self {
+        Self(tempfile::tempdir().unwrap())
+    }
+
+    fn path(&self, name: &str) -> String {
+        self.0.path().join(name).to_str().unwrap().to_owned()
+    }
+
+    /// Makes `NAME.pcapng` by the machine `made_by`, and `NAME.json` of it by the machine of the scenario.
+    fn make(&self, name: &str, made_by: &Path, seed: &str, faults: &[&str]) -> String {
+        let [capture, saved] = ["pcapng", "json"].map(|extension| self.path(&format!("{name}.{extension}")));
+        let made_by = made_by.to_str().unwrap();
+        let mut arguments = vec!["synth", made_by, "-o", &capture, "--duration", "8 s", "--seed", seed];
+        arguments.extend(faults.iter().flat_map(|fault| ["--fault", *fault]));
+        let made = run(&arguments);
+        assert_eq!(made.code, 0, "{}", made.err);
+        let verified = run(["verify", scenario_file().to_str().unwrap(), &capture, "-o", &saved]);
+        assert!(verified.code < 2, "{}{}", verified.out, verified.err);
+        saved
+    }
+
+    fn scenario(&self, name: &str, seed: &str, faults: &[&str]) -> String {
+        self.make(name, &scenario_file(), seed, faults)
+    }
+}
+
+fn compare(arguments: &[&str]) -> (i32, Value) {
+    let ran = run(["compare"].iter().chain(arguments).chain(&["--format", "json"]));
+    assert_eq!(ran.err, "");
+    (ran.code, ran.json())
+}
+
+/// Rule, connection or function, what, of the limits that are broken.
+fn regressions(report: &Value) -> Vec<(String, String, String)> {
+    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+    let list = report["comparison"]["regressions"].as_array().unwrap();
+    list.iter().map(|one| (text(&one["rule"]), text(&one["id"]), text(&one["what"]))).collect()
+}
+
+#[test]
+fn identical_files_show_nothing() {
+    let runs = Runs::new();
+    let saved = runs.scenario("old", "1", &[]);
+    let (code, report) = compare(&[&saved, &saved]);
+    assert_eq!(
+        (code, &report["schema"], &report["verdict"]),
+        (0, &"stopspan.compare/1".into(), &"within limits".into())
+    );
+    assert_eq!((regressions(&report), &report["not_examined"]), (vec![], &Value::Array(vec![])));
+    for connection in report["comparison"]["connections"].as_array().unwrap() {
+        assert_eq!((&connection["findings"], &connection["trips"]), (&Value::Array(vec![]), &Value::Array(vec![])));
+        for line in connection["intervals"].as_array().unwrap() {
+            assert_eq!((&line["cliffs_delta"], &line["count"]["old"]), (&0.0.into(), &line["count"]["new"]));
+            assert!(line["p"].is_null() || line["p"] == 1.0, "{line}");
+        }
+    }
+    let text = run(["compare", &saved, &saved, "--detailed"]).out;
+    assert!(text.contains("  nothing\n") && text.ends_with("Verdict: WITHIN LIMITS\n"), "{text}");
+    for line in text.lines().skip(3) {
+        assert!(line.chars().count() <= 80, "{line}");
+    }
+}
+
+/// By chance alone the phases of the cycles differ, and with them medians; the margins stay.
+#[test]
+fn other_seeds_of_the_same_machine_are_no_regression() {
+    let runs = Runs::new();
+    let saved = ["1", "2", "3"].map(|seed| runs.scenario(seed, seed, &[]));
+    for (old, new) in [(0, 1), (1, 0), (0, 2), (2, 0)] {
+        let (code, report) = compare(&[&saved[old], &saved[new]]);
+        assert_eq!((code, regressions(&report)), (0, vec![]), "{old} {new}");
+    }
+}
+
+/// The device of the gate is given cycles of 10 instead of 4 ms, which the machine file does not know.
+#[test]
+fn a_slower_device_is_found_and_named() {
+    let runs = Runs::new();
+    let start = SCENARIO.find("id = \"gate\"\n").unwrap();
+    let (head, tail) = SCENARIO.split_at(start);
+    let cycles = "cycles = { bus = \"4 ms\", host = \"4 ms\", device = \"4 ms\" }";
+    assert!(tail.contains(cycles));
+    let slower = cycles.replace("device = \"4 ms\"", "device = \"10 ms\"");
+    let machine = runs.path("slower.toml");
+    fs::write(&machine, format!("{head}{}", tail.replacen(cycles, &slower, 1))).unwrap();
+    let old = runs.scenario("old", "1", &[]);
+    let new = runs.make("new", Path::new(&machine), "1", &[]);
+    let (code, report) = compare(&[&old, &new]);
+    let worse = regressions(&report);
+    assert_eq!(code, 1, "{worse:?}");
+    assert!(worse.iter().all(|(_, id, _)| id == "gate"), "{worse:?}");
+    assert!(worse.contains(&("margin".to_owned(), "gate".to_owned(), String::new())), "{worse:?}");
+    let gate = &report["comparison"]["connections"][0];
+    assert_eq!(gate["id"], "gate", "the worst comes first");
+    assert!(gate["intervals"][1]["cliffs_delta"].as_f64().unwrap() > 0.5, "{gate}");
+    let (code, report) = compare(&[&old, &new, "--limit", "margin=100%"]);
+    assert_eq!((code, regressions(&report)), (0, vec![]), "a limit that allows it");
+    let (code, report) = compare(&[&new, &old]);
+    assert_eq!((code, regressions(&report)), (0, vec![]), "for the better");
+}
+
+#[test]
+fn delay_faults_are_found_and_named() {
+    let runs = Runs::new();
+    let old = runs.scenario("old", "1", &[]);
+    let new = runs.scenario("new", "1", &["unacceptable-delay,table-drive,to_host,3s", "loss,curtain,to_host,4s"]);
+    let (code, report) = compare(&[&old, &new]);
+    let worse = regressions(&report);
+    assert_eq!(code, 1);
+    let has =
+        |rule: &str, id: &str, what: &str| worse.iter().any(|one| one.0 == rule && one.1 == id && one.2.contains(what));
+    assert!(has("finding", "table-drive", "unacceptable delay"), "{worse:?}");
+    assert!(has("finding", "curtain", "loss to_host"), "{worse:?}");
+    assert!(worse.iter().all(|one| one.0 != "finding" || one.1 == "table-drive" || one.1 == "curtain"), "{worse:?}");
+    let text = run(["compare", &old, &new]).out;
+    assert!(text.contains("Findings and trips") && text.ends_with("Verdict: FINDINGS\n"), "{text}");
+}
+
+#[test]
+fn captures_are_checked_first() {
+    let runs = Runs::new();
+    let saved = runs.scenario("old", "1", &[]);
+    let capture = runs.path("old.pcapng");
+    let machine = scenario_file();
+    let machine = machine.to_str().unwrap();
+    for (old, new) in [(&saved, &capture), (&capture, &saved), (&capture, &capture)] {
+        let (code, report) = compare(&[old, new, "--machine", machine]);
+        assert_eq!((code, regressions(&report)), (0, vec![]));
+    }
+    let ran = run(["compare", &saved, &capture]);
+    assert_eq!((ran.code, ran.out.as_str()), (2, ""));
+    assert!(ran.err.contains("old.pcapng is a capture; give its machine file by --machine"), "{}", ran.err);
+}
+
+#[test]
+fn what_cannot_be_compared_is_told() {
+    let runs = Runs::new();
+    let saved = runs.scenario("old", "1", &[]);
+    let text = fs::read_to_string(&saved).unwrap();
+    let other = runs.path("other.json");
+    let revision = "\"revision\": \"C\"";
+    assert!(text.contains(revision));
+    fs::write(&other, text.replacen(revision, "\"revision\": \"D\"", 1)).unwrap();
+    let (code, report) = compare(&[&saved, &other]);
+    assert_eq!((code, &report["verdict"]), (2, &"not examined".into()));
+    assert_eq!(report["not_examined"][0], "the runs are of different revisions of the machine, C and D");
+    for (content, told) in [
+        ("{", "other.json: line 1, column 1"),
+        ("{\"schema\": \"stopspan.budget/1\"}", "other.json: its schema is 'stopspan.budget/1'"),
+    ] {
+        fs::write(&other, content).unwrap();
+        let ran = run(["compare", &saved, &other]);
+        assert_eq!((ran.code, ran.out.as_str()), (2, ""));
+        assert!(ran.err.contains(told) && ran.err.contains("stopspan verify"), "{}", ran.err);
+    }
+    for (arguments, told) in [
+        (["--limit", "margin"], "expected NAME=SHARE"),
+        (["--limit", "speed=5%"], "no limit 'speed'; expected one of margin, max, median, reaction"),
+        (["--limit", "max=5"], "has no unit"),
+        (["--limit", "max=-5%"], "is negative"),
+        (["--format", "csv"], "a comparison is written as text or JSON"),
+    ] {
+        // The equals sign keeps a negative share from looking like an option.
+        let option = format!("{}={}", arguments[0], arguments[1]);
+        let ran = run(["compare", &saved, &saved, &option]);
+        assert_eq!(ran.code, 2, "{option}");
+        assert!(ran.err.contains(told), "{}", ran.err);
+    }
+}
