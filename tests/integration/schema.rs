@@ -50,6 +50,14 @@ fn mistakes(root: &Value, schema: &Value, value: &Value, at: &str, found: &mut V
                 mistakes(root, choice, value, at, &mut inside);
                 inside.is_empty()
             }),
+            "oneOf" => {
+                let fits = |choice: &&Value| {
+                    let mut inside = Vec::new();
+                    mistakes(root, choice, value, at, &mut inside);
+                    inside.is_empty()
+                };
+                told.as_array().unwrap().iter().filter(fits).count() == 1
+            }
             "$ref" => {
                 let target = root.pointer(told.as_str().unwrap().strip_prefix('#').unwrap());
                 mistakes(root, target.unwrap_or_else(|| panic!("{told} leads nowhere")), value, at, found);
