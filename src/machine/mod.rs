@@ -41,7 +41,7 @@ mod values;
 #[cfg(test)]
 mod tests;
 
-pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, WorstCaseFrom};
+pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, Task, WorstCaseFrom};
 pub use model::*;
 pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};
 pub use problem::{Problem, Problems};

@@ -1,14 +1,16 @@
 //! The stop, phase by phase, and the overall response time.
 
 use super::Step;
-use super::step::{Rounding, sum};
+use super::step::Rounding;
 use super::unit::{AxisUnits, MILLISECOND, RATIO, SECOND, Unit};
+use super::{basis, violation};
 use crate::budget::FunctionBudget;
 use crate::budget::stop::{
-    self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY, Stop, StopError, accelerate, cross_window,
+    self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY, StopError, accelerate, cross_window, decelerate,
     jerk_limited_ramp, linear_ramp,
 };
-use crate::machine::{Axis, Function, FunctionStop, Machine, StopKind};
+use crate::latency::tolerance::Tolerance;
+use crate::machine::{self, Axis, Function, FunctionStop, Machine, Monitor, MonitorLimit, StopKind};
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::time::Span;
 
@@ -19,6 +21,8 @@ enum Law {
     Accelerate(Acceleration, Option<Speed>),
     /// Constant deceleration to standstill.
     Linear(Acceleration),
+    /// Gravity against the motion for a time, or to standstill.
+    Rise(Span),
     /// The same with a jerk.
     JerkLimited(Acceleration, Jerk),
     /// Through the window of a standstill monitoring.
@@ -32,6 +36,7 @@ impl Law {
         match self {
             Self::Accelerate(acceleration, limit) => accelerate(kind, start, acceleration, phase.time, limit),
             Self::Linear(deceleration) => linear_ramp(kind, start, deceleration),
+            Self::Rise(engage) => decelerate(kind, start, STANDARD_GRAVITY, engage),
             Self::JerkLimited(deceleration, jerk) => jerk_limited_ramp(kind, start, deceleration, jerk),
             Self::Window(acceleration, window) => cross_window(start, acceleration, window, highest),
         }
@@ -44,47 +49,55 @@ struct Given<'a> {
     declared: &'a FunctionStop,
     budget: &'a stop::Axis,
     units: AxisUnits,
+    /// Tolerance of the clock that keeps the delay.
+    clock: Tolerance,
+    /// The monitor whose limit is violated.
+    violated: Option<&'a Monitor>,
 }
 
 pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBudget) -> Vec<Step> {
-    let (Some(declared), Some(stop), Some(budget_axis)) = (&function.stop, &budget.stop, &budget.axis) else {
-        return Vec::new();
+    let (Some(declared), Some(stop), Some(basis), Some(budget_axis)) =
+        (&function.stop, &budget.stop, &budget.basis, &budget.axis)
+    else {
+        return without_stop(machine, function, budget);
     };
     let Some(axis) = machine.axes.get(declared.axis) else { return Vec::new() };
-    let units = AxisUnits::of(axis.kind);
-    let given = Given { axis, declared, budget: budget_axis, units };
-    let mut steps = given.figures(&stop.phases);
-    let response = MILLISECOND.number(stop.reaction.as_nanos());
-    let seconds = ("R / 1000", format!("{response} / 1000"));
-    steps.push(Step::follows(
-        "t1",
-        "the reaction, in seconds",
-        seconds,
-        (stop.reaction.as_nanos(), SECOND),
-        Rounding::Exact,
-    ));
-    let mut start = declared.speed;
-    for (index, phase) in stop.phases.iter().enumerate() {
-        steps.extend(given.phase(index + 1, phase, start));
-        start = phase.end_speed;
-    }
-    steps.extend(totals(stop, units));
+    let start = budget.excess.as_ref().map_or(declared.speed, |excess| excess.start);
+    let declared = &FunctionStop { speed: start, ..*declared };
+    let clock = machine.clock_tolerance;
+    let violated = violation::of(machine, function, budget).map(|(_, monitor, _)| monitor);
+    let given = Given { axis, declared, budget: budget_axis, units: AxisUnits::of(axis.kind), clock, violated };
+    let mut steps = given.told(stop.reaction, &stop.phases);
+    steps.extend(basis::steps(axis, budget, stop, basis));
     steps
 }
 
-/// Time and travel of all phases together.
-fn totals(stop: &Stop, units: AxisUnits) -> [Step; 2] {
-    let (after, all) = (2..=stop.phases.len(), 1..=stop.phases.len());
-    let times = || stop.phases.iter().skip(1).map(|phase| phase.time);
-    let formula = (sum(after.map(|n| format!("t{n}"))), sum(times().map(|time| SECOND.number(time.as_nanos()))));
-    let figure = (stop.time.as_nanos(), SECOND);
-    let time = Step::follows("t", "time of the stop, behind the reaction", formula, figure, Rounding::Exact);
-    let ways = || stop.phases.iter().map(|phase| phase.travel.as_nano());
-    let formula = (sum(all.map(|n| format!("s{n}"))), sum(ways().map(|way| units.way.number(way))));
-    let figure = (stop.travel.as_nano(), units.way);
-    let way = Step::follows("s", "travel from the demand to standstill", formula, figure, Rounding::Exact);
-    let added = ways().try_fold(0_i64, i64::checked_add);
-    [time.provided(Span::checked_sum(times()) == Some(stop.time)), way.provided(added == Some(stop.travel.as_nano()))]
+/// The reaction alone, of an axis that exceeds a limit which nothing but an output answers.
+fn without_stop(machine: &Machine, function: &Function, budget: &FunctionBudget) -> Vec<Step> {
+    let Some((axis, monitor, excess)) = violation::of(machine, function, budget) else { return Vec::new() };
+    let Some(violation) = function.violation else { return Vec::new() };
+    let stop = machine::Stop::unset(StopKind::Sto, false);
+    let declared = &FunctionStop { axis: violation.axis, stop, speed: excess.start, upward: false };
+    let motion = Motion::Horizontal;
+    let (max_speed, fault_acceleration) = (axis.max_speed, axis.fault_acceleration);
+    let model = &stop::Axis { motion, max_speed, fault_acceleration, brake: None, coast: None };
+    let units = AxisUnits::of(axis.kind);
+    let clock = machine.clock_tolerance;
+    let given = Given { axis, declared, budget: model, units, clock, violated: Some(monitor) };
+    let response = budget.deciding;
+    let Ok(phase) = accelerate(PhaseKind::Reaction, excess.start, fault_acceleration, response, Some(max_speed)) else {
+        return Vec::new();
+    };
+    let mut steps = given.told(response, &[phase]);
+    let way = (excess.travel.as_nano(), units.way);
+    let formula = ("s1", units.way.number(way.0));
+    let step = Step::follows("s", "travel until the output has changed", formula, way, Rounding::Exact);
+    steps.push(step.provided(phase.travel == excess.travel));
+    for (symbol, meaning) in [("v", "highest speed"), ("vd", "highest speed as long as torque is on")] {
+        let speed = (phase.end_speed.as_nano(), units.speed);
+        steps.push(Step::follows(symbol, meaning, ("v1", units.speed.number(speed.0)), speed, Rounding::Exact));
+    }
+    steps
 }
 
 /// `T = R + t`.
@@ -104,12 +117,26 @@ pub(super) fn overall(budget: &FunctionBudget) -> Vec<Step> {
 }
 
 impl Given<'_> {
+    /// What is given, the reaction in seconds, and each phase.
+    fn told(&self, reaction: Span, phases: &[Phase]) -> Vec<Step> {
+        let mut steps = self.figures(phases);
+        let seconds = ("R / 1000", format!("{} / 1000", MILLISECOND.number(reaction.as_nanos())));
+        let figure = (reaction.as_nanos(), SECOND);
+        steps.push(Step::follows("t1", "the reaction, in seconds", seconds, figure, Rounding::Exact));
+        let mut start = self.declared.speed;
+        for (index, phase) in phases.iter().enumerate() {
+            steps.extend(self.phase(index + 1, phases, start));
+            start = phase.end_speed;
+        }
+        steps
+    }
+
     /// What the machine file says, as far as one of the phases uses it.
     fn figures(&self, phases: &[Phase]) -> Vec<Step> {
         let has = |kind| phases.iter().any(|phase| phase.kind == kind);
         let mut steps = self.speeds();
         steps.extend(self.settings(&has));
-        if has(PhaseKind::BrakeEngage) || has(PhaseKind::Braking) {
+        if has(PhaseKind::Rising) || has(PhaseKind::BrakeEngage) || has(PhaseKind::Braking) {
             steps.extend(self.brake());
         }
         if let Some(coast) = self.axis.coast_deceleration.filter(|_| has(PhaseKind::Coasting)) {
@@ -131,7 +158,9 @@ impl Given<'_> {
     fn speeds(&self) -> Vec<Step> {
         let Self { axis, declared, units, .. } = self;
         let (highest, speed) = (axis.max_speed.as_nano(), (declared.speed.as_nano(), units.speed));
-        let at_demand = if declared.speed < axis.max_speed {
+        let at_demand = if self.violated.is_some() {
+            return self.speeds_of_violation();
+        } else if declared.speed < axis.max_speed {
             self.given("v0", self.of("monitored speed limit at the demand"), speed)
         } else {
             let formula = ("vmax", units.speed.number(highest));
@@ -145,13 +174,73 @@ impl Given<'_> {
         ]
     }
 
+    /// The same where a limit is violated: at the limit, behind its window, or at any speed that the axis may have.
+    fn speeds_of_violation(&self) -> Vec<Step> {
+        let Self { axis, declared, units, violated, .. } = self;
+        let number = |nano: i64| units.speed.number(nano);
+        let highest = axis.max_speed.as_nano();
+        let fault = (axis.fault_acceleration.as_nano(), units.acceleration);
+        let mut steps = vec![
+            self.given("vmax", self.of("highest speed"), (highest, units.speed)),
+            self.given("af", self.of("worst acceleration while nobody is in control"), fault),
+        ];
+        let Some(monitor) = violated else { return steps };
+        let source = monitor.source.as_deref().or(axis.source.as_deref());
+        let speed = (declared.speed.as_nano(), units.speed);
+        if let MonitorLimit::Travel(before) = monitor.limit {
+            let way = (before.as_nano(), units.way);
+            steps
+                .push(Step::given("sL", format!("window, increment or tolerance of '{}'", monitor.id), way).by(source));
+            if monitor.begins_at_standstill() {
+                let (a, w) = (units.acceleration.number(fault.0), units.way.number(way.0));
+                // A lower limit in force may cap it; then that one is the speed.
+                let square = i128::from(fault.0).saturating_mul(i128::from(way.0)).saturating_mul(2);
+                let root = i64::try_from(square.isqrt()).unwrap_or(i64::MAX);
+                if speed.0 >= root {
+                    let formula = ("sqrt(2 x af x sL)".to_owned(), format!("sqrt(2 x {a} x {w})"));
+                    let meaning = "speed at the violation: from standstill through the window";
+                    steps.push(Step::follows("v0", meaning, formula, speed, Rounding::Up));
+                    return steps;
+                }
+            }
+        }
+        let step = match monitor.limit {
+            MonitorLimit::Speed(_) => {
+                Step::given("v0", format!("limit of '{}', the speed at the violation", monitor.id), speed).by(source)
+            }
+            _ if speed.0 == highest => {
+                let meaning = "speed at the violation: no limit of speed is in force";
+                Step::follows("v0", meaning, ("vmax", number(highest)), speed, Rounding::Exact)
+            }
+            _ => self.given("v0", self.of("speed at the violation: another limit in force"), speed),
+        };
+        steps.push(step);
+        steps
+    }
+
+    /// The delay as long as the drive's own clock may make it.
+    fn delay(&self) -> Vec<Step> {
+        let stop = &self.declared.stop;
+        let (meaning, nominal) =
+            (self.of(&format!("delay of {}", stop.kind.name())), SECOND.number(stop.delay.as_nanos()));
+        let given = |symbol: &str| self.given(symbol, meaning.as_str(), (stop.delay.as_nanos(), SECOND));
+        let late = self.clock.late(stop.delay).unwrap_or(stop.delay);
+        if self.clock == Tolerance::NONE {
+            return vec![given("td")];
+        }
+        let tolerance = (self.clock.as_nano(), RATIO);
+        let clock = self.given("cd", "tolerance of the clock of the drive", tolerance);
+        let formula = ("td0 x (1 + cd)".to_owned(), format!("{nominal} x (1 + {})", RATIO.number(tolerance.0)));
+        let late = Step::follows("td", "the delay by a slow clock", formula, (late.as_nanos(), SECOND), Rounding::Up);
+        vec![given("td0"), clock, late]
+    }
+
     /// What is set in the drive.
     fn settings(&self, has: &impl Fn(PhaseKind) -> bool) -> Vec<Step> {
         let (units, stop) = (self.units, &self.declared.stop);
         let mut steps = Vec::new();
         if has(PhaseKind::Delay) {
-            let meaning = self.of(&format!("delay of {}", stop.kind.name()));
-            steps.push(self.given("td", meaning, (stop.delay.as_nanos(), SECOND)));
+            steps.extend(self.delay());
         }
         if let Some(deceleration) = stop.deceleration {
             let figure = (deceleration.as_nano(), units.acceleration);
@@ -179,23 +268,40 @@ impl Given<'_> {
             steps.push(gravity.by(Some("3rd CGPM 1901, ISO 80000-3")));
         }
         // The budget has it, or there would be none.
-        let net = (brake.deceleration(self.budget.motion).unwrap_or_default().as_nano(), acceleration);
+        let net = (self.fall().as_nano(), acceleration);
         let BrakeForce::Ratio(ratio) = brake.force else {
             steps.push(self.given("ab", "net deceleration by the brake", net));
             return steps;
         };
         steps.push(self.given("k", "braking force divided by the weight", (ratio.as_nano(), RATIO)));
         let (k, g) = (RATIO.number(ratio.as_nano()), acceleration.number(STANDARD_GRAVITY.as_nano()));
+        if self.budget.motion == Motion::Upward {
+            let up = self.rise().as_nano();
+            let formula = ("(k + 1) x g", format!("({k} + 1) x {g}"));
+            let meaning = "net deceleration by the brake, on the way up";
+            steps.push(Step::follows("abu", meaning, formula, (up, acceleration), Rounding::Down));
+        }
         let formula = match self.budget.motion {
-            Motion::Vertical => ("(k - 1) x g", format!("({k} - 1) x {g}")),
+            Motion::Vertical | Motion::Upward => ("(k - 1) x g", format!("({k} - 1) x {g}")),
             _ => ("k x g", format!("{k} x {g}")),
         };
         steps.push(Step::follows("ab", "net deceleration by the brake", formula, net, Rounding::Down));
         steps
     }
 
+    /// Net deceleration by the brake, of a load that rises.
+    fn rise(&self) -> Acceleration {
+        self.budget.brake.and_then(|brake| brake.deceleration(self.budget.motion).ok()).unwrap_or_default()
+    }
+
+    /// The same in any other motion: an axis that was moving up falls before the brake holds it.
+    fn fall(&self) -> Acceleration {
+        let motion = if self.budget.motion == Motion::Upward { Motion::Vertical } else { self.budget.motion };
+        self.budget.brake.and_then(|brake| brake.deceleration(motion).ok()).unwrap_or_default()
+    }
+
     /// The closed form behind a phase, with the symbol of its acceleration.
-    fn law(&self, kind: PhaseKind) -> (Law, &'static str) {
+    fn law(&self, kind: PhaseKind, rises: bool) -> (Law, &'static str) {
         let stop = &self.declared.stop;
         let uncontrolled = (Law::Accelerate(self.axis.fault_acceleration, Some(self.axis.max_speed)), "af");
         let deceleration = stop.deceleration.unwrap_or_default();
@@ -211,20 +317,22 @@ impl Given<'_> {
                 (Law::Window(self.axis.fault_acceleration, stop.window), "af")
             }
             PhaseKind::StandstillWindow => (Law::Window(Acceleration::default(), stop.window), "0"),
-            // Upwards gravity brakes; a law that does not hold for the phase is not shown.
-            PhaseKind::Rising | PhaseKind::BrakeEngage => {
-                (Law::Accelerate(self.budget.pull().unwrap_or_default(), None), "g")
+            PhaseKind::BrakeEngage => (Law::Accelerate(self.budget.pull().unwrap_or_default(), None), "g"),
+            PhaseKind::Rising => (Law::Rise(self.budget.brake.map_or(Span::ZERO, |brake| brake.engage)), "g"),
+            PhaseKind::Braking
+                if rises && matches!(self.budget.brake, Some(brake) if matches!(brake.force, BrakeForce::Ratio(_))) =>
+            {
+                (Law::Linear(self.rise()), "abu")
             }
-            PhaseKind::Braking => {
-                let net = self.budget.brake.and_then(|brake| brake.deceleration(self.budget.motion).ok());
-                (Law::Linear(net.unwrap_or_default()), "ab")
-            }
+            PhaseKind::Braking => (Law::Linear(self.fall()), "ab"),
             PhaseKind::Coasting => (Law::Linear(self.axis.coast_deceleration.unwrap_or_default()), "ac"),
         }
     }
 
-    fn phase(&self, number: usize, phase: &Phase, start: Speed) -> Vec<Step> {
-        let (law, symbol) = self.law(phase.kind);
+    fn phase(&self, number: usize, phases: &[Phase], start: Speed) -> Vec<Step> {
+        let Some(phase) = phases.get(number.saturating_sub(1)) else { return Vec::new() };
+        let rises = phases.get(number.saturating_sub(2)).is_some_and(|before| before.kind == PhaseKind::Rising);
+        let (law, symbol) = self.law(phase.kind, rises);
         let name = super::super::words::phase(phase.kind);
         let told = Told { units: self.units, number, name, phase, start, symbol };
         if law.phase(phase, start, self.axis.max_speed).ok() != Some(*phase) {
@@ -233,6 +341,8 @@ impl Given<'_> {
         let steps = match law {
             Law::Accelerate(acceleration, limit) => told.accelerate(acceleration, limit, self.time_symbol(phase.kind)),
             Law::Linear(deceleration) => told.linear(deceleration),
+            Law::Rise(engage) if phase.time == engage && phase.end_speed > Speed::default() => told.rise(engage),
+            Law::Rise(_) => told.linear(STANDARD_GRAVITY),
             Law::JerkLimited(deceleration, jerk) => told.jerk_limited(deceleration, jerk),
             Law::Window(acceleration, window) => told.window(acceleration, window, self.axis.max_speed),
         };
@@ -348,6 +458,17 @@ impl Told<'_> {
         let formula = (format!("{v} x t{n} + {a} x t{n}^2 / 2"), format!("{from} x {t} + {a_number} x {t}^2 / 2"));
         steps.push(self.way(formula, Rounding::Up));
         steps
+    }
+
+    /// Gravity slows a load that still rises when the brake is on.
+    fn rise(&self, engage: Span) -> Vec<Step> {
+        let (Self { units, number: n, .. }, (v, from)) = (self, self.started());
+        let (g, t) = (units.acceleration.number(STANDARD_GRAVITY.as_nano()), SECOND.number(engage.as_nanos()));
+        vec![
+            self.time(("te".to_owned(), t.clone()), Rounding::Exact),
+            self.end_speed((format!("{v} - g x t{n}"), format!("{from} - {g} x {t}")), Rounding::Up),
+            self.way((format!("{v} x t{n} - g x t{n}^2 / 2"), format!("{from} x {t} - {g} x {t}^2 / 2")), Rounding::Up),
+        ]
     }
 
     fn linear(&self, deceleration: Acceleration) -> Vec<Step> {
