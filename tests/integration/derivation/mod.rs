@@ -103,7 +103,10 @@ fn is_in_words(formula: &str) -> bool {
 }
 
 /// The figures that no formula gives, with their method beside them. Nothing else is underived.
-const STATED: [&str; 9] = ["tv", "sv", "vv", "vdv", "kn", "tcalc", "scalc", "w(planned)", "w(planned-too)"];
+const STATED: [&str; 8] = ["tv", "sv", "vv", "vdv", "kn", "tcalc", "scalc", "w(planned)"];
+
+/// The same in a series of more runs than a page takes.
+const STATED_OF_MANY: [&str; 6] = ["mean(t)", "dev(t)", "most(t)", "mean(s)", "dev(s)", "most(s)"];
 
 #[test]
 fn every_step_of_the_scenario_recomputes() {
@@ -123,6 +126,8 @@ fn every_law_and_every_rule_recomputes() {
         let stated = steps.iter().filter(|step| step.rounding == "stated");
         let unknown: Vec<&str> =
             stated.map(|step| step.symbol.as_str()).filter(|symbol| !STATED.contains(symbol)).collect();
+        let unknown: Vec<&str> =
+            unknown.into_iter().filter(|symbol| id != "gauged-often" || !STATED_OF_MANY.contains(symbol)).collect();
         assert_eq!(unknown, [""; 0], "{id}");
     }
     let (_, late) = explained(&late_clocks());
@@ -197,9 +202,11 @@ fn every_law_and_every_rule_recomputes() {
     }
 }
 
-/// The same machine with clocks that run slow.
+/// The same machine with clocks that run slow, and with the factor that takes longest to compute.
 fn late_clocks() -> String {
-    EVERYTHING.replacen("revision = \"C\"", "revision = \"C\"\nclock_tolerance = \"0.2 %\"", 1)
+    let rule = ("rule = \"mean + 3 s\"", "rule = { coverage = 0.99, confidence = 0.95 }");
+    let head = ("revision = \"C\"", "revision = \"C\"\nclock_tolerance = \"0.2 %\"");
+    EVERYTHING.replacen(rule.0, rule.1, 1).replacen(head.0, head.1, 1)
 }
 
 /// `text` with each of its quantities multiplied by a share of its own, in millionths. Speeds at the demand and resolutions
