@@ -24,4 +24,4 @@ pub use function::{Ramp, Stop, StopFunction, stop};
 pub use phase::{Phase, PhaseKind, accelerate, cross_window, decelerate, jerk_limited_ramp, linear_ramp};
 pub use series::{FEW, SeriesError, SeriesRule, Spread, spread};
 pub use tolerance::tolerance_factor;
-pub use violated_ramp::{RAMP_CELLS, ViolatedRamp, violated_ramp};
+pub use violated_ramp::{ViolatedRamp, violated_ramp};

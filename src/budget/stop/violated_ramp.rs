@@ -21,7 +21,7 @@ use crate::quantity::{Speed, Travel};
 use crate::time::Span;
 
 /// Cells of a ramp: the bound is at most 0.05 % of the ramp's travel above the exact figure.
-pub const RAMP_CELLS: i128 = 2_048;
+const CELLS: i128 = 2_048;
 
 /// Nanoseconds in a second.
 const NANO: i128 = 1_000_000_000;
@@ -56,7 +56,7 @@ pub fn violated_ramp(
     let [waited, whole] = monitored(first.end_speed, delay, ramp)?;
     let mut worst: Option<ViolatedRamp> = None;
     let mut followed = 0_i128;
-    for cell in 0..=RAMP_CELLS {
+    for cell in 0..=CELLS {
         let too_far = StopError::OutOfRange { phase: PhaseKind::Ramp };
         let part = cell_of(waited.end_speed, ramp, whole.time, cell, &mut followed).ok_or(too_far)?;
         let unnoticed = axis.uncontrolled(PhaseKind::Unnoticed, part.end_speed, detection)?;
@@ -86,9 +86,9 @@ pub fn violated_ramp(
 /// cell behind the last is standstill.
 fn cell_of(start: Speed, ramp: Ramp, whole: Span, cell: i128, followed: &mut i128) -> Option<Phase> {
     let whole = i128::from(whole.as_nanos());
-    let time = |cell: i128| whole.checked_mul(cell)?.checked_div(RAMP_CELLS);
-    let (from, to) = (time(cell)?, time(cell.checked_add(1)?.min(RAMP_CELLS))?);
-    let speed = if cell == RAMP_CELLS { 0 } else { envelope(i128::from(start.as_nano()), ramp, whole, from)? };
+    let time = |cell: i128| whole.checked_mul(cell)?.checked_div(CELLS);
+    let (from, to) = (time(cell)?, time(cell.checked_add(1)?.min(CELLS))?);
+    let speed = if cell == CELLS { 0 } else { envelope(i128::from(start.as_nano()), ramp, whole, from)? };
     *followed = followed.checked_add(speed.checked_mul(to.checked_sub(from)?)?)?;
     Some(Phase {
         kind: PhaseKind::Ramp,

@@ -9,8 +9,8 @@ use crate::machine::{Axis, Series, SeriesRule};
 use crate::quantity::{NANO, Speed};
 use crate::time::Span;
 
-const CELLS: &str = "the ramp cut into 2048 cells, violated at the end of each at the speed of its start, then nobody in control until \
-                     detected, then STO: the worst of all";
+const CELLS: &str = "the ramp cut into cells, left at the end of each but at the speed of its start, then nobody in control until \
+                     that is detected, then STO: the worst of all cells";
 /// Above pi, in billionths.
 const PI: i64 = 3_141_592_654;
 

@@ -8,6 +8,7 @@
 mod basis;
 mod delay;
 mod limits;
+mod phase;
 mod response;
 mod separation;
 mod step;

@@ -12,7 +12,7 @@ use crate::time::Span;
 const PLAIN_SUM: &str = "worst cases of unsynchronised parts add up";
 const ONE_FAULT: &str = "the form published for FSCP 3/1 (system description, November 2010): sum of WCDT plus the largest \
                          margin; one fault at a time is the assumption of IEC 61784-3 (from memory)";
-const STAGED: &str = "the two margins that delay most together; a definition of its own, no published one is known";
+const STAGED: &str = "the two faults that delay most together; the program's own definition, no published one is known";
 const ALL_FAULTS: &str =
     "every supervised span at its watchdog; FSCP 2/1 and IEC 62541-15 add the limits of all connections";
 
