@@ -7,7 +7,7 @@ use std::fmt;
 
 use super::axis_stop::{StopBasis, axis_stop, budget_axis};
 use super::limit_violation::{Demand, Excess};
-use super::path::{Cause, Chain, decide, on_the_wire};
+use super::path::{Cause, Chain, decide, visible_part};
 use super::response::{Response, ResponseError};
 use super::separation::{Beams, Edition, Safeguard, Separation, SeparationError};
 use super::stop::{self, SeriesError, Stop, StopError};
@@ -213,7 +213,7 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
     }
     limits.extend(moving_limits(function, basis.as_ref(), excess.as_ref()));
     limits.extend(kept.map(|(_, limit)| limit));
-    let on_the_wire = on_the_wire(machine, function)?;
+    let on_the_wire = visible_part(machine, function)?.map(|part| part.bound);
     let separation = kept.map(|(separation, _)| separation);
     let supervised = chain.supervisions.into_iter().map(|supervision| supervision.members).collect();
     let axis = declared.and_then(|stop| Some(budget_axis(machine.axes.get(stop.axis)?, &stop)));

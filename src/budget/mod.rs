@@ -39,6 +39,6 @@ pub use function::{FunctionBudget, FunctionError, Limit, function};
 pub use input::{Input, LONGEST_WATCHDOG, Safer, Stage, Unit};
 pub use inverse::{Answer, Inverse, inverse};
 pub use limit_violation::Excess;
-pub use path::Cause;
+pub use path::{Cause, VisiblePart, visible_part};
 pub use search::Allowed;
 pub use sensitivity::{Change, Sensitivity, sensitivity};

@@ -136,6 +136,25 @@ pub(super) const fn decide(response: &Response, faults: Faults) -> Span {
     }
 }
 
+/// The part of a path that a tap sees.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct VisiblePart {
+    /// Its steps, the last one perhaps a transfer back that the path does not name.
+    pub steps: Vec<Step>,
+    /// Whether the last step is such a transfer.
+    pub answers: bool,
+    /// Response times of the part.
+    pub response: Response,
+    /// What makes the one-fault figure.
+    pub decided_by: Option<Cause>,
+    /// What makes the staged figure.
+    pub staged_by: Vec<Cause>,
+    /// Places that each connection supervises, by the number in [`Watched::Connection`].
+    pub supervised: Vec<Vec<usize>>,
+    /// The bound: the response time of the part that decides.
+    pub bound: Span,
+}
+
 /// The bound of what a tap sees: from the telegram that shows the demand to the one that shows the reaction.
 ///
 /// A tap may see a telegram at the very start of its transfer or at the very end, so the whole transfers of both count. The
@@ -143,7 +162,10 @@ pub(super) const fn decide(response: &Response, faults: Faults) -> Span {
 /// or a transfer that the path names in the reaction's direction, ends the part with its own transfer. Everything else is an
 /// answer: it has been through the rest of the path and takes one more transfer. Between two commands of the host on one
 /// connection that is passed once there is nothing that the machine file bounds.
-pub(super) fn on_the_wire(machine: &Machine, function: &Function) -> Result<Option<Span>, FunctionError> {
+///
+/// # Errors
+/// As for the response of the whole path.
+pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<VisiblePart>, FunctionError> {
     let signal = |index: Option<usize>| index.and_then(|index| machine.signals.get(index));
     let (Some(demand), Some(reaction)) = (signal(function.demand), signal(function.reaction)) else {
         return Ok(None);
@@ -179,7 +201,16 @@ pub(super) fn on_the_wire(machine: &Machine, function: &Function) -> Result<Opti
     } else {
         Chain::new(machine, visible)
     };
-    Ok(Some(decide(&chain.response()?, function.faults)))
+    let response = chain.response()?;
+    Ok(Some(VisiblePart {
+        answers,
+        decided_by: response.one_fault_span.and_then(|watched| chain.cause(watched)),
+        staged_by: response.staged_spans.iter().filter_map(|watched| chain.cause(*watched)).collect(),
+        bound: decide(&response, function.faults),
+        response,
+        steps: chain.steps,
+        supervised: chain.supervisions.into_iter().map(|supervision| supervision.members).collect(),
+    }))
 }
 
 #[cfg(test)]

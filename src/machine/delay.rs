@@ -59,8 +59,25 @@ pub struct ElementDelay {
     pub stages: Option<Stages>,
     /// The terms, if the file gives them.
     pub terms: Vec<Term>,
-    /// Tolerance of the clock that keeps the delay; it is in the worst case and in the watchdog already.
+    /// Period and watchdog of the safety task, if the file gives one.
+    pub task: Option<Task>,
+    /// The worst case before the tolerance of its clock.
+    pub nominal: Span,
+    /// The watchdog before the tolerance of its clock.
+    pub nominal_watchdog: Option<Span>,
+    /// Tolerance of the clock that keeps the delay; it is in the worst case already.
     pub clock_tolerance: Tolerance,
+    /// Tolerance of the clock that keeps the watchdog, the machine's unless the element has one; it is in the watchdog already.
+    pub watchdog_tolerance: Tolerance,
+}
+
+/// A safety task of FSCP 2/1.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Task {
+    /// Its period.
+    pub period: Span,
+    /// Its watchdog, at most the period.
+    pub watchdog: Span,
 }
 
 /// The published form of a profile for the response over one connection.

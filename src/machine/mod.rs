@@ -50,7 +50,7 @@ mod values;
 mod tests;
 
 pub use declared::{Declared, DeclaredDirection, Key};
-pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, WorstCaseFrom};
+pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, Task, WorstCaseFrom};
 pub use fscp_2_1::Fscp2_1;
 pub use model::*;
 pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};

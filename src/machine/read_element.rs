@@ -2,7 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::delay::{ElementDelay, WorstCaseFrom};
+use super::delay::{ElementDelay, Task, WorstCaseFrom};
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Reported};
 use super::model::Element;
@@ -33,8 +33,10 @@ pub(super) fn element(mut fields: Fields<'_>, machine: Tolerance) -> Result<Elem
         (Some(_), Some(_)) => return Err(fields.report("the worst case is given twice", ONE_OF)),
         (None, None) => return Err(fields.lacks("worst_case", "a line such as worst_case = \"8 ms\"")),
     };
+    let watchdog_tolerance = own.unwrap_or(machine);
+    let delay = ElementDelay { nominal: worst_case, nominal_watchdog: watchdog, watchdog_tolerance, ..delay };
     let worst_case = late(clock_tolerance, worst_case, &fields)?;
-    let watchdog = watchdog.map(|watchdog| late(own.unwrap_or(machine), watchdog, &fields)).transpose()?;
+    let watchdog = watchdog.map(|watchdog| late(watchdog_tolerance, watchdog, &fields)).transpose()?;
     if let (Some(watchdog), Some(span)) = (watchdog, watchdog_span)
         && watchdog < worst_case
     {
@@ -68,8 +70,9 @@ fn derived(fields: &mut Fields<'_>) -> Result<Option<(Span, ElementDelay)>, Repo
         let worst_case_from = WorstCaseFrom::Terms;
         found.push((worst_case, ElementDelay { worst_case_from, terms, ..ElementDelay::default() }));
     }
-    if let Some(worst_case) = task? {
-        found.push((worst_case, ElementDelay { worst_case_from: WorstCaseFrom::Task, ..ElementDelay::default() }));
+    if let Some((worst_case, task)) = task? {
+        let worst_case_from = WorstCaseFrom::Task;
+        found.push((worst_case, ElementDelay { worst_case_from, task: Some(task), ..ElementDelay::default() }));
     }
     if found.len() > 1 {
         return Err(fields.report("the worst case is given twice", ONE_OF));
@@ -78,12 +81,13 @@ fn derived(fields: &mut Fields<'_>) -> Result<Option<(Span, ElementDelay)>, Repo
 }
 
 /// The reaction of an FSCP 2/1 safety task.
-fn task(mut fields: Fields<'_>) -> Result<Span, Reported> {
+fn task(mut fields: Fields<'_>) -> Result<(Span, Task), Reported> {
     let period = fields.required("period", "\"10 ms\"", time(Sign::Positive));
     let longest = period.ok();
     let watchdog = fields.required("watchdog", "\"10 ms\"", |value| task_watchdog(value, longest));
     let (period, watchdog) = (period?, watchdog?);
     task_reaction(period, watchdog)
+        .map(|worst_case| (worst_case, Task { period, watchdog }))
         .ok_or_else(|| fields.report("the times of the task are too long to be added", "times of milliseconds"))
 }
 

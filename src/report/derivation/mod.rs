@@ -5,18 +5,22 @@
 //! to a time, the speed at which a jerk-limited ramp changes its form) is. Numbers are exact decimals in the unit of the step: times in
 //! milliseconds for the response and in seconds where they are multiplied.
 
+mod basis;
+mod delay;
 mod limits;
+mod phase;
 mod response;
 mod separation;
 mod step;
 mod stop;
 mod unit;
+mod violation;
 
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::model::Report;
-use crate::budget::FunctionBudget;
+use crate::budget::{self, FunctionBudget};
 use crate::machine::{Function, Machine};
 use crate::verdict::FunctionVerdict;
 
@@ -46,8 +50,8 @@ pub struct Step {
     pub value: String,
     /// Its unit; empty for a ratio.
     pub unit: &'static str,
-    /// `given`, `exact`, `up, to 0.000001 mm`, `down, to ...`, or `not derived` of a figure of the budget without a formula
-    /// here.
+    /// `given`, `exact`, `up, to 0.000001 mm`, `down, to ...`; `stated` of a figure that no formula gives, with its method as
+    /// the source; `not derived` of a figure of the budget without a formula here.
     pub rounding: String,
     /// The machine file's words about where a given figure comes from, or the source of the formula.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -77,10 +81,18 @@ fn derivation(machine: &Machine, function: &Function, budget: &FunctionBudget) -
     if !stop.is_empty() {
         derivations.push(Derivation { title: "Stop: time and travel, phase by phase", steps: stop });
     }
+    let excess = violation::excess(machine, function, budget);
+    if !excess.is_empty() {
+        derivations.push(Derivation { title: "Beyond the limit", steps: excess });
+    }
     derivations.push(Derivation { title: "Overall response time", steps: stop::overall(budget) });
     let separation = separation::steps(function, budget);
     if !separation.is_empty() {
         derivations.push(Derivation { title: "Separation distance", steps: separation });
+    }
+    if let (Some(bound), Ok(Some(part))) = (budget.on_the_wire, budget::visible_part(machine, function)) {
+        let steps = response::on_the_wire(machine, function, &part, bound);
+        derivations.push(Derivation { title: "Bound of what shows on the wire", steps });
     }
     derivations.push(Derivation { title: "Margins of the limits", steps: limits::steps(machine, function, budget) });
     derivations

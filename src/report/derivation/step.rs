@@ -6,12 +6,17 @@ use super::unit::Unit;
 /// What stands in place of a rounding where a figure of the budget is told without its formula.
 pub(super) const NOT_DERIVED: &str = "not derived";
 
+/// The same where a figure is stated with the method that it comes from, because no formula of a line gives it.
+pub(super) const STATED: &str = "stated";
+
 /// Which way a value was rounded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Rounding {
     Exact,
     Up,
     Down,
+    /// Up to a multiple, in the integer of the unit.
+    UpToMultiple(i64),
 }
 
 impl Rounding {
@@ -20,6 +25,7 @@ impl Rounding {
             Self::Exact => "exact".to_owned(),
             Self::Up => format!("up, to {}", unit.smallest()),
             Self::Down => format!("down, to {}", unit.smallest()),
+            Self::UpToMultiple(multiple) => format!("up, to {} {}", unit.number(multiple), unit.name),
         }
     }
 }
@@ -37,6 +43,16 @@ impl Step {
             rounding: "given".to_owned(),
             source: None,
         }
+    }
+
+    /// A figure that the budget computes by a `method` that no formula tells: enumeration, a maximum over many cases.
+    pub(super) fn stated(
+        symbol: impl Into<String>,
+        meaning: impl Into<String>,
+        figure: (i64, Unit),
+        method: impl Into<String>,
+    ) -> Self {
+        Self { rounding: STATED.to_owned(), ..Self::given(symbol, meaning, figure).by(Some(method)) }
     }
 
     /// A figure that follows: `formula`, then the same with numbers.

@@ -1,43 +1,16 @@
 //! The stop, phase by phase, and the overall response time.
 
 use super::Step;
-use super::step::{Rounding, sum};
+use super::phase::{Law, Told};
+use super::step::Rounding;
 use super::unit::{AxisUnits, MILLISECOND, RATIO, SECOND, Unit};
+use super::{basis, violation};
 use crate::budget::FunctionBudget;
-use crate::budget::stop::{
-    self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY, Stop, StopError, accelerate, cross_window,
-    jerk_limited_ramp, linear_ramp,
-};
+use crate::budget::stop::{self, BrakeForce, Motion, Phase, PhaseKind, STANDARD_GRAVITY, accelerate};
 use crate::latency::tolerance::Tolerance;
-use crate::machine::{Axis, Function, FunctionStop, Machine, StopKind};
-use crate::quantity::{Acceleration, Jerk, Speed, Travel};
+use crate::machine::{self, Axis, Function, FunctionStop, Machine, Monitor, MonitorLimit, StopKind};
+use crate::quantity::{Acceleration, Speed};
 use crate::time::Span;
-
-/// The closed form of a phase.
-#[derive(Clone, Copy, Debug)]
-enum Law {
-    /// Constant acceleration, not beyond a speed.
-    Accelerate(Acceleration, Option<Speed>),
-    /// Constant deceleration to standstill.
-    Linear(Acceleration),
-    /// The same with a jerk.
-    JerkLimited(Acceleration, Jerk),
-    /// Through the window of a standstill monitoring.
-    Window(Acceleration, Travel),
-}
-
-impl Law {
-    /// The phase that follows from the law, to see whether it is the one at hand.
-    fn phase(self, phase: &Phase, start: Speed, highest: Speed) -> Result<Phase, StopError> {
-        let kind = phase.kind;
-        match self {
-            Self::Accelerate(acceleration, limit) => accelerate(kind, start, acceleration, phase.time, limit),
-            Self::Linear(deceleration) => linear_ramp(kind, start, deceleration),
-            Self::JerkLimited(deceleration, jerk) => jerk_limited_ramp(kind, start, deceleration, jerk),
-            Self::Window(acceleration, window) => cross_window(start, acceleration, window, highest),
-        }
-    }
-}
 
 /// What the phases share.
 struct Given<'a> {
@@ -45,49 +18,55 @@ struct Given<'a> {
     declared: &'a FunctionStop,
     budget: &'a stop::Axis,
     units: AxisUnits,
+    /// Tolerance of the clock that keeps the delay.
     clock: Tolerance,
+    /// The monitor whose limit is violated.
+    violated: Option<&'a Monitor>,
 }
 
 pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBudget) -> Vec<Step> {
-    let (Some(declared), Some(stop), Some(budget_axis)) = (&function.stop, &budget.stop, &budget.axis) else {
-        return Vec::new();
+    let (Some(declared), Some(stop), Some(basis), Some(budget_axis)) =
+        (&function.stop, &budget.stop, &budget.basis, &budget.axis)
+    else {
+        return without_stop(machine, function, budget);
     };
     let Some(axis) = machine.axes.get(declared.axis) else { return Vec::new() };
-    let units = AxisUnits::of(axis.kind);
-    let given = Given { axis, declared, budget: budget_axis, units, clock: machine.clock_tolerance };
-    let mut steps = given.figures(&stop.phases);
-    let response = MILLISECOND.number(stop.reaction.as_nanos());
-    let seconds = ("R / 1000", format!("{response} / 1000"));
-    steps.push(Step::follows(
-        "t1",
-        "the reaction, in seconds",
-        seconds,
-        (stop.reaction.as_nanos(), SECOND),
-        Rounding::Exact,
-    ));
-    let mut start = declared.speed;
-    for (index, phase) in stop.phases.iter().enumerate() {
-        steps.extend(given.phase(index + 1, phase, start));
-        start = phase.end_speed;
-    }
-    steps.extend(totals(stop, units));
-    steps.extend(given.turned(budget));
+    let start = budget.excess.as_ref().map_or(declared.speed, |excess| excess.start);
+    let declared = &FunctionStop { speed: start, ..*declared };
+    let clock = machine.clock_tolerance;
+    let violated = violation::of(machine, function, budget).map(|(_, monitor, _)| monitor);
+    let given = Given { axis, declared, budget: budget_axis, units: AxisUnits::of(axis.kind), clock, violated };
+    let mut steps = given.told(stop.reaction, &stop.phases);
+    steps.extend(basis::steps(axis, budget, stop, basis));
     steps
 }
 
-/// Time and travel of all phases together.
-fn totals(stop: &Stop, units: AxisUnits) -> [Step; 2] {
-    let (after, all) = (2..=stop.phases.len(), 1..=stop.phases.len());
-    let times = || stop.phases.iter().skip(1).map(|phase| phase.time);
-    let formula = (sum(after.map(|n| format!("t{n}"))), sum(times().map(|time| SECOND.number(time.as_nanos()))));
-    let figure = (stop.time.as_nanos(), SECOND);
-    let time = Step::follows("t", "time of the stop, behind the reaction", formula, figure, Rounding::Exact);
-    let ways = || stop.phases.iter().map(|phase| phase.travel.as_nano());
-    let formula = (sum(all.map(|n| format!("s{n}"))), sum(ways().map(|way| units.way.number(way))));
-    let figure = (stop.travel.as_nano(), units.way);
-    let way = Step::follows("s", "travel from the demand to standstill", formula, figure, Rounding::Exact);
-    let added = ways().try_fold(0_i64, i64::checked_add);
-    [time.provided(Span::checked_sum(times()) == Some(stop.time)), way.provided(added == Some(stop.travel.as_nano()))]
+/// The reaction alone, of an axis that exceeds a limit which nothing but an output answers.
+fn without_stop(machine: &Machine, function: &Function, budget: &FunctionBudget) -> Vec<Step> {
+    let Some((axis, monitor, excess)) = violation::of(machine, function, budget) else { return Vec::new() };
+    let Some(violation) = function.violation else { return Vec::new() };
+    let stop = machine::Stop::unset(StopKind::Sto, false);
+    let declared = &FunctionStop { axis: violation.axis, stop, speed: excess.start, upward: false };
+    let motion = Motion::Horizontal;
+    let (max_speed, fault_acceleration) = (axis.max_speed, axis.fault_acceleration);
+    let model = &stop::Axis { motion, max_speed, fault_acceleration, brake: None, coast: None };
+    let units = AxisUnits::of(axis.kind);
+    let clock = machine.clock_tolerance;
+    let given = Given { axis, declared, budget: model, units, clock, violated: Some(monitor) };
+    let response = budget.deciding;
+    let Ok(phase) = accelerate(PhaseKind::Reaction, excess.start, fault_acceleration, response, Some(max_speed)) else {
+        return Vec::new();
+    };
+    let mut steps = given.told(response, &[phase]);
+    let way = (excess.travel.as_nano(), units.way);
+    let formula = ("s1", units.way.number(way.0));
+    let step = Step::follows("s", "travel until the output has changed", formula, way, Rounding::Exact);
+    steps.push(step.provided(phase.travel == excess.travel));
+    for (symbol, meaning) in [("v", "highest speed"), ("vd", "highest speed as long as torque is on")] {
+        let speed = (phase.end_speed.as_nano(), units.speed);
+        steps.push(Step::follows(symbol, meaning, ("v1", units.speed.number(speed.0)), speed, Rounding::Exact));
+    }
+    steps
 }
 
 /// `T = R + t`.
@@ -107,16 +86,18 @@ pub(super) fn overall(budget: &FunctionBudget) -> Vec<Step> {
 }
 
 impl Given<'_> {
-    /// The figures of an axis that moves up and is driven down by a fault at once; the totals are at least these.
-    fn turned(&self, budget: &FunctionBudget) -> Vec<Step> {
-        let Some(turned) = budget.basis.as_ref().and_then(|basis| basis.turned.as_ref()) else { return Vec::new() };
-        let meaning = |what: &str| {
-            format!("{what}, if a fault drives the axis down from standstill at once; counted if it is more")
-        };
-        vec![
-            Step::given("tb", meaning("time of the stop"), (turned.time.as_nanos(), SECOND)),
-            Step::given("sb", meaning("travel"), (turned.travel.as_nano(), self.units.way)),
-        ]
+    /// What is given, the reaction in seconds, and each phase.
+    fn told(&self, reaction: Span, phases: &[Phase]) -> Vec<Step> {
+        let mut steps = self.figures(phases);
+        let seconds = ("R / 1000", format!("{} / 1000", MILLISECOND.number(reaction.as_nanos())));
+        let figure = (reaction.as_nanos(), SECOND);
+        steps.push(Step::follows("t1", "the reaction, in seconds", seconds, figure, Rounding::Exact));
+        let mut start = self.declared.speed;
+        for (index, phase) in phases.iter().enumerate() {
+            steps.extend(self.phase(index + 1, phases, start));
+            start = phase.end_speed;
+        }
+        steps
     }
 
     /// What the machine file says, as far as one of the phases uses it.
@@ -124,7 +105,7 @@ impl Given<'_> {
         let has = |kind| phases.iter().any(|phase| phase.kind == kind);
         let mut steps = self.speeds();
         steps.extend(self.settings(&has));
-        if has(PhaseKind::BrakeEngage) || has(PhaseKind::Braking) {
+        if has(PhaseKind::Rising) || has(PhaseKind::BrakeEngage) || has(PhaseKind::Braking) {
             steps.extend(self.brake());
         }
         if let Some(coast) = self.axis.coast_deceleration.filter(|_| has(PhaseKind::Coasting)) {
@@ -146,7 +127,9 @@ impl Given<'_> {
     fn speeds(&self) -> Vec<Step> {
         let Self { axis, declared, units, .. } = self;
         let (highest, speed) = (axis.max_speed.as_nano(), (declared.speed.as_nano(), units.speed));
-        let at_demand = if declared.speed < axis.max_speed {
+        let at_demand = if self.violated.is_some() {
+            return self.speeds_of_violation();
+        } else if declared.speed < axis.max_speed {
             self.given("v0", self.of("monitored speed limit at the demand"), speed)
         } else {
             let formula = ("vmax", units.speed.number(highest));
@@ -158,6 +141,67 @@ impl Given<'_> {
             at_demand,
             self.given("af", self.of("worst acceleration while nobody is in control"), fault),
         ]
+    }
+
+    /// The same where a limit is violated: at the limit, behind its window, or at any speed that the axis may have.
+    fn speeds_of_violation(&self) -> Vec<Step> {
+        let Self { axis, declared, units, violated, .. } = self;
+        let number = |nano: i64| units.speed.number(nano);
+        let highest = axis.max_speed.as_nano();
+        let fault = (axis.fault_acceleration.as_nano(), units.acceleration);
+        let mut steps = vec![
+            self.given("vmax", self.of("highest speed"), (highest, units.speed)),
+            self.given("af", self.of("worst acceleration while nobody is in control"), fault),
+        ];
+        let Some(monitor) = violated else { return steps };
+        let source = monitor.source.as_deref().or(axis.source.as_deref());
+        let speed = (declared.speed.as_nano(), units.speed);
+        if let MonitorLimit::Travel(before) = monitor.limit {
+            let way = (before.as_nano(), units.way);
+            steps
+                .push(Step::given("sL", format!("window, increment or tolerance of '{}'", monitor.id), way).by(source));
+            if monitor.begins_at_standstill() {
+                let (a, w) = (units.acceleration.number(fault.0), units.way.number(way.0));
+                // A lower limit in force may cap it; then that one is the speed.
+                let square = i128::from(fault.0).saturating_mul(i128::from(way.0)).saturating_mul(2);
+                let root = i64::try_from(square.isqrt()).unwrap_or(i64::MAX);
+                if speed.0 >= root {
+                    let formula = ("sqrt(2 x af x sL)".to_owned(), format!("sqrt(2 x {a} x {w})"));
+                    let meaning = "speed at the violation: from standstill through the window";
+                    steps.push(Step::follows("v0", meaning, formula, speed, Rounding::Up));
+                    return steps;
+                }
+            }
+        }
+        let step = match monitor.limit {
+            MonitorLimit::Speed(_) => {
+                Step::given("v0", format!("limit of '{}', the speed at the violation", monitor.id), speed).by(source)
+            }
+            _ if speed.0 == highest => {
+                let meaning = "speed at the violation: no limit of speed is in force";
+                Step::follows("v0", meaning, ("vmax", number(highest)), speed, Rounding::Exact)
+            }
+            _ => self.given("v0", self.of("speed at the violation: another limit in force"), speed),
+        };
+        steps.push(step);
+        steps
+    }
+
+    /// The delay as long as the drive's own clock may make it.
+    fn delay(&self) -> Vec<Step> {
+        let stop = &self.declared.stop;
+        let (meaning, nominal) =
+            (self.of(&format!("delay of {}", stop.kind.name())), SECOND.number(stop.delay.as_nanos()));
+        let given = |symbol: &str| self.given(symbol, meaning.as_str(), (stop.delay.as_nanos(), SECOND));
+        let late = self.clock.late(stop.delay).unwrap_or(stop.delay);
+        if self.clock == Tolerance::NONE {
+            return vec![given("td")];
+        }
+        let tolerance = (self.clock.as_nano(), RATIO);
+        let clock = self.given("cd", "tolerance of the clock of the drive", tolerance);
+        let formula = ("td0 x (1 + cd)".to_owned(), format!("{nominal} x (1 + {})", RATIO.number(tolerance.0)));
+        let late = Step::follows("td", "the delay by a slow clock", formula, (late.as_nanos(), SECOND), Rounding::Up);
+        vec![given("td0"), clock, late]
     }
 
     /// What is set in the drive.
@@ -181,27 +225,6 @@ impl Given<'_> {
         steps
     }
 
-    /// The delay as set, and as long as the drive's clock may make it.
-    fn delay(&self) -> Vec<Step> {
-        let stop = &self.declared.stop;
-        let meaning = self.of(&format!("delay of {}", stop.kind.name()));
-        let set = (stop.delay.as_nanos(), SECOND);
-        let Some(late) = self.clock.late(stop.delay).filter(|late| *late != stop.delay) else {
-            return vec![self.given("td", meaning, set)];
-        };
-        let share = RATIO.number(self.clock.as_nano());
-        let formula = ("ts x (1 + c)", format!("{} x (1 + {share})", SECOND.number(set.0)));
-        vec![
-            self.given("ts", meaning, set),
-            Step::given(
-                "c",
-                "share by which a clock may run slow (clock_tolerance of [machine])",
-                (self.clock.as_nano(), RATIO),
-            ),
-            Step::follows("td", "delay by a clock that runs slow", formula, (late.as_nanos(), SECOND), Rounding::Up),
-        ]
-    }
-
     /// Gravity as far as it counts, the brake and its net deceleration.
     fn brake(&self) -> Vec<Step> {
         let Some(brake) = self.budget.brake else { return Vec::new() };
@@ -214,24 +237,40 @@ impl Given<'_> {
             steps.push(gravity.by(Some("3rd CGPM 1901, ISO 80000-3")));
         }
         // The budget has it, or there would be none.
-        let net = (brake.deceleration(self.budget.motion).unwrap_or_default().as_nano(), acceleration);
+        let net = (self.fall().as_nano(), acceleration);
         let BrakeForce::Ratio(ratio) = brake.force else {
             steps.push(self.given("ab", "net deceleration by the brake", net));
             return steps;
         };
         steps.push(self.given("k", "braking force divided by the weight", (ratio.as_nano(), RATIO)));
         let (k, g) = (RATIO.number(ratio.as_nano()), acceleration.number(STANDARD_GRAVITY.as_nano()));
+        if self.budget.motion == Motion::Upward {
+            let up = self.rise().as_nano();
+            let formula = ("(k + 1) x g", format!("({k} + 1) x {g}"));
+            let meaning = "net deceleration by the brake, on the way up";
+            steps.push(Step::follows("abu", meaning, formula, (up, acceleration), Rounding::Down));
+        }
         let formula = match self.budget.motion {
-            Motion::Vertical => ("(k - 1) x g", format!("({k} - 1) x {g}")),
-            Motion::Upward => ("(k + 1) x g, on the way up", format!("({k} + 1) x {g}")),
+            Motion::Vertical | Motion::Upward => ("(k - 1) x g", format!("({k} - 1) x {g}")),
             _ => ("k x g", format!("{k} x {g}")),
         };
         steps.push(Step::follows("ab", "net deceleration by the brake", formula, net, Rounding::Down));
         steps
     }
 
+    /// Net deceleration by the brake, of a load that rises.
+    fn rise(&self) -> Acceleration {
+        self.budget.brake.and_then(|brake| brake.deceleration(self.budget.motion).ok()).unwrap_or_default()
+    }
+
+    /// The same in any other motion: an axis that was moving up falls before the brake holds it.
+    fn fall(&self) -> Acceleration {
+        let motion = if self.budget.motion == Motion::Upward { Motion::Vertical } else { self.budget.motion };
+        self.budget.brake.and_then(|brake| brake.deceleration(motion).ok()).unwrap_or_default()
+    }
+
     /// The closed form behind a phase, with the symbol of its acceleration.
-    fn law(&self, kind: PhaseKind) -> (Law, &'static str) {
+    fn law(&self, kind: PhaseKind, rises: bool) -> (Law, &'static str) {
         let stop = &self.declared.stop;
         let uncontrolled = (Law::Accelerate(self.axis.fault_acceleration, Some(self.axis.max_speed)), "af");
         let deceleration = stop.deceleration.unwrap_or_default();
@@ -247,20 +286,22 @@ impl Given<'_> {
                 (Law::Window(self.axis.fault_acceleration, stop.window), "af")
             }
             PhaseKind::StandstillWindow => (Law::Window(Acceleration::default(), stop.window), "0"),
-            // Upwards gravity brakes; a law that does not hold for the phase is not shown.
-            PhaseKind::Rising | PhaseKind::BrakeEngage => {
-                (Law::Accelerate(self.budget.pull().unwrap_or_default(), None), "g")
+            PhaseKind::BrakeEngage => (Law::Accelerate(self.budget.pull().unwrap_or_default(), None), "g"),
+            PhaseKind::Rising => (Law::Rise(self.budget.brake.map_or(Span::ZERO, |brake| brake.engage)), "g"),
+            PhaseKind::Braking
+                if rises && matches!(self.budget.brake, Some(brake) if matches!(brake.force, BrakeForce::Ratio(_))) =>
+            {
+                (Law::Linear(self.rise()), "abu")
             }
-            PhaseKind::Braking => {
-                let net = self.budget.brake.and_then(|brake| brake.deceleration(self.budget.motion).ok());
-                (Law::Linear(net.unwrap_or_default()), "ab")
-            }
+            PhaseKind::Braking => (Law::Linear(self.fall()), "ab"),
             PhaseKind::Coasting => (Law::Linear(self.axis.coast_deceleration.unwrap_or_default()), "ac"),
         }
     }
 
-    fn phase(&self, number: usize, phase: &Phase, start: Speed) -> Vec<Step> {
-        let (law, symbol) = self.law(phase.kind);
+    fn phase(&self, number: usize, phases: &[Phase], start: Speed) -> Vec<Step> {
+        let Some(phase) = phases.get(number.saturating_sub(1)) else { return Vec::new() };
+        let rises = phases.get(number.saturating_sub(2)).is_some_and(|before| before.kind == PhaseKind::Rising);
+        let (law, symbol) = self.law(phase.kind, rises);
         let name = super::super::words::phase(phase.kind);
         let told = Told { units: self.units, number, name, phase, start, symbol };
         if law.phase(phase, start, self.axis.max_speed).ok() != Some(*phase) {
@@ -269,6 +310,8 @@ impl Given<'_> {
         let steps = match law {
             Law::Accelerate(acceleration, limit) => told.accelerate(acceleration, limit, self.time_symbol(phase.kind)),
             Law::Linear(deceleration) => told.linear(deceleration),
+            Law::Rise(engage) if phase.time == engage && phase.end_speed > Speed::default() => told.rise(engage),
+            Law::Rise(_) => told.linear(STANDARD_GRAVITY),
             Law::JerkLimited(deceleration, jerk) => told.jerk_limited(deceleration, jerk),
             Law::Window(acceleration, window) => told.window(acceleration, window, self.axis.max_speed),
         };
@@ -302,170 +345,5 @@ impl Given<'_> {
             PhaseKind::BrakeEngage => Some("te"),
             _ => None,
         }
-    }
-}
-
-/// A phase and the names of its figures.
-struct Told<'a> {
-    units: AxisUnits,
-    number: usize,
-    name: &'static str,
-    phase: &'a Phase,
-    start: Speed,
-    symbol: &'static str,
-}
-
-impl Told<'_> {
-    fn follows(
-        &self,
-        letter: &str,
-        what: &str,
-        formula: (String, String),
-        figure: (i64, Unit),
-        rounding: Rounding,
-    ) -> Step {
-        Step::follows(format!("{letter}{}", self.number), format!("{}: {what}", self.name), formula, figure, rounding)
-    }
-
-    fn time(&self, formula: (String, String), rounding: Rounding) -> Step {
-        self.follows("t", "time", formula, (self.phase.time.as_nanos(), SECOND), rounding)
-    }
-
-    fn way(&self, formula: (String, String), rounding: Rounding) -> Step {
-        self.follows("s", "travel", formula, (self.phase.travel.as_nano(), self.units.way), rounding)
-    }
-
-    fn end_speed(&self, formula: (String, String), rounding: Rounding) -> Step {
-        self.follows("v", "speed at the end", formula, (self.phase.end_speed.as_nano(), self.units.speed), rounding)
-    }
-
-    /// Symbol of the speed at the start, and the speed.
-    fn started(&self) -> (String, String) {
-        (format!("v{}", self.number.saturating_sub(1)), self.units.speed.number(self.start.as_nano()))
-    }
-
-    /// The figures alone: a phase of the budget with a law that isn't written out here.
-    fn not_derived(&self) -> Vec<Step> {
-        let none = || (String::new(), String::new());
-        let steps =
-            [self.time(none(), Rounding::Up), self.way(none(), Rounding::Up), self.end_speed(none(), Rounding::Up)];
-        steps.into_iter().map(|step| step.provided(false)).collect()
-    }
-
-    fn accelerate(&self, acceleration: Acceleration, limit: Option<Speed>, given_time: Option<&str>) -> Vec<Step> {
-        let (Self { units, phase, start, symbol: a, number: n, .. }, (v, from)) = (self, self.started());
-        let (a_number, t) = (units.acceleration.number(acceleration.as_nano()), SECOND.number(phase.time.as_nanos()));
-        let mut steps = Vec::new();
-        steps.extend(given_time.map(|symbol| self.time((symbol.to_owned(), t.clone()), Rounding::Exact)));
-        if acceleration == Acceleration::default() {
-            steps.push(self.way((format!("{v} x t{n}, at constant speed"), format!("{from} x {t}")), Rounding::Up));
-            steps.push(self.end_speed((v, from), Rounding::Exact));
-            return steps;
-        }
-        let wide = |nano: i64| i128::from(nano);
-        let gained = wide(acceleration.as_nano()).saturating_mul(wide(phase.time.as_nanos()));
-        let limited = limit.filter(|limit| {
-            wide(limit.as_nano()).saturating_sub(wide(start.as_nano())).saturating_mul(1_000_000_000) < gained
-        });
-        if let Some(limit) = limited {
-            let m = units.speed.number(limit.as_nano());
-            let meaning = "speed at the end; not beyond the highest speed";
-            let formula = (format!("min({v} + {a} x t{n}, vmax)"), format!("min({from} + {a_number} x {t}, {m})"));
-            steps.push(self.follows("v", meaning, formula, (limit.as_nano(), units.speed), Rounding::Exact));
-            let formula = (
-                format!("vmax x t{n} - (vmax - {v})^2 / (2 x {a})"),
-                format!("{m} x {t} - ({m} - {from})^2 / (2 x {a_number})"),
-            );
-            steps.push(self.way(formula, Rounding::Up));
-            return steps;
-        }
-        let formula = (format!("{v} + {a} x t{n}"), format!("{from} + {a_number} x {t}"));
-        steps.push(self.end_speed(formula, Rounding::Up));
-        let formula = (format!("{v} x t{n} + {a} x t{n}^2 / 2"), format!("{from} x {t} + {a_number} x {t}^2 / 2"));
-        steps.push(self.way(formula, Rounding::Up));
-        steps
-    }
-
-    fn linear(&self, deceleration: Acceleration) -> Vec<Step> {
-        let (Self { units, symbol: a, .. }, (v, from)) = (self, self.started());
-        let a_number = units.acceleration.number(deceleration.as_nano());
-        vec![
-            self.time((format!("{v} / {a}"), format!("{from} / {a_number}")), Rounding::Up),
-            self.way((format!("{v}^2 / (2 x {a})"), format!("{from}^2 / (2 x {a_number})")), Rounding::Up),
-            self.at_rest(),
-        ]
-    }
-
-    fn jerk_limited(&self, deceleration: Acceleration, jerk: Jerk) -> Vec<Step> {
-        let (Self { units, start, symbol: a, .. }, (v, from)) = (self, self.started());
-        let (a_number, j) = (units.acceleration.number(deceleration.as_nano()), units.jerk.number(jerk.as_nano()));
-        let square = i128::from(deceleration.as_nano()).saturating_mul(i128::from(deceleration.as_nano()));
-        let jerk = i128::from(jerk.as_nano());
-        let reached = i128::from(start.as_nano()).saturating_mul(jerk) >= square;
-        // The jerk is positive, or the budget would have refused the ramp.
-        let branch = square
-            .checked_div(jerk)
-            .map_or(0, |whole| whole.saturating_add(i128::from(square.checked_rem(jerk) != Some(0))));
-        let (compared, so) = if reached { (">=", "is reached") } else { ("<", "is not reached") };
-        let meaning = format!("speed that takes the full deceleration; {v} {compared} vj, so {a} {so}");
-        let formula = (format!("{a}^2 / J"), format!("{a_number}^2 / {j}"));
-        let figure = (i64::try_from(branch).unwrap_or(i64::MAX), units.speed);
-        let mut steps = vec![Step::follows("vj", format!("{}: {meaning}", self.name), formula, figure, Rounding::Up)];
-        let (time, way) = if reached {
-            (
-                (format!("{v} / {a} + {a} / J"), format!("{from} / {a_number} + {a_number} / {j}")),
-                (
-                    format!("{v}^2 / (2 x {a}) + {v} x {a} / (2 x J)"),
-                    format!("{from}^2 / (2 x {a_number}) + {from} x {a_number} / (2 x {j})"),
-                ),
-            )
-        } else {
-            (
-                (format!("2 x sqrt({v} / J)"), format!("2 x sqrt({from} / {j})")),
-                (format!("{v} x sqrt({v} / J)"), format!("{from} x sqrt({from} / {j})")),
-            )
-        };
-        steps.extend([self.time(time, Rounding::Up), self.way(way, Rounding::Up), self.at_rest()]);
-        steps
-    }
-
-    fn at_rest(&self) -> Step {
-        self.end_speed(("0, standstill".to_owned(), "0".to_owned()), Rounding::Exact)
-    }
-
-    fn window(&self, acceleration: Acceleration, window: Travel, limit: Speed) -> Vec<Step> {
-        let (Self { units, start, symbol: a, number: n, .. }, (v, from)) = (self, self.started());
-        let w = units.way.number(window.as_nano());
-        let way = self.way(("sw".to_owned(), w.clone()), Rounding::Exact);
-        if *start == Speed::default() && acceleration == Acceleration::default() {
-            let none = ("0, the axis stands".to_owned(), "0".to_owned());
-            return vec![self.time(none, Rounding::Exact), way, self.at_rest()];
-        }
-        let a_number = units.acceleration.number(acceleration.as_nano());
-        let (m, wide) = (units.speed.number(limit.as_nano()), |nano: i64| i128::from(nano));
-        let square = wide(start.as_nano()).saturating_mul(wide(start.as_nano()));
-        let gained = wide(acceleration.as_nano()).saturating_mul(wide(window.as_nano())).saturating_mul(2);
-        let root = square.saturating_add(gained).isqrt().min(wide(limit.as_nano()));
-        let root = i64::try_from(root).unwrap_or(i64::MAX);
-        let formula = (
-            format!("min(sqrt({v}^2 + 2 x {a} x sw), vmax)"),
-            format!("min(sqrt({from}^2 + 2 x {a_number} x {w}), {m})"),
-        );
-        let least = self.follows(
-            "u",
-            "the least speed at the end, which gives the longest time",
-            formula.clone(),
-            (root, units.speed),
-            Rounding::Down,
-        );
-        let time = (format!("2 x sw / ({v} + u{n})"), format!("2 x {w} / ({from} + {})", units.speed.number(root)));
-        let mut steps = vec![least];
-        steps.push(if wide(start.as_nano()).saturating_add(wide(root)) == 0 {
-            self.time(("0, the window is too small to be told".to_owned(), "0".to_owned()), Rounding::Exact)
-        } else {
-            self.time(time, Rounding::Up)
-        });
-        steps.extend([way, self.end_speed(formula, Rounding::Up)]);
-        steps
     }
 }

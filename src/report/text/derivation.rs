@@ -31,7 +31,7 @@ fn told(out: &mut String, step: &Step, source_before: Option<&str>, width: usize
     let value_with_unit = value_with_unit.trim_end();
     let (Some(formula), Some(substituted)) = (&step.formula, &step.substituted) else {
         let none = if rounding == "given" { "no source given" } else { "computed by the budget, not derived here" };
-        let source = step.source.as_deref().filter(|_| rounding == "given").unwrap_or(none);
+        let source = step.source.as_deref().filter(|_| rounding != "not derived").unwrap_or(none);
         hanging(out, &format!("{symbol} = {value_with_unit}  {meaning}; {source}"), width);
         return;
     };
