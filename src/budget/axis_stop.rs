@@ -203,8 +203,11 @@ fn with_series(
         // The reader lets only measured stops be without settings.
         return if computable { Ok(None) } else { Err(FunctionError::MeasuredUpwards) };
     };
+    let series = axis.series.get(measured.series).ok_or(FunctionError::OutOfRange)?;
+    if !computable && axis.gravity && series.upward {
+        return Err(FunctionError::MayBeTurned);
+    }
     if computable {
-        let series = axis.series.get(measured.series).ok_or(FunctionError::OutOfRange)?;
         let model = budget_axis(axis, &FunctionStop { upward: series.upward, ..*declared });
         let computed = stop::stop(&model, series.speed, Span::ZERO, function).map_err(FunctionError::Stop)?;
         refute(&measured, &computed)?;

@@ -148,6 +148,8 @@ pub enum FunctionError {
     SeriesTooSlow,
     /// A stop is known from a series alone, and that was measured while the axis moved up, where gravity helps.
     MeasuredUpwards,
+    /// A stop is known from a series of runs upwards alone, and a fault may turn the axis before it begins.
+    MayBeTurned,
     /// A measured run exceeds the computed stop at its own speed.
     StopRefuted,
     /// The separation distance.
@@ -170,6 +172,10 @@ impl fmt::Display for FunctionError {
             Self::MeasuredUpwards => f.write_str(
                 "the runs were measured while the axis moved up, where gravity helps; measure downwards, or declare that the \
                  function moves up",
+            ),
+            Self::MayBeTurned => f.write_str(
+                "a fault may drive the axis down before its stop begins, which runs upwards do not show; measure downwards, or \
+                 declare the stop so that it can be computed",
             ),
             Self::StopRefuted => f.write_str(
                 "a measured run of the stop exceeds what is computed for its speed, so the figures of the axis are wrong; correct \
