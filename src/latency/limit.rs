@@ -1,6 +1,6 @@
 //! Published limits of a connection that come from a few settings, and terms that a user enters.
 //!
-//! - IEC 62541-15: `2 x SafetyConsumerTimeout + ConsumerCycleTime` for each connection, several in series add up (OPC 10000-15
+//! - IEC 62541-15: `2 x SafetyConsumerTimeout + ConsumerCycleTime` for each connection, several in series add up (part 15
 //!   v1.05.03 clause 8.1). The request was handled just before the event, its old answer is used just before the timeout, the
 //!   next exchange is lost, and the consumer notices at its next cycle. Version 1.04 printed `timeout + cycle`, which is
 //!   superseded.
@@ -50,7 +50,7 @@ mod tests {
         terms.iter().map(term).collect()
     }
 
-    /// check-values O1 and trap T1 (OPC 10000-15 v1.05.03 and .04 clause 8.1, published and redone): 210 ms. O2: the superseded
+    /// check-values O1 and trap T1 (part 15 v1.05.03 and .04 clause 8.1, published and redone): 210 ms. O2: the superseded
     /// form of v1.04 gave 110 ms.
     #[test]
     fn consumer_limit_counts_the_timeout_twice() {
@@ -59,7 +59,7 @@ mod tests {
         assert_eq!(consumer_limit(Span::MAX, ms(1)), None);
     }
 
-    /// check-values O3 and W4 (formula (2) of OPC 10000-15, numbers our own): request 20 + provider 10 + response 20 +
+    /// check-values O3 and W4 (formula (2) of part 15, numbers our own): request 20 + provider 10 + response 20 +
     /// consumer 10 ms make a timeout of 60 ms at least, and with that and a cycle of 10 ms a limit of 130 ms.
     #[test]
     fn shortest_consumer_timeout() {

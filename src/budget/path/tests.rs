@@ -130,7 +130,7 @@ fn c_rows_by_the_form_fscp_2_1() {
     assert_eq!(figures(&told), [71_856, 103_056, 103_056, 103_056]);
 }
 
-/// check-values O1 and T1 (OPC 10000-15 clause 8.1): timeout 100 ms and cycle 10 ms make 210 ms, two connections in series 420 ms.
+/// check-values O1 and T1 (part 15 clause 8.1): timeout 100 ms and cycle 10 ms make 210 ms, two connections in series 420 ms.
 /// The timeout is the watchdog where the form gives none.
 #[test]
 fn o1_by_the_form_iec_62541_15() {
