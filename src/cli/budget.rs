@@ -77,8 +77,9 @@ fn function(machine: &Machine, name: &str) -> Result<usize, Error> {
     }
     let known: Vec<&str> = machine.functions.iter().map(|function| function.id.as_str()).collect();
     let likeness = |known: &str| strsim::jaro_winkler(known, name);
-    let nearest = known.iter().max_by(|a, b| likeness(a).total_cmp(&likeness(b)));
-    let nearest = nearest.map_or_else(String::new, |nearest| format!("; did you mean '{nearest}'?"));
+    // What is no likelier than chance is no help.
+    let nearest = known.iter().filter(|known| likeness(known) > 0.8).max_by(|a, b| likeness(a).total_cmp(&likeness(b)));
+    let nearest = nearest.map_or_else(|| ";".to_owned(), |nearest| format!("; did you mean '{nearest}'?"));
     let known = known.join(", ");
-    Err(Error::Argument(format!("there is no safety function '{name}'{nearest} The machine file has {known}")))
+    Err(Error::Argument(format!("there is no safety function '{name}'{nearest} the machine file has {known}")))
 }

@@ -413,7 +413,7 @@ fn an_unknown_function_is_told_with_the_known_ones() {
     assert_eq!((ran.code, ran.out.as_str()), (2, ""));
     for part in [
         "no safety function 'emergency-stpo'; did you mean 'emergency-stop'?",
-        "The machine file has gate-opens-in-cycle,",
+        "the machine file has gate-opens-in-cycle,",
     ] {
         assert!(ran.err.contains(part), "{}", ran.err);
     }
