@@ -37,7 +37,7 @@ pub fn big_machine(connections: usize, functions: usize) -> String {
     text
 }
 
-/// Capture of `duration` of the machine in `text`, every function demanded in turn, and what is in it.
+/// Capture of `duration` of the machine in `text`, its functions demanded in turn (one in some 1.5 s), and what is in it.
 pub fn big_run(text: &str, duration: Span, faults: Vec<PlannedFault>) -> (Vec<u8>, Ledger) {
     let machine = machine::read("machine.toml", text).unwrap_or_else(|problems| panic!("{problems}"));
     let mut capture = Vec::new();
@@ -81,7 +81,8 @@ fn connection(text: &mut String, index: usize) {
     write!(text, "watchdog = \"{watchdog} ms\"\ncycles = {{ bus = \"4 ms\", host = \"4 ms\", device = \"4 ms\" }}\n")
         .unwrap();
     if index % 5 == 4 {
-        writeln!(text, "profile = \"FSCP 3/1\"\n[connection.telegram]\nto_device_data = 2\nto_host_data = 2").unwrap();
+        writeln!(text, "profile = \"FSCP 3/1\"\nsil = 2\n[connection.telegram]\nto_device_data = 2\nto_host_data = 2")
+            .unwrap();
         writeln!(text, "source_address = 1\ndestination_address = {}", 0x200 + index).unwrap();
         for (direction, frame) in [("to_device", 0xC000 + 2 * index), ("to_host", 0xC001 + 2 * index)] {
             writeln!(text, "[connection.{direction}]\ncarrier = \"type10\"\nframe_id = 0x{frame:04X}").unwrap();
@@ -107,16 +108,17 @@ fn function(text: &mut String, index: usize, input: usize, bit: usize, drive: us
         .unwrap();
 }
 
-/// All its telegrams are checked, every function is demanded and answered, and nothing is found.
+/// All its telegrams are checked, the first functions are demanded and answered, and nothing is found.
 #[test]
 fn the_big_machine_runs() {
     let text = big_machine(50, 30);
     let machine = machine::read("machine.toml", &text).unwrap_or_else(|problems| panic!("{problems}"));
     assert_eq!((machine.connections.len(), machine.functions.len()), (50, 30));
-    let (capture, ledger) = big_run(&text, Span::from_millis(8_000), Vec::new());
+    let (capture, ledger) = big_run(&text, Span::from_millis(6_000), Vec::new());
     let examined = super::examine_octets(&machine, &capture).unwrap();
     assert_eq!(examined.gaps, []);
     assert_eq!(examined.outcome.packets, ledger.packets);
     assert!(examined.outcome.connections.iter().all(|connection| connection.findings.is_empty()));
-    assert!(examined.outcome.reactions.iter().all(|reaction| reaction.sample.count() > 0));
+    let answered: u64 = examined.outcome.reactions.iter().map(|reaction| reaction.sample.count()).sum();
+    assert!(answered >= 2 && answered == ledger.demands.len() as u64, "{answered} {}", ledger.demands.len());
 }
