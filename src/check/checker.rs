@@ -5,13 +5,15 @@
 use super::contents::Contents;
 use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
+use super::fscp_2_1::Openings;
 use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
+use crate::carrier::type2_open::Open;
 use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type13, udp};
-use crate::machine::{Carrier, Direction, Machine};
+use crate::machine::{Carrier, Direction, Machine, Profile};
 use crate::time::Instant;
 
 /// Checks the packets of one run against one machine.
@@ -59,6 +61,7 @@ impl<'m> Checker<'m> {
             signals: Signals::new(machine),
             tap: Tap::default(),
             contents: Contents::default(),
+            openings: Openings::default(),
         };
         Self { walker: Walker::default(), state, sink: None, packets: 0, first: None, last: None }
     }
@@ -158,6 +161,7 @@ struct State<'m> {
     signals: Signals<'m>,
     tap: Tap,
     contents: Contents,
+    openings: Openings,
 }
 
 impl State<'_> {
@@ -200,12 +204,28 @@ impl State<'_> {
                 // Telegrams may have stood behind the cut.
                 self.tell_gap(|carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen));
             }
+            Payload::Type2Open(open) => self.open(open, at),
             Payload::Type13(_) | Payload::Other { .. } => {}
         }
         let (followers, signals) = (&mut self.followers, &mut self.signals);
         self.places.find(headers, payload, |connection, direction, octets| {
             telegram(followers, signals, connection, direction, octets, at);
         });
+    }
+
+    /// A connection is being opened: tells those that it may be.
+    fn open(&mut self, open: &Open<'_>, at: Location) {
+        let Some(opened) = self.openings.take(open) else { return };
+        for (follower, connection) in self.followers.iter_mut().zip(&self.machine.connections) {
+            let Profile::Fscp2_1(parameters) = &connection.profile else { continue };
+            let place = match parameters.produces {
+                Direction::ToDevice => &connection.to_device,
+                Direction::ToHost => &connection.to_host,
+            };
+            if let Carrier::Type2 { connection_id, .. } = place.carrier {
+                follower.opened(&opened, connection_id, at);
+            }
+        }
     }
 
     /// Tells the connections on the carriers concerned, and the reactions they show, that the capture lost packets.

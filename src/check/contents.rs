@@ -27,6 +27,8 @@ pub struct Contents {
     pub type13: Counts<MessageType>,
     /// Type 2 packets by connection ID.
     pub type2: Counts<u32>,
+    /// TCP segments that open Type 2 connections.
+    pub type2_opens: u64,
     /// Other UDP datagrams by destination port.
     pub udp: Counts<u16>,
     /// Frames of other EtherTypes.
@@ -89,6 +91,7 @@ impl Contents {
             Kind::Type10 | Kind::Udp => {}
             Kind::Type13(message_type) => self.type13.count(message_type),
             Kind::Type2(connection_id) => self.type2.count(connection_id),
+            Kind::Type2Open => self.type2_opens = self.type2_opens.saturating_add(1),
             Kind::OtherEtherType(ether_type) => self.other.count(ether_type),
             Kind::NotExamined(reason) => self.not_examined.count(reason),
         }

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use super::both::Both;
 use super::declared::Declared;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
-use super::fscp_2_1::Fscp2_1;
+use super::fscp_2_1::{Fscp2_1, Opened};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
@@ -100,6 +100,13 @@ impl Follower {
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
         update
+    }
+
+    /// A connection was opened; `data_id` is the connection ID of this one's data messages.
+    pub(super) fn opened(&mut self, opened: &Opened, data_id: u32, at: Location) {
+        if let Rules::Fscp2_1(rules) = &mut self.rules {
+            rules.opened(&mut self.base, opened, data_id, at);
+        }
     }
 
     /// Hands over the intervals that were recorded since the last call.
@@ -459,6 +466,8 @@ pub enum Unchecked {
     NoCrcRule,
     /// The machine file gives no CRC1.
     NoCrc1,
+    /// The machine file gives no CRC1, but the telegrams told it.
+    RecoveredCrc1,
     /// CRC1 by the machine file is not the seed of these telegrams.
     Crc1DoesNotFit,
     /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.

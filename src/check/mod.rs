@@ -17,6 +17,7 @@ mod fscp_13_1;
 mod fscp_13_1_time;
 mod fscp_2_1;
 mod fscp_3_1;
+mod fscp_3_1_key;
 mod fscp_3_1_wide;
 mod iec_62541_15;
 mod parameterisation;

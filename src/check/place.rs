@@ -178,6 +178,7 @@ impl Places {
                     }
                 }
             }
+            Payload::Type2Open(_) => {}
             Payload::Other { ether_type, payload } => {
                 for (place, telegram) in &self.ethernet {
                     let here = place.matches(headers, *ether_type);

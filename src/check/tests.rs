@@ -10,6 +10,8 @@ use Direction::{ToDevice, ToHost};
 mod cut_packets;
 mod fscp_13_1;
 mod fscp_2_1;
+mod fscp_2_1_opening;
+mod fscp_3_1_key;
 mod fscp_3_1_numbers;
 mod fscp_3_1_wide;
 mod iec_62541_15;

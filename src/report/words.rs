@@ -189,6 +189,7 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::Crc2Rule { arrangement, number_octets, start, telegrams } => {
             super::words_3_1::crc2_rule(arrangement, number_octets, start, telegrams)
         }
+        EventKind::Opened { producer, consumer } => super::words_2_1::opened(producer, consumer),
         EventKind::Reading(reading) => super::words_2_1::reading(reading).to_owned(),
         EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
     }
@@ -238,7 +239,11 @@ pub(super) fn unchecked(why: Unchecked) -> String {
                 .to_owned()
         }
         Unchecked::NoCrc1 => {
-            "the CRC is not checkable without CRC1; give source_address, destination_address and sil, or parameter_crc"
+            "the CRC is not checkable without CRC1, and the telegrams were too few to tell it; give source_address, destination_address and sil, or parameter_crc"
+                .to_owned()
+        }
+        Unchecked::RecoveredCrc1 => {
+            "CRC1 was recovered from the telegrams: their CRCs agree with each other, but whether it is the right CRC1 is not checkable; give source_address, destination_address and sil, or parameter_crc"
                 .to_owned()
         }
         Unchecked::Crc1DoesNotFit => {
