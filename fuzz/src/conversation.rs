@@ -126,7 +126,9 @@ fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
             _ => ends.turn(b),
         }
         let repetitions = if held { i64::from(a % 4) } else { 0 };
-        let shown = [0, 1].map(|end| held || ends.image[end] != before[end]);
+        // The empty image that the bus begins with is shown once.
+        let begins = frames.is_empty();
+        let shown = [0, 1].map(|end| held || begins || ends.image[end] != before[end]);
         for repetition in 0..=repetitions {
             frames.extend((0..).zip(ends.cycle(shown)).map(|(pass, frame)| (now + 2 * repetition + pass, frame)));
         }

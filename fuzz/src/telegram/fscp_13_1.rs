@@ -1,6 +1,8 @@
 //! FSCP 13/1.
 
-use stopspan::telegram::fscp_13_1::{Fields, Form, Order, Ssdo, Telegram, Udid, Wire, emit, length, pair};
+use stopspan::telegram::fscp_13_1::{
+    EXTENDED_TIME, Fields, Form, Order, Ssdo, Telegram, Udid, Wire, emit, length, pair,
+};
 
 /// Input: UDID, telegram; as well, both halves of the input as telegrams that belong together.
 pub fn fscp_13_1(octets: &[u8]) {
@@ -42,7 +44,7 @@ fn read(telegram: &Telegram<'_>, octets: &[u8], order: Order, udid: Udid) {
     let polynomial = verdict.ok().map(|checked| checked.polynomial);
     let mut out = Vec::new();
     if let Err(refused) = emit(&fields, telegram.payload, udid, Wire { order, polynomial }, &mut out) {
-        assert!(second.has_extended_time(), "{refused}");
+        assert!(fields.message.is_data_only() && fields.time_request & EXTENDED_TIME != 0, "{refused}");
         return;
     }
     if verdict.is_ok_and(|checked| checked.missing.is_none()) {
