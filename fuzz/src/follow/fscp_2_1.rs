@@ -15,7 +15,7 @@ pub struct Fscp2_1 {
     turns: usize,
     rollover: u16,
     stamp: TimeStamp,
-    /// The clock when the last message was sent; the stamps follow it once the consumer has told it.
+    /// The clock; the stamps follow it once the consumer has told it.
     clock: u16,
     ping: u8,
     odd: Odd,
@@ -61,12 +61,12 @@ impl Sender for Fscp2_1 {
     fn turn(&mut self, given: u8, now: i64) -> Sent {
         let turn = self.turns;
         self.turns += 1;
+        let [low, high, ..] = (now * 1_000 / TIME_UNIT.as_nanos()).to_le_bytes();
+        self.clock = u16::from_le_bytes([low, high]);
         if turn % 6 == 1 {
             return self.answer();
         }
         let running = turn > 0;
-        let [low, high, ..] = (now * 1_000 / TIME_UNIT.as_nanos()).to_le_bytes();
-        self.clock = u16::from_le_bytes([low, high]);
         if running {
             let stamp = TimeStamp(self.clock);
             self.rollover = if turn == 2 { self.rollover } else { next_rollover(self.rollover, self.stamp, stamp) };
