@@ -1,6 +1,7 @@
 //! What several commands do: read a machine file, read a run through the checker.
 
-use std::fs;
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::Error;
@@ -9,9 +10,12 @@ use crate::capture::{self, Input, Run, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::{self, Machine};
 
+/// Octets that a machine file may have.
+const MOST_OCTETS: u64 = 8 << 20;
+
 /// Reads a machine file.
 pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
-    let octets = fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let octets = beginning(path, MOST_OCTETS.saturating_add(1))?;
     if capture::looks_like_capture(&octets) {
         return Err(Error::Argument(format!(
             "{} is a capture, a machine file was expected; the machine file comes first, as in: stopspan verify \
@@ -19,7 +23,22 @@ pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
             path.display()
         )));
     }
+    if u64::try_from(octets.len()).is_ok_and(|length| length > MOST_OCTETS) {
+        return Err(Error::Argument(format!(
+            "{} is larger than {} MiB; expected a machine file",
+            path.display(),
+            MOST_OCTETS >> 20
+        )));
+    }
     machine::read(&path.display().to_string(), octets).map_err(Error::Machine)
+}
+
+/// At most the first `most` octets of a file, so that memory stays bounded whatever is named.
+pub(super) fn beginning(path: &Path, most: u64) -> Result<Vec<u8>, Error> {
+    let failed = |source| Error::Read { path: path.to_owned(), source };
+    let mut octets = Vec::new();
+    File::open(path).map_err(failed)?.take(most).read_to_end(&mut octets).map_err(failed)?;
+    Ok(octets)
 }
 
 /// Runs the checker over the captures as one run.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::progress::Progress;
-use super::{Error, Format, Reporting, output};
+use super::{Error, Format, Reporting, output, run};
 use crate::capture::{Input, Run, Summary};
 use crate::report;
 use crate::survey::{Outcome, Survey};
@@ -70,8 +70,9 @@ fn survey(captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
 
 /// A drafted machine file replaces one that was drafted before, but not one that somebody has worked on.
 fn write_draft(path: &Path, outcome: &Outcome, summary: &Summary) -> Result<(), Error> {
-    match std::fs::read(path) {
-        Ok(octets) if !octets.starts_with(report::DRAFT_MARK.as_bytes()) => return Err(Error::Exists(path.to_owned())),
+    let mark = report::DRAFT_MARK.as_bytes();
+    match run::beginning(path, mark.len().try_into().unwrap_or(u64::MAX)) {
+        Ok(octets) if octets != mark => return Err(Error::Exists(path.to_owned())),
         _ => {}
     }
     output::write_whole(path, &report::draft(outcome, summary))

@@ -4,6 +4,7 @@ mod arrows;
 mod cli;
 mod compare;
 mod declared;
+mod dependencies;
 mod derivation;
 mod forms;
 mod fscp_2_1;
