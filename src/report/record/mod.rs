@@ -3,6 +3,7 @@
 //! A pure function of the report, as the text tables are, so that all three say the same. No script, no network, no clock: the
 //! same report gives the same bytes.
 
+mod assumptions;
 mod chain;
 mod connection;
 mod derivation;
@@ -11,13 +12,14 @@ mod drawing;
 mod function;
 mod inputs;
 mod markup;
+mod overview;
 mod run;
 mod sign;
 mod speed;
 mod watchdog;
 
 use super::model::Report;
-pub(super) use markup::escape;
+pub(super) use markup::escape_plain;
 use markup::{Markup, style_string};
 
 const STYLE: &str = include_str!("style.css");
@@ -47,10 +49,12 @@ pub fn record(report: &Report) -> String {
     out.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#verdict\">To the verdict</a>\n");
     out.raw(drawing::ARROW);
     head(&mut out, report);
+    overview::contents(&mut out, report);
     out.raw("<main>\n");
     verdict(&mut out, report);
     function::functions(&mut out, report);
     connection::connections(&mut out, report);
+    assumptions::assumptions(&mut out, report);
     inputs::inputs(&mut out, report);
     sign::sign(&mut out, report);
     out.raw("</main>\n</body>\n</html>\n");
@@ -93,7 +97,9 @@ fn verdict(out: &mut Markup, report: &Report) {
         }
         out.raw("</ul></div>\n");
     }
-    function::overview(out, report);
+    overview::functions(out, report);
+    overview::connections(out, report);
+    overview::run(out, report);
     out.raw("<h3>Cautions</h3>\n<ul>\n");
     for caution in report.cautions {
         out.element("li", caution);
