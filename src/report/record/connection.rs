@@ -95,6 +95,6 @@ pub(super) fn omitted(out: &mut Markup, total: usize) {
 }
 
 /// Packet number, with the file if it is not the first.
-fn place(file: usize, packet: u64) -> String {
+pub(super) fn place(file: usize, packet: u64) -> String {
     if file == 0 { packet.to_string() } else { format!("{}:{packet}", file.saturating_add(1)) }
 }

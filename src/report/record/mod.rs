@@ -38,10 +38,11 @@ pub fn record(report: &Report) -> String {
     out.raw("<style>\n");
     out.raw(STYLE);
     out.put(format_args!(
-        "@page {{ @top-left {{ content: \"{}, revision {}\"; font-size: 8pt; }} @bottom-right {{ content: counter(page) \" / \" \
+        "@page {{ @top-left {{ content: \"{}, revision {}\"; font-size: 8pt; }} @top-right {{ content: \"{}\"; font-size: 8pt; }} @bottom-right {{ content: counter(page) \" / \" \
          counter(pages); font-size: 8pt; }} @bottom-left {{ content: \"{} {} ({})\"; font-size: 8pt; }} }}\n",
         style_string(name),
         style_string(revision),
+        style_string(&report.verdict.to_uppercase()),
         style_string(report.program.name),
         style_string(report.program.version),
         style_string(report.program.commit)
