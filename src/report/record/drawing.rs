@@ -206,7 +206,7 @@ mod tests {
     #[test]
     fn long_names_are_cut() {
         assert_eq!(fitting("safety-logic", 200.0), "safety-logic");
-        assert_eq!(fitting("safety-logic", 40.0), "safet\u{2026}");
+        assert_eq!(fitting("safety-logic", 40.0), "safe\u{2026}");
         assert_eq!(fitting("safety-logic", 10.0), "");
     }
 }

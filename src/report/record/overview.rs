@@ -172,14 +172,23 @@ const ROW: f64 = 20.0;
 /// Marks nearer to each other than this are one mark, so that a page of many findings stays small.
 const APART: f64 = 3.0;
 
+/// Rows of one drawing: more would not fit on a printed page.
+const ROWS: usize = 50;
+
 /// All connections along the time of the run: findings, trips, events.
 pub(super) fn run(out: &mut Markup, report: &Report) {
     let (Some(connections), Some(capture)) = (&report.connections, &report.capture) else { return };
     let window = Window::of(capture);
-    let most = window.seconds(window.last_ns);
-    if most <= 0.0 || connections.is_empty() {
+    if window.seconds(window.last_ns) <= 0.0 {
         return;
     }
+    for (part, some) in connections.chunks(ROWS).enumerate() {
+        part_of_run(out, &format!("run{part}"), some, window);
+    }
+}
+
+fn part_of_run(out: &mut Markup, id: &str, connections: &[ConnectionReport], window: Window) {
+    let most = window.seconds(window.last_ns);
     let x = Scale::new(most, LEFT, RIGHT);
     let rows = f64::from(u32::try_from(connections.len()).unwrap_or(u32::MAX));
     let bottom = 18.0 + ROW * rows;
@@ -191,7 +200,7 @@ pub(super) fn run(out: &mut Markup, report: &Report) {
     let description =
         if told.is_empty() { "No findings and no trips.".to_owned() } else { format!("{}.", told.join("; ")) };
     let caption = "The run at a glance: findings, trips and events of every connection over its time";
-    figure(out, "run", bottom + 52.0, caption, &description, |out| {
+    figure(out, id, bottom + 52.0, caption, &description, |out| {
         for (row, one) in (0_u32..).zip(connections) {
             let y = 18.0 + ROW * f64::from(row) + ROW / 2.0;
             words(out, LEFT - 10.0, y + 4.0, "end", &fitting(&one.id, LEFT - 20.0));

@@ -48,9 +48,6 @@ pub(super) fn watchdog(out: &mut Markup, id: &str, connection: &ConnectionReport
             histogram(out, told, scale, base);
             out.put(format_args!("<path class=\"thin\" d=\"M{LEFT} {b}H{RIGHT}\"/>", b = place(base)));
         }
-        if let Some(told) = admissible {
-            bracket(out, told, scale, bottom - 18.0, most);
-        }
         out.put(format_args!("<path class=\"limit\" d=\"M{} {}V{}\"/>", place(watchdog), TOP - 20.0, place(bottom)));
         let anchor = if watchdog < LEFT + 140.0 { "start" } else { "end" };
         words(
@@ -69,6 +66,9 @@ pub(super) fn watchdog(out: &mut Markup, id: &str, connection: &ConnectionReport
                 TOP - 2.0,
                 &format!("{} ms left", number::millis_short(margin)),
             );
+        }
+        if let Some(told) = admissible {
+            bracket(out, told, scale, bottom - 18.0, most);
         }
         axis(out, scale, bottom, most, "ms");
     });
