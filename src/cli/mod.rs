@@ -36,7 +36,10 @@ pub use error::Error;
 #[command(
     name = "stopspan",
     version = concat!(env!("CARGO_PKG_VERSION"), " (", env!("STOPSPAN_COMMIT"), ")"),
-    after_help = "Exit codes: 0 examined and within limits; 1 findings or a limit missed; 2 not, or not fully, examined.\n\
+    after_help = "Example: stopspan verify machine.toml run.pcapng --record record.html\n\n\
+                  Exit codes: 0 examined and within limits; 1 findings or a limit missed; 2 not, or not fully, examined.\n\n\
+                  Reports have no colour. Help and messages have some on a terminal only, and none if NO_COLOR is set. Reports are \
+                  as wide as the terminal, from 80 to 140 columns; in a pipe or file 80 columns.\n\n\
                   This program computes; it does not certify."
 )]
 struct Cli {
@@ -99,9 +102,12 @@ struct Reporting {
     /// Table of the CSV form.
     #[arg(long, value_enum, value_name = "TABLE")]
     table: Option<Table>,
-    /// Also list events and every reaction.
-    #[arg(long)]
-    detailed: bool,
+    /// Also list paths, phases, events, every reaction, and the assumptions that the figures rest on.
+    #[arg(short, long, alias = "detailed", conflicts_with = "quiet")]
+    verbose: bool,
+    /// Print the verdict line only; files are written whole all the same.
+    #[arg(short, long)]
+    quiet: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]

@@ -40,7 +40,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     if draft.is_some() && draft == output.as_deref() {
         return Err(Error::Argument("--draft and --output name the same file; choose another name for one".to_owned()));
     }
-    let reporting = Reporting { format: arguments.format, output, table: None, detailed: false };
+    let reporting = Reporting { format: arguments.format, output, table: None, verbose: false, quiet: false };
     reporting.check(&arguments.captures)?;
     if let Some(draft) = draft {
         output::keep_inputs(draft, &arguments.captures)?;

@@ -1,7 +1,8 @@
 //! Whole reports of the commands.
 
+use super::build_assumptions::assumptions;
 use super::build_capture::capture;
-use super::build_connection::connections;
+use super::build_connection::{add_admissible, connections};
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
 use super::model::{FunctionReport, MachineHead, Program, Report};
@@ -25,6 +26,7 @@ pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], resul
     Report {
         machine: Some(head(file, machine)),
         not_examined: without_budget(&functions).collect(),
+        assumptions: Some(assumptions(machine, &functions, None)),
         functions: Some(functions),
         cautions: BUDGET_CAUTIONS,
         ..empty("stopspan.budget/1", result)
@@ -111,11 +113,14 @@ pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summar
     let functions = functions(machine, &verdict.functions);
     let mut not_examined = gaps(&verdict.gaps, machine, summary);
     not_examined.extend(without_budget(&functions));
+    let mut connections = connections(machine, outcome, verdict);
+    add_admissible(machine, &mut connections);
     Report {
         machine: Some(head(file, machine)),
         capture: Some(contents.capture),
+        assumptions: Some(assumptions(machine, &functions, Some(outcome))),
         functions: Some(functions),
-        connections: Some(connections(machine, outcome, verdict)),
+        connections: Some(connections),
         tap_faults: Some(contents.tap_faults),
         not_examined,
         ..empty("stopspan.verify/1", verdict.result)
@@ -137,6 +142,7 @@ pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
         sensitivity: None,
         comparison: None,
         tap_faults: None,
+        assumptions: None,
         inputs: None,
         not_examined: Vec::new(),
         verdict: words::judgement(result),

@@ -4,7 +4,8 @@ use super::model::{
     ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
     RecoveredReport, TapFaultReport, TripReport,
 };
-use super::words;
+use super::{build_watchdogs, words};
+use crate::budget::watchdogs;
 use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, Trip};
 use crate::machine::{Connection, Machine};
 use crate::time::Span;
@@ -20,6 +21,14 @@ pub fn connections(machine: &Machine, outcome: &Outcome, verdict: &Verdict) -> V
         .zip(&verdict.connections)
         .map(|((connection, outcome), verdict)| report(machine, connection, outcome, verdict))
         .collect()
+}
+
+/// Adds between which times each watchdog may be set.
+pub(super) fn add_admissible(machine: &Machine, connections: &mut [ConnectionReport]) {
+    let intervals = watchdogs::intervals(machine, &[]);
+    for (index, (connection, interval)) in connections.iter_mut().zip(&intervals).enumerate() {
+        connection.admissible = build_watchdogs::admissible(machine, index, interval);
+    }
 }
 
 pub(super) fn tap_faults(outcome: &Outcome) -> Vec<TapFaultReport> {
@@ -65,6 +74,7 @@ fn report(
         round_trip: intervals(&outcome.round_trip, verdict.watchdog),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
+        admissible: None,
         recovered: outcome.recovered.iter().map(recovered).collect(),
         unchecked: outcome.unchecked.map(words::unchecked),
         health: words::health(verdict.health),

@@ -2,6 +2,7 @@
 
 use std::io;
 
+use super::columns::printable;
 use super::model::{ConnectionReport, FunctionReport, IntervalReport, Report};
 
 /// The tables that a report may hold.
@@ -69,10 +70,11 @@ fn write(heads: &[&str], rows: &[Row]) -> io::Result<String> {
     String::from_utf8(octets).map_err(io::Error::other)
 }
 
-/// A text of somebody else.
+/// A text of somebody else: no formula, and nothing that steers a terminal or breaks a line.
 fn text(text: &str) -> String {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if formula { format!("'{text}") } else { text.to_owned() }
+    let text = printable(text);
+    if formula { format!("'{text}") } else { text }
 }
 
 fn number(number: Option<impl ToString>) -> String {

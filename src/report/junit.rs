@@ -3,7 +3,7 @@
 
 use super::model::{ConnectionReport, FunctionReport, Report};
 use super::number::counted;
-use super::record::escape;
+use super::record::escape_plain;
 use super::text::functions::limit_rows;
 
 /// The report as JUnit XML. A missed limit, a finding or a trip is a failure; what was not examined is an error.
@@ -65,15 +65,18 @@ fn counts(tests: usize, failures: usize, errors: usize) -> String {
 
 impl Case {
     fn write(&self, suite: &str, out: &mut String) {
-        let name = escape(&self.name);
+        let name = escape_plain(&self.name);
         let head = format!("    <testcase classname=\"stopspan.{suite}\" name=\"{name}\"");
         match &self.outcome {
             Outcome::Passed => out.push_str(&format!("{head}/>\n")),
             Outcome::Failed(why) => {
-                out.push_str(&format!("{head}>\n      <failure message=\"{}\"/>\n    </testcase>\n", escape(why)));
+                out.push_str(&format!(
+                    "{head}>\n      <failure message=\"{}\"/>\n    </testcase>\n",
+                    escape_plain(why)
+                ));
             }
             Outcome::Error(why) => {
-                out.push_str(&format!("{head}>\n      <error message=\"{}\"/>\n    </testcase>\n", escape(why)));
+                out.push_str(&format!("{head}>\n      <error message=\"{}\"/>\n    </testcase>\n", escape_plain(why)));
             }
         }
     }

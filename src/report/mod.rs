@@ -4,6 +4,8 @@
 
 mod amount;
 mod assemble;
+mod assumption_model;
+mod build_assumptions;
 mod build_capture;
 mod build_comparison;
 mod build_connection;
@@ -43,6 +45,7 @@ mod words_3_1;
 
 pub use amount::Amount;
 pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
+pub use assumption_model::*;
 pub use build_comparison::comparison;
 pub use build_projection::projected;
 pub use build_residual::Computed;
@@ -73,7 +76,18 @@ pub use watchdogs_model::*;
 /// # Errors
 /// Never in practice: the report holds nothing that JSON can't.
 pub fn json(report: &impl serde::Serialize) -> Result<String, serde_json::Error> {
-    let mut text = serde_json::to_string_pretty(report)?;
+    let mut text = without_steering(serde_json::to_string_pretty(report)?);
     text.push('\n');
     Ok(text)
+}
+
+/// JSON with what serde_json leaves as it is, but a terminal takes for a command or a change of direction, as escape sequences. Such
+/// characters stand in strings only, so the value stays the same.
+fn without_steering(json: String) -> String {
+    let steers = |c: char| (c.is_control() && c != '\n') || columns::turns_text(c);
+    if !json.contains(steers) {
+        return json;
+    }
+    let escape = |c: char| if steers(c) { format!("\\u{:04x}", u32::from(c)) } else { c.to_string() };
+    json.chars().map(escape).collect()
 }

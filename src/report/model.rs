@@ -5,6 +5,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::assumption_model::AssumptionReport;
 use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
@@ -13,7 +14,7 @@ use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
 use super::simulation_model::SimulationReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
-use super::watchdogs_model::WatchdogsReport;
+use super::watchdogs_model::{AdmissibleReport, WatchdogsReport};
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, JsonSchema, Serialize)]
@@ -56,6 +57,9 @@ pub struct Report {
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,
+    /// What the figures rest on and the program did not verify.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub assumptions: Option<Vec<AssumptionReport>>,
     /// The files that the report rests on, if a record was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub inputs: Option<Vec<InputReport>>,
@@ -452,6 +456,9 @@ pub struct ConnectionReport {
     pub watchdog_ns: i64,
     /// Watchdog time minus the longest interval of either direction.
     pub margin_ns: Option<i64>,
+    /// Between which times the watchdog may be set, by the machine file; in the report of `verify`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub admissible: Option<AdmissibleReport>,
     /// Keys and counters that were solved from the capture, with what speaks for them.
     pub recovered: Vec<RecoveredReport>,
     /// Why the connection was not, or not fully, examined.

@@ -365,3 +365,63 @@ fn a_file_that_may_not_be_read_is_told() {
     assert_refused(&run(["analyze", text(&path)]), &[text(&path), "cannot open"]);
     assert_refused(&run(["budget", text(&path)]), &[text(&path), "could not read"]);
 }
+
+/// `--quiet` leaves the verdict, the exit code and the files as they are; `--verbose` adds what the figures rest on.
+#[test]
+fn quiet_and_verbose() {
+    let folder = folder();
+    let scenario = scenario_file();
+    let machine = text(&scenario);
+    let [clean, faulty] = ["clean.pcapng", "faulty.pcapng"].map(|name| scenario.with_file_name(name));
+    let saved = folder.path().join("saved.json");
+    let ran = run(["verify", machine, text(&clean), "--quiet", "-o", text(&saved)]);
+    assert_eq!((ran.code, ran.out.as_str()), (0, "Verdict: WITHIN LIMITS\n"));
+    let whole: serde_json::Value = serde_json::from_slice(&fs::read(&saved).unwrap()).unwrap();
+    assert_eq!(whole["verdict"], "within limits");
+    for arguments in [
+        &["verify", machine, text(&faulty)][..],
+        &["analyze", text(&faulty), "--machine", machine],
+        &["budget", machine],
+        &["watchdogs", machine],
+        &["residual", machine],
+        &["compare", text(&saved), text(&saved)],
+    ] {
+        let (quiet, told) = (run([arguments, &["--quiet"]].concat()), run(arguments));
+        let verdict = told.out.lines().last().unwrap();
+        assert!(verdict.starts_with("Verdict: "), "{arguments:?}: {verdict}");
+        assert_eq!((quiet.code, quiet.out), (told.code, format!("{verdict}\n")), "{arguments:?}");
+    }
+    assert_refused(&run(["verify", machine, text(&clean), "--quiet", "--format", "json"]), &["--quiet", "--output"]);
+    assert_eq!(run(["budget", machine, "--quiet", "--verbose"]).code, 2);
+    for arguments in [&["verify", machine, text(&clean)][..], &["budget", machine]] {
+        let (verbose, plain) = (run([arguments, &["-v"]].concat()).out, run(arguments).out);
+        assert!(verbose.contains("\nAssumptions: what these figures rest on"), "{verbose}");
+        assert!(verbose.contains("  - lift: Torque is not lost before the stop acts"), "{verbose}");
+        assert!(!plain.contains("Assumptions"));
+        assert_eq!(verbose, run([arguments, &["--detailed"]].concat()).out);
+    }
+}
+
+/// Nothing has colour in a pipe, and every command has its example, also in its manual page.
+#[test]
+fn no_colour_in_a_pipe_and_examples_everywhere() {
+    let help = run(["--help"]).out;
+    assert!(help.contains("NO_COLOR") && help.contains("Example: stopspan"), "{help}");
+    let folder = folder();
+    assert_eq!(run(["manual", text(folder.path())]).code, 0);
+    let commands = help.split("Commands:").nth(1).unwrap().split("Options:").next().unwrap();
+    let commands: Vec<&str> = commands
+        .lines()
+        .filter(|line| line.starts_with("  ") && !line.starts_with("   "))
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|name| *name != "help")
+        .collect();
+    assert!(commands.len() >= 10, "{commands:?}");
+    for command in commands {
+        let own = run([command, "--help"]);
+        assert!(own.out.contains(&format!("Example: stopspan {command}")), "{command}: {}", own.out);
+        assert!(!own.out.contains('\u{1B}'));
+        let page = fs::read_to_string(folder.path().join(format!("stopspan-{command}.1"))).unwrap();
+        assert!(page.contains("Example: stopspan"), "{command}");
+    }
+}

@@ -109,7 +109,11 @@ fn hostile_names_stay_in_their_cells() {
     let ran = run(["budget", machine, "--format", "csv"]);
     let rows = fields(&ran.out);
     assert!(rows.iter().all(|row| row.len() == rows[0].len()));
-    assert!(rows.iter().flatten().any(|cell| cell.starts_with("'=cmd|") && cell.contains('\n')), "{}", ran.out);
+    assert!(
+        rows.iter().flatten().any(|cell| cell.starts_with("'=cmd|") && cell.contains("\u{27E8}U+000A\u{27E9}")),
+        "{}",
+        ran.out
+    );
     let xml = run(["budget", machine, "--format", "junit"]).out;
     assert!(!xml.contains("<x>"));
 }

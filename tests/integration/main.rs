@@ -15,6 +15,7 @@ mod projection;
 mod readme;
 mod real_captures;
 mod record;
+mod record_form;
 mod report;
 mod residual;
 mod response;

@@ -8,35 +8,6 @@ use crate::report::text::functions::{distance_told, limit_rows};
 use crate::report::text::stops::notes;
 use crate::time::Instant;
 
-/// One line for each function.
-pub(super) fn overview(out: &mut Markup, report: &Report) {
-    let Some(functions) = &report.functions else { return };
-    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "\u{2013}".to_owned(), millis_short);
-    let rows: Vec<Vec<String>> = functions
-        .iter()
-        .map(|function| {
-            let measured = function.measured.as_ref();
-            vec![
-                function.id.clone(),
-                function.title.clone().unwrap_or_default(),
-                function.verdict.to_owned(),
-                ms(function.response_ns),
-                ms(function.overall_ns),
-                ms(measured.and_then(|measured| measured.max_ns)),
-            ]
-        })
-        .collect();
-    let heads = [
-        "function",
-        "what it does",
-        "verdict",
-        "response ms (bounded)",
-        "overall T ms (bounded)",
-        "longest ms (measured)",
-    ];
-    out.table("Safety functions", &heads, 3, &rows);
-}
-
 /// All functions.
 pub(super) fn functions(out: &mut Markup, report: &Report) {
     let Some(functions) = &report.functions else { return };

@@ -2,7 +2,7 @@
 
 use super::drawing::{Scale, WIDTH, axis, figure, millis, words};
 use super::markup::{Markup, place};
-use crate::report::model::{ConnectionReport, TripReport};
+use crate::report::model::{CaptureReport, ConnectionReport, TripReport};
 use crate::report::number;
 use crate::time::Instant;
 
@@ -21,7 +21,14 @@ pub(super) struct Window {
 }
 
 impl Window {
-    fn seconds(self, at_ns: i64) -> f64 {
+    pub(super) fn of(capture: &CaptureReport) -> Self {
+        Self {
+            first_ns: capture.first_ns.unwrap_or_default(),
+            last_ns: capture.last_ns.or(capture.first_ns).unwrap_or_default(),
+        }
+    }
+
+    pub(super) fn seconds(self, at_ns: i64) -> f64 {
         millis(at_ns.saturating_sub(self.first_ns)) / 1_000.0
     }
 }
@@ -92,7 +99,7 @@ pub(super) fn run(out: &mut Markup, id: &str, connection: &ConnectionReport, win
             LEFT,
             bottom + 48.0,
             "start",
-            "solid: to_device   dashed: to_host   triangle: finding   disc: trip   short stroke: event",
+            "solid: to_device; dashed: to_host; triangle: finding; disc: trip; short stroke: event",
         );
     });
     for (number, trip) in (1..).zip(connection.trips.iter().take(TRIPS)) {
@@ -150,6 +157,6 @@ fn near(out: &mut Markup, id: &str, connection: &ConnectionReport, trip: &TripRe
             out.put(format_args!("<path class=\"ink\" d=\"M{} {}l5 9h-10z\"/>", place(at(finding.at_ns)), y - 10.0));
         }
         axis(out, x, 122.0, span, "ms");
-        words(out, LEFT, 162.0, "start", "stroke: last good telegram   triangle: finding   disc: trip");
+        words(out, LEFT, 162.0, "start", "stroke: last good telegram; triangle: finding; disc: trip");
     });
 }

@@ -66,6 +66,44 @@ fn round_trips(out: &mut String, connections: &[&ConnectionReport], width: usize
     out.push_str(&table(&head, &rows, width));
 }
 
+/// Between which times each watchdog may be set.
+pub(super) fn admissible(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    let known: Vec<_> = connections.iter().filter_map(|one| Some((one, one.admissible.as_ref()?))).collect();
+    if known.is_empty() {
+        return;
+    }
+    line(out, "\nWatchdogs, and between which times they may be set, bounded (ms)\n");
+    let head = [
+        ("connection", Left),
+        ("set", Right),
+        ("lowest", Right),
+        ("highest", Right),
+        ("bound by", Left),
+        ("verdict", Left),
+    ];
+    let rows: Vec<_> = known
+        .iter()
+        .map(|(one, told)| {
+            let highest =
+                told.highest_ns.filter(|_| !told.unbounded).map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000));
+            vec![
+                one.id.clone(),
+                millis(one.watchdog_ns),
+                time(told.lowest_ns),
+                time(highest),
+                told.bound_by.clone().unwrap_or_else(|| "no function".to_owned()),
+                if told.verdict == "within" { "within".to_owned() } else { told.verdict.to_uppercase() },
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    for (one, told) in known {
+        if let Some(note) = &told.note {
+            paragraph(out, "  - ", &format!("{}: {note}", one.id), width);
+        }
+    }
+}
+
 /// Intervals between new telegrams, each direction.
 pub(super) fn intervals(out: &mut String, connections: &[ConnectionReport], width: usize) {
     line(out, "\nIntervals between new valid telegrams, measured (ms)\n");

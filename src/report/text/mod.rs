@@ -1,5 +1,6 @@
 //! The report as text tables.
 
+mod assumptions;
 mod comparison;
 mod connections;
 mod contents;
@@ -47,6 +48,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     if let Some(told) = &report.connections {
         connections::health(&mut out, told, width);
         if detailed {
+            connections::admissible(&mut out, told, width);
             connections::intervals(&mut out, told, width);
         }
         connections::findings(&mut out, told, width, start(report));
@@ -75,6 +77,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.comparison {
         comparison::comparison(&mut out, told, width, detailed);
+    }
+    if detailed {
+        assumptions::assumptions(&mut out, report.assumptions.as_deref().unwrap_or_default(), width);
     }
     tail(&mut out, report, width);
     out
