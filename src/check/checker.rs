@@ -5,6 +5,7 @@
 use super::contents::Contents;
 use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
+use super::grain::Grain;
 use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
@@ -21,6 +22,7 @@ pub struct Checker<'m> {
     /// Takes the intervals one by one.
     sink: Option<Sink<'m>>,
     packets: u64,
+    grain: Grain,
     first: Option<Instant>,
     last: Option<Instant>,
 }
@@ -41,6 +43,8 @@ pub struct Outcome {
     pub contents: Contents,
     /// Packets taken.
     pub packets: u64,
+    /// How fine the times of the packets are.
+    pub grain: Grain,
     /// Time of the first packet.
     pub first: Option<Instant>,
     /// Time of the last packet.
@@ -60,7 +64,15 @@ impl<'m> Checker<'m> {
             tap: Tap::default(),
             contents: Contents::default(),
         };
-        Self { walker: Walker::default(), state, sink: None, packets: 0, first: None, last: None }
+        Self {
+            walker: Walker::default(),
+            state,
+            sink: None,
+            packets: 0,
+            grain: Grain::default(),
+            first: None,
+            last: None,
+        }
     }
 
     /// Also hands every interval to `sink` as it ends, round trips too: those that the outcome counts, in its order for each
@@ -92,6 +104,9 @@ impl<'m> Checker<'m> {
         }
         let at = packet.at.or(self.last).unwrap_or_default();
         self.first = self.first.or(packet.at);
+        if let Some(at) = packet.at {
+            self.grain.time(at);
+        }
         self.last = packet.at.or(self.last);
         let at = Location { at, file: packet.file, packet: packet.number };
         if packet.at.is_some() && state.tap.clock(at) {
@@ -139,6 +154,7 @@ impl<'m> Checker<'m> {
             tap_faults: state.tap.finish(),
             contents: state.contents,
             packets: self.packets,
+            grain: self.grain,
             first: self.first,
             last,
         }
