@@ -141,6 +141,10 @@ pub(super) const fn decide(response: &Response, faults: Faults) -> Span {
 pub struct VisiblePart {
     /// Its steps, the last one perhaps a transfer back that the path does not name.
     pub steps: Vec<Step>,
+    /// Steps of the path in front of it: the tap sees nothing of them.
+    pub before: Vec<Step>,
+    /// Steps of the path behind it, likewise.
+    pub behind: Vec<Step>,
     /// Whether the last step is such a transfer.
     pub answers: bool,
     /// Response times of the part.
@@ -202,7 +206,10 @@ pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<Vis
         Chain::new(machine, visible)
     };
     let response = chain.response()?;
+    let outside = |steps: Option<&[Step]>| steps.map(<[Step]>::to_vec).unwrap_or_default();
     Ok(Some(VisiblePart {
+        before: outside(function.path.get(..first)),
+        behind: outside(function.path.get(end..)),
         answers,
         decided_by: response.one_fault_span.and_then(|watched| chain.cause(watched)),
         staged_by: response.staged_spans.iter().filter_map(|watched| chain.cause(*watched)).collect(),

@@ -7,6 +7,7 @@ use super::contents::{Contents, HeldBack};
 use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
 use super::fscp_2_1::Openings;
+use super::grain::Grain;
 use super::place::Places;
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::tap::{Tap, TapFaults};
@@ -24,6 +25,7 @@ pub struct Checker<'m> {
     /// Takes the intervals one by one.
     sink: Option<Sink<'m>>,
     packets: u64,
+    grain: Grain,
     first: Option<Instant>,
     last: Option<Instant>,
 }
@@ -44,6 +46,8 @@ pub struct Outcome {
     pub contents: Contents,
     /// Packets taken.
     pub packets: u64,
+    /// How fine the times of the packets are.
+    pub grain: Grain,
     /// Time of the first packet.
     pub first: Option<Instant>,
     /// Time of the last packet.
@@ -65,7 +69,15 @@ impl<'m> Checker<'m> {
             openings: Openings::default(),
             type10: HeldBack::default(),
         };
-        Self { walker: Walker::default(), state, sink: None, packets: 0, first: None, last: None }
+        Self {
+            walker: Walker::default(),
+            state,
+            sink: None,
+            packets: 0,
+            grain: Grain::default(),
+            first: None,
+            last: None,
+        }
     }
 
     /// Also hands every interval to `sink` as it ends, round trips too: those that the outcome counts, in its order for each
@@ -97,6 +109,9 @@ impl<'m> Checker<'m> {
         }
         let at = packet.at.or(self.last).unwrap_or_default();
         self.first = self.first.or(packet.at);
+        if let Some(at) = packet.at {
+            self.grain.time(at);
+        }
         self.last = packet.at.or(self.last);
         let at = Location { at, file: packet.file, packet: packet.number };
         if packet.at.is_some() && state.tap.clock(at) {
@@ -145,6 +160,7 @@ impl<'m> Checker<'m> {
             tap_faults: state.tap.finish(),
             contents: state.contents,
             packets: self.packets,
+            grain: self.grain,
             first: self.first,
             last,
         }

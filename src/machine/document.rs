@@ -9,6 +9,7 @@ use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
 use super::names::Names;
+use super::reaction_rules::Measuring;
 use super::read_availability::{self, Defaults};
 use super::read_axis::axis;
 use super::read_connection::connection;
@@ -16,6 +17,7 @@ use super::read_element::element;
 use super::read_function::{Parts, function};
 use super::read_layout::layout;
 use super::read_medium::medium;
+use super::read_reaction_rules;
 use super::read_response::tolerance;
 use super::read_signal::signal;
 use super::shared_wire::Wire;
@@ -72,11 +74,12 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
-    let Head { name, revision, clock_tolerance, .. } = head?;
+    let Head { name, revision, clock_tolerance, measuring, .. } = head?;
     Ok(Machine {
         name,
         revision,
         clock_tolerance,
+        measuring,
         elements: elements.into_iter().collect::<Result<_, _>>()?,
         connections: connections.into_iter().collect::<Result<_, _>>()?,
         axes: axes.into_iter().collect::<Result<_, _>>()?,
@@ -109,6 +112,7 @@ struct Head {
     revision: String,
     clock_tolerance: Tolerance,
     defaults: Defaults,
+    measuring: Measuring,
 }
 
 fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
@@ -116,6 +120,7 @@ fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
     let revision = fields.required("revision", "\"A\"", words);
     let clock_tolerance = fields.optional("clock_tolerance", tolerance);
     let defaults = read_availability::defaults(&mut fields);
+    let measuring = read_reaction_rules::measuring(&mut fields);
     let clock_tolerance = clock_tolerance?.unwrap_or_default();
-    Ok(Head { name: name?, revision: revision?, clock_tolerance, defaults: defaults? })
+    Ok(Head { name: name?, revision: revision?, clock_tolerance, defaults: defaults?, measuring: measuring? })
 }

@@ -9,6 +9,7 @@ use super::fscp_2_1::Fscp2_1;
 pub use super::fscp_13_1::Fscp13_1;
 pub use super::iec_62541_15::Iec62541_15;
 use super::monitor::{Detection, Monitor, Violation};
+use super::reaction_rules::{Measuring, ReactionRules};
 use super::separation::Separation;
 use super::series::Series;
 use crate::latency::tolerance::Tolerance;
@@ -38,6 +39,8 @@ pub struct Machine {
     pub media: Vec<Medium>,
     /// Tolerance of the clocks of the machine's devices; already in the times of elements and connections.
     pub clock_tolerance: Tolerance,
+    /// What holds for its captures.
+    pub measuring: Measuring,
 }
 
 /// A sensor, input, logic, output or drive: anything that takes time on the way from a demand to a safe output.
@@ -502,6 +505,8 @@ pub struct Function {
     pub demand: Option<usize>,
     /// Signal whose activation is the reaction, seen on the wire.
     pub reaction: Option<usize>,
+    /// What its reactions in a capture are held against.
+    pub reaction_rules: ReactionRules,
     /// From sensor to actuator. A step may come again: a path up to another controller and back.
     pub path: Vec<Step>,
     /// The violated limit that is the demand; `None` if the demand comes along the path.

@@ -1,5 +1,6 @@
 //! Safety functions: results to report data.
 
+use super::build_reaction;
 use super::build_stop::{stop, violation};
 use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, TermReport};
 use super::number::{Unit, inches, milli_units, milli_units_down};
@@ -59,6 +60,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         },
         margin: budget.map(|budget| margins(budget, unit)).unwrap_or_default(),
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
+        outside_the_wire: build_reaction::outside(machine, function),
         measured: verdict.measured.as_ref().map(measured),
         verdict: words::status(verdict.status),
         derivation: None,
@@ -240,6 +242,9 @@ fn measured(measured: &Measured) -> MeasuredReport {
         interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
         disturbed: reaction.disturbed,
+        uncertainty: build_reaction::uncertainty(&measured.uncertainty),
+        comparison: measured.comparison.map(words::comparison),
+        tolerance: measured.tolerance.as_ref().map(build_reaction::tolerance),
         occurrences: occurrences.collect(),
     }
 }

@@ -109,10 +109,16 @@ const FUNCTION_HEADS: &[&str] = &[
     "max_ns",
     "unanswered",
     "verdict",
+    "less_ns",
+    "more_ns",
+    "comparison",
+    "tolerance_limit_ns",
+    "tolerance_taken",
 ];
 
 fn function(function: &FunctionReport) -> Row {
     let (stop, measured, required) = (function.stop.as_ref(), function.measured.as_ref(), &function.required);
+    let tolerance = measured.and_then(|measured| measured.tolerance.as_ref());
     vec![
         text(&function.id),
         text(function.title.as_deref().unwrap_or_default()),
@@ -141,6 +147,11 @@ fn function(function: &FunctionReport) -> Row {
         number(measured.and_then(|measured| measured.max_ns)),
         number(measured.map(|measured| measured.unanswered)),
         function.verdict.to_owned(),
+        number(measured.map(|measured| measured.uncertainty.less_ns)),
+        number(measured.map(|measured| measured.uncertainty.more_ns)),
+        measured.and_then(|measured| measured.comparison).unwrap_or_default().to_owned(),
+        number(tolerance.and_then(|tolerance| tolerance.limit_ns)),
+        tolerance.map(|tolerance| tolerance.taken).unwrap_or_default().to_owned(),
     ]
 }
 

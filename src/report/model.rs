@@ -10,6 +10,7 @@ use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
 use super::projection_model::ProjectionReport;
+use super::reaction_model::{OutsideReport, ToleranceReport, UncertaintyReport};
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
 use super::simulation_model::SimulationReport;
@@ -229,6 +230,8 @@ pub struct FunctionReport {
     pub margin: Figures,
     /// Bound of the part of the reaction that shows on the wire; null without signals, or if nothing bounds it.
     pub on_the_wire_ns: Option<i64>,
+    /// Steps of the path that the wire does not show; `response_ns` is the figure of the whole path.
+    pub outside_the_wire: Vec<OutsideReport>,
     /// What was measured; null if no demand of this function shows in the capture.
     pub measured: Option<MeasuredReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
@@ -402,6 +405,14 @@ pub struct MeasuredReport {
     pub already_reacted: u64,
     /// Demands during which the capture lost packets or its clock stepped back: not measured.
     pub disturbed: u64,
+    /// By how much the true times may differ.
+    pub uncertainty: UncertaintyReport,
+    /// The longest one, with its uncertainty, against the bound of what the wire shows: `refutes`, `within the uncertainty` or
+    /// `supports`; null without a reaction or a bound.
+    #[schemars(extend("enum" = ["refutes", "within the uncertainty", "supports", null]))]
+    pub comparison: Option<&'static str>,
+    /// What they say of all reactions; null if there are none.
+    pub tolerance: Option<ToleranceReport>,
     /// Each reaction (the first 10 000).
     pub occurrences: Vec<OccurrenceReport>,
 }

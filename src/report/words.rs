@@ -11,7 +11,7 @@ use crate::latency::chain;
 use crate::machine::{Direction, Machine, Stages, WorstCaseFrom};
 use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
-use crate::verdict::{FunctionStatus, Gap, Health, Judgement};
+use crate::verdict::{Comparison, FunctionStatus, Gap, Health, Judgement};
 
 const COMPUTES: &str = "A wrong figure can hurt somebody. This program computes; it does not certify.";
 const BOUNDED: &str = "Bounded figures are as good as the figures in the machine file.";
@@ -401,6 +401,19 @@ pub(super) const fn status(status: FunctionStatus) -> &'static str {
         FunctionStatus::Refuted => "refuted",
         FunctionStatus::Unanswered => "unanswered",
         FunctionStatus::NoBudget => "no budget",
+    }
+}
+
+/// Places of a path that the wire does not show.
+pub(super) const BEFORE_THE_WIRE: &str = "before the demand shows";
+pub(super) const BEHIND_THE_WIRE: &str = "after the reaction shows";
+
+/// What a measured time says of a bound.
+pub(super) const fn comparison(comparison: Comparison) -> &'static str {
+    match comparison {
+        Comparison::Refutes => "refutes",
+        Comparison::Within => "within the uncertainty",
+        Comparison::Supports => "supports",
     }
 }
 

@@ -1,6 +1,6 @@
 //! One safety function: budget, measurement, and what they say together.
 
-use super::Judgement;
+use super::{Comparison, Judgement, Tolerance, Uncertainty};
 use crate::budget::{self, FunctionBudget, FunctionError};
 use crate::check::ReactionOutcome;
 use crate::machine::{Function, Machine};
@@ -24,6 +24,12 @@ pub struct Measured {
     pub reaction: ReactionOutcome,
     /// Demands that were not answered: waiting longer than the bound at the end of the capture.
     pub unanswered: u64,
+    /// By how much the true times may differ.
+    pub uncertainty: Uncertainty,
+    /// The longest one against the bound of what the wire shows; `None` without reactions or bound.
+    pub comparison: Option<Comparison>,
+    /// What they say of all reactions; `None` if there are none.
+    pub tolerance: Option<Tolerance>,
 }
 
 /// The state of a function in one word, the worst that applies.
@@ -72,6 +78,7 @@ pub(super) fn judge(
     function: &Function,
     reaction: Option<&ReactionOutcome>,
     end: Option<Instant>,
+    clock: Span,
 ) -> FunctionVerdict {
     let budget = budget::function(machine, function);
     let bound = budget.as_ref().ok().and_then(|budget| budget.on_the_wire);
@@ -80,20 +87,25 @@ pub(super) fn judge(
             (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
             _ => false,
         };
-        Measured { reaction: reaction.clone(), unanswered: u64::from(overdue) }
+        let uncertainty = Uncertainty::of(machine, function, clock);
+        let longest = reaction.sample.longest().zip(bound);
+        let statement = function.reaction_rules.statement.unwrap_or(machine.measuring.statement);
+        Measured {
+            reaction: reaction.clone(),
+            unanswered: u64::from(overdue),
+            uncertainty,
+            comparison: longest.map(|(longest, bound)| uncertainty.compare(longest, bound)),
+            tolerance: Tolerance::of(reaction, statement),
+        }
     });
-    let longest = measured.as_ref().and_then(|measured| measured.reaction.sample.longest());
+    let refutes = measured.as_ref().is_some_and(|measured| measured.comparison == Some(Comparison::Refutes));
     let status = match FunctionStatus::bounded(&budget) {
         FunctionStatus::NoBudget => FunctionStatus::NoBudget,
         _ if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
-        _ if exceeds(longest, bound) => FunctionStatus::Refuted,
+        _ if refutes => FunctionStatus::Refuted,
         bounded => bounded,
     };
     FunctionVerdict { budget, measured, status }
-}
-
-fn exceeds(longest: Option<Span>, bound: Option<Span>) -> bool {
-    matches!((longest, bound), (Some(longest), Some(bound)) if longest > bound)
 }
 
 fn is_exercised(reaction: &ReactionOutcome) -> bool {

@@ -6,15 +6,21 @@
 mod connection;
 mod coverage;
 mod function;
+mod normality;
 mod projection;
 #[cfg(test)]
 mod tests;
+mod tolerance;
+mod uncertainty;
 mod watchdogs;
 
 pub use connection::{ConnectionVerdict, Health};
 pub use coverage::{Gap, gaps};
 pub use function::{FunctionStatus, FunctionVerdict, Measured};
+pub use normality::Normality;
 pub use projection::{DirectionTail, NoTail, tails};
+pub use tolerance::{Free, Normal, Taken, Tolerance};
+pub use uncertainty::{Comparison, Uncertainty};
 pub use watchdogs::{ObservedCycle, judge_watchdogs, observed_cycles};
 
 use crate::capture::Summary;
@@ -63,13 +69,14 @@ pub fn judge_budgets(machine: &Machine) -> (Vec<FunctionVerdict>, Judgement) {
 /// Judges a run of a machine.
 pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict {
     let gaps = gaps(machine, outcome, summary);
+    let clock = uncertainty::clock(summary, &outcome.grain);
     let functions: Vec<_> = machine
         .functions
         .iter()
         .enumerate()
         .map(|(index, function)| {
             let reaction = outcome.reactions.iter().find(|reaction| reaction.function == index);
-            function::judge(machine, function, reaction, outcome.last)
+            function::judge(machine, function, reaction, outcome.last, clock)
         })
         .collect();
     let connections: Vec<_> = machine

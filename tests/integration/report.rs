@@ -119,9 +119,11 @@ fn every_number_of_the_json_says_what_it_is() {
             "already_reacted",
             "disturbed",
             "category",
+            "rank",
+            "needed_n",
             "cycles",
         ];
-        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths"];
+        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths", "_percent"];
         match value {
             Value::Number(_) => {
                 let known = plain.contains(&key)

@@ -23,5 +23,5 @@ pub use error::StopError;
 pub use function::{Ramp, Stop, StopFunction, stop};
 pub use phase::{Phase, PhaseKind, accelerate, cross_window, decelerate, jerk_limited_ramp, linear_ramp};
 pub use series::{FEW, SeriesError, SeriesRule, Spread, spread};
-pub use tolerance::tolerance_factor;
+pub use tolerance::{normal as normal_distribution, tolerance_factor};
 pub use violated_ramp::{ViolatedRamp, violated_ramp};

@@ -5,6 +5,7 @@ use super::{chain, derivation, distance, speed};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
 use crate::report::number::{millis, millis_short, since};
 use crate::report::text::functions::{distance_told, limit_rows};
+use crate::report::text::reactions;
 use crate::report::text::stops::notes;
 use crate::time::Instant;
 
@@ -120,6 +121,21 @@ fn path(out: &mut Markup, function: &FunctionReport) {
     out.raw("</details>\n");
 }
 
+/// What the measured reactions are good for.
+fn beside(out: &mut Markup, function: &FunctionReport, measured: &MeasuredReport) {
+    let comparison = measured.comparison.map(|comparison| match comparison {
+        "within the uncertainty" => "The longest one lies within the uncertainty of the bound of this part.".to_owned(),
+        comparison => format!("The longest one {comparison} the bound of this part; it replaces none."),
+    });
+    let uncertain = (measured.n > 0).then(|| reactions::uncertain(&measured.uncertainty));
+    let tolerance = measured.tolerance.as_ref().map(reactions::tolerance);
+    out.raw("<ul>\n");
+    for note in [comparison, uncertain, reactions::not_on_the_wire(function), tolerance].into_iter().flatten() {
+        out.element("li", &note);
+    }
+    out.raw("</ul>\n");
+}
+
 fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
     let Some(capture) = &report.capture else { return };
     let Some(measured) = &function.measured else {
@@ -159,6 +175,7 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         "unanswered / pending / interrupted / already reacted / disturbed",
     ];
     out.table("Measured on the wire (never a worst case)", &heads, 1, &[row]);
+    beside(out, function, measured);
     let start = Instant::from_nanos(capture.first_ns.unwrap_or_default());
     let rows: Vec<Vec<String>> = measured
         .occurrences

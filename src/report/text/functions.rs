@@ -257,6 +257,7 @@ pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: u
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    super::reactions::notes(out, functions, width);
     if !detailed {
         return;
     }
@@ -283,7 +284,7 @@ fn reaction_verdict(function: &FunctionReport) -> String {
         Some(measured) if measured.n == 0 && measured.already_reacted > 0 => with_others(measured, "already reacted"),
         Some(measured) if measured.n == 0 => with_others(measured, "not measured"),
         Some(measured) if function.on_the_wire_ns.is_none() => with_others(measured, "no bound"),
-        Some(measured) => with_others(measured, "within"),
+        Some(measured) => with_others(measured, measured.comparison.unwrap_or("within")),
     }
 }
 

@@ -8,6 +8,7 @@ mod derivation;
 pub(super) mod functions;
 mod inverse;
 mod projection;
+pub(super) mod reactions;
 mod residual;
 mod simulation;
 pub(super) mod stops;

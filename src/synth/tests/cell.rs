@@ -85,6 +85,7 @@ fn function(id: &str, demand: usize, reaction: usize, path: &[Step]) -> Function
         title: None,
         demand: Some(demand),
         reaction: Some(reaction),
+        reaction_rules: Default::default(),
         path: path.to_vec(),
         violation: None,
         directions: vec![None; path.len()],
