@@ -9,6 +9,7 @@ mod function;
 mod projection;
 #[cfg(test)]
 mod tests;
+pub mod trip;
 mod watchdogs;
 
 pub use connection::{ConnectionVerdict, Health};

@@ -23,4 +23,5 @@ mod schema;
 mod stops;
 mod support;
 mod survey;
+mod trips;
 mod watchdogs;

@@ -10,6 +10,7 @@ mod distance;
 mod drawing;
 mod function;
 mod inputs;
+mod loss;
 mod markup;
 mod run;
 mod sign;
