@@ -206,7 +206,10 @@ impl State<'_> {
             }
             Payload::Other { ether_type: seen, .. } if is_cut => {
                 // Telegrams may have stood behind the cut.
-                self.tell_gap(at, |carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen));
+                self.tell_gap(
+                    at,
+                    |carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen),
+                );
             }
             Payload::Type13(_) | Payload::Other { .. } => {}
         }

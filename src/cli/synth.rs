@@ -120,12 +120,7 @@ fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
     let connection = find("connection", connection, &names).map_err(in_fault)?;
     let directions = [Direction::ToDevice, Direction::ToHost];
     let direction = find("direction", direction, &directions.map(Direction::name)).map_err(in_fault)?;
-    Ok(PlannedFault {
-        kind: all[kind],
-        connection,
-        direction: directions[direction],
-        at: time(at).map_err(in_fault)?,
-    })
+    Ok(PlannedFault { kind: all[kind], connection, direction: directions[direction], at: time(at).map_err(in_fault)? })
 }
 
 /// Index of `name` among `names`, or a message with the nearest known name.

@@ -1,10 +1,10 @@
 //! Connections: results to report data.
 
+use super::build_loss::losses;
 use super::model::{
     ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
     RecoveredReport, TapFaultReport, TripReport,
 };
-use super::build_loss::losses;
 use super::words;
 use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, Trip};
 use crate::machine::{Connection, Machine};

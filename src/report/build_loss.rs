@@ -48,7 +48,7 @@ fn report(connection: &Connection, loss: &Loss, story: &Story) -> LossReport {
         cause: story.decided.map_or("not decided", words::cause),
         causes: story.suspects.iter().map(suspect).collect(),
         unknown: story.unknown.iter().map(|unknown| words::unknown(*unknown)).collect(),
-        timeline: trip::timeline(loss).iter().map(|moment| line(moment, at.at, number_is)).collect(),
+        timeline: trip::timeline(loss).iter().map(|moment| line(moment, at.at)).collect(),
     }
 }
 
@@ -62,8 +62,8 @@ fn suspect(suspect: &Suspect) -> SuspectReport {
     }
 }
 
-fn line(moment: &Moment, sign: Instant, number_is: &str) -> MomentReport {
-    let (kind, passed) = words::passed(moment.passed, number_is);
+fn line(moment: &Moment, sign: Instant) -> MomentReport {
+    let (kind, passed) = words::passed(moment.passed);
     let since: Span = moment.location.at.since(sign);
     MomentReport {
         since_sign_ns: since.as_nanos(),

@@ -5,10 +5,10 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::loss_model::LossReport;
 use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
+use super::loss_model::LossReport;
 use super::projection_model::ProjectionReport;
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;

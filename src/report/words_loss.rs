@@ -121,15 +121,25 @@ pub(super) fn fact(fact: Fact) -> String {
              but not captured.",
             counted(telegrams.into(), "telegram")
         ),
+        Fact::NobodyGaveUp { silence } => format!(
+            "Both directions were silent for {silence}, longer than the watchdog, and neither end gave up: telegrams were exchanged \
+             but not captured."
+        ),
         Fact::NoFrames { direction, gap, usual } => {
             format!("No frame {} passed for {}; one usually passes every {usual}.", direction.name(), between(gap))
         }
         Fact::NoReturn { gap } => format!("Frames went out as usual, but none came back for {}.", between(gap)),
         Fact::OthersStopped { others } => {
-            format!("The frames of {} on the same kind of carrier stopped too.", counted(others.into(), "other connection"))
+            format!(
+                "The frames of {} on the same kind of carrier stopped too.",
+                counted(others.into(), "other connection")
+            )
         }
         Fact::OthersRanOn { on, others } => {
-            format!("The frames of {on} of {} on the same kind of carrier ran on.", counted(others.into(), "other connection"))
+            format!(
+                "The frames of {on} of {} on the same kind of carrier ran on.",
+                counted(others.into(), "other connection")
+            )
         }
         Fact::FramesRanOn { direction, frames, silence } => format!(
             "{} {} passed with the old telegram in them; nothing new from the {} for {silence}.",
@@ -137,14 +147,16 @@ pub(super) fn fact(fact: Fact) -> String {
             direction.name(),
             sender(direction)
         ),
-        Fact::Turn { direction, last, silence } => format!(
-            "It was the {}'s turn: its last telegram is {}, {silence} before.",
-            sender(direction),
-            place(last)
-        ),
+        Fact::Turn { direction, last, silence } => {
+            format!("It was the {}'s turn: its last telegram is {}, {silence} before.", sender(direction), place(last))
+        }
         Fact::HostSilentEverywhere { others } => format!(
             "The host sent nothing new on {} either.",
-            if others == 1 { "the other connection".to_owned() } else { format!("the {} other connections", grouped(others.into())) }
+            if others == 1 {
+                "the other connection".to_owned()
+            } else {
+                format!("the {} other connections", grouped(others.into()))
+            }
         ),
         Fact::OtherDevicesOn { on, others } => {
             format!("On {on} of {} the device went on sending.", counted(others.into(), "other connection"))
@@ -154,7 +166,12 @@ pub(super) fn fact(fact: Fact) -> String {
         }
         Fact::Found { class, direction, count, first } => {
             let findings = counted(count.into(), "finding");
-            format!("{findings} of the class {} shortly before, the first {} in {}.", class.name(), direction.name(), place(first))
+            format!(
+                "{findings} of the class {} shortly before, the first {} in {}.",
+                class.name(),
+                direction.name(),
+                place(first)
+            )
         }
         Fact::Told { direction, cause } => format!("The {} says: {}.", sender(direction), words::cause(cause)),
         Fact::SpoiledBehindTheTap { direction } => format!(
@@ -170,7 +187,9 @@ pub(super) fn fact(fact: Fact) -> String {
              shorter than the declared one.",
             sender(direction)
         ),
-        Fact::RepeatedStarts { count } => format!("{} until the connection ran again.", counted(count.into(), "restart or refusal")),
+        Fact::RepeatedStarts { count } => {
+            format!("{} until the connection ran again.", counted(count.into(), "restart or refusal"))
+        }
         Fact::NothingBefore { direction } => format!(
             "The {} ended operation; no silence, no wrong telegram and no gap of the capture precedes it.",
             sender(direction)
@@ -205,21 +224,23 @@ const fn content(content: Content) -> &'static str {
     }
 }
 
-/// Kind of a line of the timeline, and its words; `number` is what the profile's number is.
-pub(super) fn passed(passed: Passed, number: &str) -> (&'static str, String) {
+/// Kind of a line of the timeline, and its words.
+pub(super) fn passed(passed: Passed) -> (&'static str, String) {
     match passed {
         Passed::Telegram { content: carried, number: seen, repeated } => {
             let mut text = content(carried).to_owned();
             if let Some(seen) = seen.filter(|_| carried != Content::Rejected) {
-                text.push_str(&format!(", {number} {seen}"));
+                text.push_str(&format!(", number {seen}"));
             }
             if repeated > 0 {
-                text.push_str(&format!(", repeated by {}", counted(repeated, "frame")));
+                text.push_str(&format!(", held {}", counted(repeated, "frame")));
             }
             ("telegram", text)
         }
         Passed::NoFrames(gap) => ("no frames", format!("no frame for {}", span(gap.span().as_nanos()))),
-        Passed::CaptureGap(gap) => ("capture gap", format!("the capture lost packets over {}", span(gap.span().as_nanos()))),
+        Passed::CaptureGap(gap) => {
+            ("capture gap", format!("the capture lost packets over {}", span(gap.span().as_nanos())))
+        }
         Passed::Sign(shown) => ("sign", sign(shown)),
         Passed::Resumed => ("resumed", "process data both ways again".to_owned()),
     }

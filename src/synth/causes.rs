@@ -11,7 +11,7 @@ use super::link::{Link, Mark};
 use super::outage::{Burst, Pace, Way};
 use super::plan::{FaultKind, PlannedFault};
 use super::plant::Plant;
-use crate::machine::{Connection, Direction, Profile};
+use crate::machine::{Carrier, Connection, Direction, Profile};
 use crate::time::Span;
 
 /// Slow telegrams before the one that comes too late.
@@ -25,9 +25,6 @@ pub(super) fn check_direction(planned: &PlannedFault, connection: &Connection) -
     let only = match planned.kind {
         FaultKind::HostStall | FaultKind::RefusedParameter | FaultKind::Restart => Direction::ToDevice,
         FaultKind::DeviceStall => Direction::ToHost,
-        FaultKind::SlowPace if matches!(&connection.profile, Profile::Fscp2_1(p) if !p.is_data(planned.direction)) => {
-            return refuse("it answers at the pace of the data; use the direction of the data");
-        }
         _ => return Ok(()),
     };
     if planned.direction == only {
@@ -62,8 +59,9 @@ impl<W: Write> Plant<'_, W> {
             return;
         };
         fault.state = State::Done;
-        let longest = link.suffered(plan.direction).max(link.watchdog);
-        let lasts = fault.dice.share(longest, 130, 180);
+        let is_stall = matches!(plan.kind, FaultKind::HostStall | FaultKind::DeviceStall);
+        let limit = if is_stall { link.suffered(plan.direction) } else { link.watchdog };
+        let lasts = fault.dice.share(limit, 130, 180);
         let until = self.now.saturating_add(lasts);
         let told = Span::from_nanos(lasts);
         let mut shows_next = true;
@@ -79,15 +77,17 @@ impl<W: Write> Plant<'_, W> {
                 format!("the host's task does nothing for {told}")
             }
             FaultKind::DeviceStall => {
-                let until = self.now.saturating_add(fault.dice.share(link.suffered(plan.direction), 130, 180));
                 link.to_host.stalled_until = until;
-                format!("the device's task does nothing for {}", Span::from_nanos(until.saturating_sub(self.now)))
+                format!("the device's task does nothing for {told}")
             }
             FaultKind::CorruptionBurst => {
                 shows_next = false;
                 let reacts = !matches!(declared.profile, Profile::Declared(_));
                 let cycles = fault.dice.between(3, 6);
-                let until = if reacts { self.now.saturating_add(link.periods.bus.saturating_mul(cycles)) } else { until };
+                // Type 2 has a packet for each new telegram only.
+                let is_type2 = matches!(declared.place(plan.direction).carrier, Carrier::Type2 { .. });
+                let cycle = if is_type2 { link.suffered(plan.direction) / 3 } else { link.periods.bus };
+                let until = if reacts { self.now.saturating_add(cycle.saturating_mul(cycles)) } else { until };
                 self.outages.bursts.push(Burst {
                     fault: index,
                     connection: plan.connection,
@@ -173,10 +173,10 @@ impl<W: Write> Plant<'_, W> {
         let is_over = pace.left == 0 || !link.is_running();
         let limit = link.suffered(direction);
         let rest = if pace.left == 1 {
-            fault.dice.share(limit, 108, 115)
+            fault.dice.share(limit, 103, 110)
         } else {
-            // With the rest of the exchange, between four fifths of the watchdog and nearly all of it.
-            fault.dice.share(limit, 84, 93).saturating_sub(link.periods.exchange() / 2)
+            // With the rest of the exchange, between three quarters of the watchdog and nearly all of it.
+            fault.dice.share(limit, 88, 97).saturating_sub(link.periods.sum())
         };
         pace.left = pace.left.saturating_sub(1);
         if pace.left == 0 && !is_over {

@@ -101,9 +101,12 @@ impl Endpoint {
             Self::Host(end) => end.restart(),
             Self::Consumer(end) => end.rest(now),
             Self::Node(end) => end.give_up(now),
-            Self::Producer(end) => end.give_up(),
-            Self::Coordinator(end) => end.give_up(),
-            Self::Slave(_) | Self::Device(_) | Self::Provider(_) | Self::Declared(_) => return false,
+            Self::Slave(_)
+            | Self::Device(_)
+            | Self::Provider(_)
+            | Self::Producer(_)
+            | Self::Coordinator(_)
+            | Self::Declared(_) => return false,
         }
         true
     }

@@ -323,7 +323,8 @@ fn check_times(machine: &Machine, plan: &Plan, links: &[Link]) -> Result<(), Syn
             let recovery = super::causes::recovery(fault, link);
             free = free.max(at.saturating_add(recovery));
             if free > plan.duration.as_nanos() {
-                let why = format!("leaves no time to recover before the end; that takes {}", Span::from_nanos(recovery));
+                let why =
+                    format!("leaves no time to recover before the end; that takes {}", Span::from_nanos(recovery));
                 return Err(SynthError::TooClose { what: what(), at: fault.at, why });
             }
         }

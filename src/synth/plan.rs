@@ -105,11 +105,12 @@ pub enum FaultKind {
     /// The host's task does nothing for 1.3 to 1.8 watchdog times, for every connection with its period.
     HostStall,
     /// The device's task does nothing for 1.3 to 1.8 watchdog times.
+    /// In FSCP 2/1 the end that answers pings does nothing for 1.3 to 1.8 times the time that the other waits for it.
     DeviceStall,
     /// Other bits of every frame are inverted over three to six cycles of the carrier; with a declared layout, whose ends do not
     /// react, over 1.3 to 1.8 watchdog times.
     CorruptionBurst,
-    /// The sender takes four fifths of the watchdog time and more for each of some telegrams, then a little more than all of it.
+    /// The sender takes three quarters of the watchdog time and more for each of some telegrams, then a little more than all of it.
     SlowPace,
     /// The device refuses the parameters of a restart that the host begins (FSCP 12/1: a watchdog of 0).
     RefusedParameter,
@@ -179,9 +180,11 @@ impl FaultKind {
     /// its data.
     pub fn applies_to(self, profile: &Profile) -> bool {
         match self {
-            Self::BusGap | Self::HostStall | Self::DeviceStall | Self::SlowPace | Self::CaptureGap => return true,
+            Self::BusGap | Self::HostStall | Self::DeviceStall | Self::CaptureGap => return true,
+            // In FSCP 2/1 pings are counted in messages, so slow data starve the time coordination first; its end closes in silence.
+            Self::SlowPace => return !matches!(profile, Profile::Fscp2_1(_)),
             Self::RefusedParameter => return matches!(profile, Profile::Fscp12_1(_)),
-            Self::Restart => return !matches!(profile, Profile::Declared(_)),
+            Self::Restart => return !matches!(profile, Profile::Declared(_) | Profile::Fscp2_1(_)),
             Self::CorruptionBurst => return Self::Corruption.applies_to(profile),
             _ => {}
         }

@@ -5,8 +5,8 @@ use std::path::Path;
 use serde_json::Value;
 use stopspan::capture::Summary;
 use stopspan::check::{
-    Checker, Class, Content, Detail, Event, EventKind, Finding, Location, Loss, Occurrence, Others, Outcome, Recent, Seen,
-    Sign, Stretch, Trip, TripCause, Unchecked,
+    Checker, Class, Content, Detail, Event, EventKind, Finding, Location, Loss, Occurrence, Others, Outcome, Recent,
+    Seen, Sign, Stretch, Trip, TripCause, Unchecked,
 };
 use stopspan::machine::{self, Direction, Machine};
 use stopspan::report::{self, Report};
@@ -152,6 +152,8 @@ fn every_number_of_the_json_says_what_it_is() {
             "already_reacted",
             "disturbed",
             "category",
+            "weight",
+            "number",
             "cycles",
         ];
         let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths"];

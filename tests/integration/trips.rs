@@ -72,7 +72,10 @@ fn stages() -> Vec<Stage> {
 
 /// Two connections over Type 10, alike but for their CRC1, and two over UDP.
 fn fscp_3_1() -> String {
-    let mut text = String::from("schema = 1\nmachine = { name = \"Reel wrapping cell\", revision = \"E\" }\n");
+    let mut text = String::from(
+        "schema = 1\nmachine = { name = \"Reel wrapping cell\", revision = \"E\" }\n\
+         element = [{ id = \"switch\", worst_case = \"8 ms\" }, { id = \"logic\", worst_case = \"8 ms\" }]\n",
+    );
     for (index, id) in ["gate", "enabling", "curtain", "panel"].into_iter().enumerate() {
         let carriers = [0, 1].map(|back| match index {
             0 | 1 => format!("carrier = \"type10\"\nframe_id = {}", 0x8001 + 2 * index + back),
@@ -82,13 +85,13 @@ fn fscp_3_1() -> String {
         write!(
             text,
             "[[connection]]\nid = \"{id}\"\nprofile = \"FSCP 3/1\"\nworst_case = \"22 ms\"\nwatchdog = \"80 ms\"\n\
-             [connection.telegram]\nto_device_data = 2\nto_host_data = 4\ncrc1 = {}\n\
+             [connection.telegram]\nto_device_data = 2\nto_host_data = 4\nparameter_crc = {}\n\
              [connection.to_device]\n{out}\n[connection.to_host]\n{back}\n",
             0x1234 + 77 * index
         )
         .unwrap();
     }
-    text
+    text + "[[function]]\nid = \"gate-opens\"\npath = [\"switch\", \"gate\", \"logic\"]\nrequired = { response_time = \"1 s\" }\n"
 }
 
 /// The losses of `connection` with their stories, and the whole outcome.
@@ -131,24 +134,20 @@ fn staged(machine: &Machine, kind: FaultKind, connection: usize, direction: Dire
     }
 }
 
-/// What cannot be told, and why:
-/// a declared layout has ends that react to nothing, so one wrong telegram ends no operation;
-/// FSCP 13/1 has no running number, and neither Type 13 nor UDP one, so a gap of the capture looks like one of the bus.
-fn is_beyond(profile: &Profile, kind: FaultKind) -> bool {
-    match profile {
-        Profile::Declared(_) => !matches!(
-            kind,
-            FaultKind::BusGap
-                | FaultKind::HostStall
-                | FaultKind::DeviceStall
-                | FaultKind::UnacceptableDelay
-                | FaultKind::CorruptionBurst
-                | FaultKind::SlowPace
-                | FaultKind::CaptureGap
-        ),
-        Profile::Fscp13_1(_) => kind == FaultKind::CaptureGap,
-        _ => false,
-    }
+/// What cannot be told: a declared layout has ends that react to nothing. So one wrong telegram ends no operation, and where
+/// the counters of Type 10 (here to_host) miss frames, nothing shows that the machine missed them too.
+fn is_beyond(profile: &Profile, kind: FaultKind, direction: Direction) -> bool {
+    let is_lasting = matches!(
+        kind,
+        FaultKind::HostStall
+            | FaultKind::DeviceStall
+            | FaultKind::UnacceptableDelay
+            | FaultKind::CorruptionBurst
+            | FaultKind::SlowPace
+            | FaultKind::CaptureGap
+    );
+    let is_bus = kind == FaultKind::BusGap && direction == Direction::ToDevice;
+    matches!(profile, Profile::Declared(_)) && !is_lasting && !is_bus
 }
 
 /// Staged cause against first-ranked cause, with counts, and every case that differs.
@@ -166,7 +165,7 @@ impl Confusion {
                 let seeds = seeds.clone();
                 DIRECTIONS.into_iter().flat_map(move |direction| seeds.clone().map(move |seed| (kind, direction, seed)))
             }) {
-                if is_beyond(&declared.profile, kind) {
+                if is_beyond(&declared.profile, kind, direction) {
                     continue;
                 }
                 let Some(octets) = staged(&stage.machine, kind, connection, direction, seed) else { continue };
@@ -178,9 +177,14 @@ impl Confusion {
     }
 
     fn count(&mut self, kind: FaultKind, direction: Direction, told: &Told, what: &str) {
+        // A wrong telegram that is replaced before its receiver looks is none to it.
+        let single = FaultKind::ALL.contains(&kind) && kind != FaultKind::UnacceptableDelay;
+        if told.losses.is_empty() && !told.tripped && single {
+            *self.counts.entry((kind.name(), "not noticed".to_owned())).or_default() += 1;
+            return;
+        }
         let first = match told.losses.as_slice() {
             [] => "no loss".to_owned(),
-            [(_, story)] => story.decided.map_or_else(|| "not decided".to_owned(), |cause| format!("{cause:?}")),
             [(_, story), ..] => story.decided.map_or_else(|| "not decided".to_owned(), |cause| format!("{cause:?}")),
         };
         if first != format!("{:?}", due(kind, direction)) {
@@ -248,7 +252,7 @@ fn a_run_without_a_fault_has_no_loss() {
 fn an_orderly_restart_is_no_fault() {
     for stage in stages() {
         let Some(octets) = staged(&stage.machine, FaultKind::Restart, 0, Direction::ToDevice, 3) else {
-            assert_eq!(stage.name, "declared");
+            assert!(["declared", "FSCP 2/1"].contains(&stage.name));
             continue;
         };
         let told = tell(&stage.machine, &octets, 0);
@@ -265,10 +269,15 @@ fn an_orderly_restart_is_no_fault() {
 #[test]
 fn a_host_that_stands_still_is_told_from_one_connection() {
     let machine = scenario();
-    let all = |told: &Told| told.losses.iter().chain(&told.elsewhere).map(|(_, story)| story.decided).collect::<Vec<_>>();
+    let all =
+        |told: &Told| told.losses.iter().chain(&told.elsewhere).map(|(_, story)| story.decided).collect::<Vec<_>>();
     let octets = staged(&machine, FaultKind::HostStall, 0, Direction::ToDevice, 5).unwrap();
     let host = tell(&machine, &octets, 0);
-    assert!(all(&host).len() > 2 && all(&host).iter().all(|cause| *cause == Some(Cause::HostStall)), "{:?}", all(&host));
+    assert!(
+        all(&host).len() > 2 && all(&host).iter().all(|cause| *cause == Some(Cause::HostStall)),
+        "{:?}",
+        all(&host)
+    );
     let octets = staged(&machine, FaultKind::UnacceptableDelay, 0, Direction::ToDevice, 5).unwrap();
     assert_eq!(all(&tell(&machine, &octets, 0)), [Some(Cause::HostStall)]);
 }
@@ -360,9 +369,14 @@ fn the_program_tells_why() {
     let losses = json["connections"][0]["losses"].as_array().unwrap();
     assert_eq!((losses.len(), &losses[0]["cause"]), (1, &"device stall".into()));
     let rows = run(["analyze", &capture, "--machine", &machine, "--table", "losses"]).out;
-    assert!(rows.lines().nth(1).is_some_and(|row| row.starts_with("gate,2026-01-05 08:00:03.") && row.contains(",device stall,")));
+    assert!(
+        rows.lines()
+            .nth(1)
+            .is_some_and(|row| row.starts_with("gate,2026-01-05 08:00:03.") && row.contains(",device stall,"))
+    );
     let evidence = run(["analyze", &capture, "--machine", &machine, "--table", "evidence"]).out;
-    let facts: usize = losses[0]["causes"].as_array().unwrap().iter().map(|c| c["evidence"].as_array().unwrap().len()).sum();
+    let facts: usize =
+        losses[0]["causes"].as_array().unwrap().iter().map(|c| c["evidence"].as_array().unwrap().len()).sum();
     assert_eq!(evidence.lines().count(), facts + 1);
     let ran = run(["verify", &machine, &capture, "--record", &page]);
     assert_eq!(ran.code, 1, "{}", ran.err);

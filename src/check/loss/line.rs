@@ -100,8 +100,13 @@ impl LineRecord {
     /// was none before.
     pub(super) fn went_on(&self, from: Instant, to: Instant) -> Option<bool> {
         let times = || self.telegrams().map(|seen| seen.location.at);
-        times().next().filter(|_| times().any(|at| at <= from) || self.count > u64::try_from(RECENT).unwrap_or(0))?;
-        Some(no_long_pause(times(), from, to))
+        let oldest = times().next()?;
+        if oldest <= from {
+            return Some(no_long_pause(times(), from, to));
+        }
+        // What the ring does not hold any more was followed by as many telegrams as it holds.
+        let went_on = self.count > u64::try_from(RECENT).unwrap_or(0);
+        went_on.then(|| oldest >= to || no_long_pause(times(), oldest, to))
     }
 
     /// The same for the frames.

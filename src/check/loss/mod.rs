@@ -140,7 +140,8 @@ impl Stretch {
     }
 }
 
-/// What the other connections of the machine did while this one was silent.
+/// What the other connections of the machine did while this one was silent: from its last telegram of each direction, up to the
+/// sign, at most for a watchdog time.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Others {
     /// Other connections that ran before.
@@ -151,6 +152,6 @@ pub struct Others {
     pub devices_on: u32,
     /// Of those, the ones on the same kind of carrier.
     pub same_carrier: u32,
-    /// Of these, the ones whose frames went on both ways.
+    /// Of these, the ones whose frames went on at least one way.
     pub same_carrier_on: u32,
 }

@@ -7,7 +7,7 @@ use super::{Content, LOSSES, Loss, Others, SIGNS, Sign, Stretch};
 use crate::check::both::Both;
 use crate::check::finding::Location;
 use crate::machine::{Carrier, Connection, Direction, Profile};
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 
 const BOTH: [Direction; 2] = [Direction::ToDevice, Direction::ToHost];
 
@@ -18,6 +18,7 @@ pub(in crate::check) struct Recorder {
     lines: Both<LineRecord>,
     /// A quarter of the watchdog: shorter gaps of the carrier explain nothing. Nanoseconds.
     least: i64,
+    watchdog: Span,
     /// Kind of carrier.
     carrier: Both<std::mem::Discriminant<Carrier>>,
     /// Directions in which the watchdog runs during operation.
@@ -37,7 +38,7 @@ pub(in crate::check) struct Recorder {
 #[derive(Clone, Copy, Debug)]
 pub(in crate::check) struct Window {
     from: Both<Option<Instant>>,
-    to: Instant,
+    to: Both<Instant>,
     carrier: Both<std::mem::Discriminant<Carrier>>,
 }
 
@@ -53,6 +54,7 @@ impl Recorder {
             connection: index,
             lines: Both::default(),
             least: connection.watchdog.as_nanos() / 4,
+            watchdog: connection.watchdog,
             carrier: Both {
                 to_device: kind(&connection.to_device.carrier),
                 to_host: kind(&connection.to_host.carrier),
@@ -91,9 +93,8 @@ impl Recorder {
 
     /// `supervised`: whether the watchdog runs since the last telegram of a direction.
     pub(in crate::check) fn look_for_operation(&mut self, supervised: impl Fn(Direction) -> bool, at: Location) {
-        let runs = |direction| {
-            !*self.fail_safe.of(direction) && (supervised(direction) || !*self.supervised.of(direction))
-        };
+        let runs =
+            |direction| !*self.fail_safe.of(direction) && (supervised(direction) || !*self.supervised.of(direction));
         if !BOTH.into_iter().all(runs) || self.lines.to_device.last().is_none() || self.lines.to_host.last().is_none() {
             return;
         }
@@ -159,9 +160,14 @@ impl Recorder {
         }
         let loss = self.losses.last()?;
         let from = |direction| loss.recent(direction).telegrams.last().map(|seen| seen.location.at);
+        // What follows a watchdog time later may be the consequence.
+        let to = |direction| {
+            let end = from(direction).and_then(|from| from.checked_add(self.watchdog));
+            end.map_or(loss.location.at, |end| end.min(loss.location.at))
+        };
         Some(Window {
             from: Both { to_device: from(Direction::ToDevice), to_host: from(Direction::ToHost) },
-            to: loss.location.at,
+            to: Both { to_device: to(Direction::ToDevice), to_host: to(Direction::ToHost) },
             carrier: self.carrier,
         })
     }
@@ -179,7 +185,8 @@ impl Recorder {
         others.connections = others.connections.saturating_add(1);
         let went_on = |direction| {
             let from = *window.from.of(direction);
-            from.is_some_and(|from| self.lines.of(direction).went_on(from, window.to) == Some(true))
+            let to = *window.to.of(direction);
+            from.is_some_and(|from| self.lines.of(direction).went_on(from, to) == Some(true))
         };
         others.hosts_on = others.hosts_on.saturating_add(u32::from(went_on(Direction::ToDevice)));
         others.devices_on = others.devices_on.saturating_add(u32::from(went_on(Direction::ToHost)));
@@ -187,10 +194,11 @@ impl Recorder {
         if same {
             let frames_on = |direction| {
                 let from = *window.from.of(direction);
-                from.is_none_or(|from| self.lines.of(direction).frames_went_on(from, window.to))
+                let to = *window.to.of(direction);
+                from.is_some_and(|from| self.lines.of(direction).frames_went_on(from, to))
             };
             others.same_carrier = others.same_carrier.saturating_add(1);
-            others.same_carrier_on = others.same_carrier_on.saturating_add(u32::from(BOTH.into_iter().all(frames_on)));
+            others.same_carrier_on = others.same_carrier_on.saturating_add(u32::from(BOTH.into_iter().any(frames_on)));
         }
     }
 

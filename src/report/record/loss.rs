@@ -66,7 +66,7 @@ fn one(out: &mut Markup, id: &str, connection: &ConnectionReport, loss: &LossRep
         out.element("p class=\"warning\"", unknown);
     }
     for suspect in loss.causes.iter().take(if loss.cause == "not decided" { 2 } else { 1 }) {
-        out.element("p", &format!("To try next if it is {}: {}", suspect.cause, suspect.next));
+        out.element("p", &format!("Try next ({}): {}", suspect.cause, suspect.next));
     }
     let rows: Vec<Vec<String>> = loss.timeline.iter().map(moment).collect();
     out.raw("<details><summary>What passed before and after</summary>\n");

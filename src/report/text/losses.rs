@@ -15,8 +15,10 @@ const TIMELINES: usize = 3;
 const BEFORE: usize = 12;
 
 pub(super) fn losses(out: &mut String, connections: &[ConnectionReport], width: usize) {
-    let mut found: Vec<_> =
-        connections.iter().flat_map(|connection| connection.losses.iter().map(move |loss| (connection, loss))).collect();
+    let mut found: Vec<_> = connections
+        .iter()
+        .flat_map(|connection| connection.losses.iter().map(move |loss| (connection, loss)))
+        .collect();
     if found.is_empty() {
         return;
     }
@@ -54,18 +56,22 @@ fn headline(loss: &LossReport) -> String {
 
 fn one(out: &mut String, connection: &ConnectionReport, loss: &LossReport, timeline: bool, width: usize) {
     let id = printable(&connection.id);
-    let teller = if loss.direction == "to_host" { "device" } else { "host" };
     line(out, "");
     let head = format!("{id}, packet {}, {}: {}", place(loss.file, loss.packet), loss.time, headline(loss));
     paragraph(out, "  ", &head, width);
-    paragraph(out, "      shown by     ", &format!("{} ({}, the {teller}'s direction)", loss.sign, loss.direction), width);
+    paragraph(out, "      shown by     ", &format!("{}: {}", loss.direction, loss.sign), width);
     for (label, way, last) in [
         ("      last good    ", "to_device", &loss.last_good.to_device),
         ("                   ", "to_host", &loss.last_good.to_host),
     ] {
         paragraph(out, label, &format!("{way} {}", last_good(last.as_ref(), loss.number_is)), width);
     }
-    paragraph(out, "      silent first ", loss.silent_first.map_or("nobody", |who| who), width);
+    paragraph(
+        out,
+        "      silent first ",
+        &loss.silent_first.map_or_else(|| "nobody".to_owned(), |who| format!("the {who}")),
+        width,
+    );
     for suspect in &loss.causes {
         self::suspect(out, suspect, width);
     }

@@ -62,11 +62,6 @@ impl Consumer {
         self.jump = (by & 1).saturating_add(1);
     }
 
-    /// Closes the connection with its next task without news.
-    pub(in super::super) const fn give_up(&mut self) {
-        self.heard_at = i64::MIN;
-    }
-
     pub(in super::super) fn run(&mut self, input: &Input<'_>) -> Outcome {
         if input.now < self.settings.ready {
             return Outcome::default();

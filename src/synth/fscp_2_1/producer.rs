@@ -61,11 +61,6 @@ impl Producer {
         self.settings.write(data, Mode::new(true, self.ping), TimeStamp(stamp), rollover, self.ahead)
     }
 
-    /// Closes the connection with its next task.
-    pub(in super::super) const fn give_up(&mut self) {
-        self.heard_at = i64::MIN;
-    }
-
     pub(in super::super) fn run(&mut self, input: &Input<'_>) -> Outcome {
         let news = input.arrived != self.seen;
         input.arrived.clone_into(&mut self.seen);

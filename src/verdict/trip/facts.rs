@@ -1,7 +1,7 @@
 //! What was measured around a loss, before anything is concluded.
 
 use super::is_reaction;
-use crate::check::{Class, ConnectionOutcome, Content, Detail, Location, Loss, Sign, Stretch, TripCause};
+use crate::check::{Class, ConnectionOutcome, Content, Detail, Location, Loss, Seen, Sign, Stretch, TripCause};
 use crate::machine::{Connection, Direction, Profile};
 use crate::time::{Instant, Span};
 
@@ -20,6 +20,8 @@ pub struct Facts {
     pub first_silent: Option<Direction>,
     /// Whether an end gave the connection up by itself.
     pub reacted: bool,
+    /// Whether the ends of this profile show when they give up; those of a declared layout do not.
+    pub would_show: bool,
     /// Where the capture lost packets, if that touches the silence.
     pub capture_gap: Option<Stretch>,
     /// Findings shortly before, and wrong parameters until the connection ran again: class, direction, number, the first.
@@ -35,11 +37,15 @@ pub struct Facts {
 /// One direction before a loss.
 #[derive(Clone, Copy, Debug)]
 pub struct Line {
+    /// The longest silence of this direction that its receiver suffers: the watchdog, of a time coordination its own time.
+    pub limit: Span,
     /// Last accepted telegram.
     pub last_good: Option<Location>,
     /// Its number by the profile.
     pub number: Option<u32>,
-    /// Time since the last telegram, accepted or not.
+    /// Last telegram, accepted or not; one that came just before the sign after a silence is too late and does not count.
+    pub last: Option<Location>,
+    /// Time since then.
     pub silence: Option<Span>,
     /// Median of the last intervals.
     pub median: Option<Span>,
@@ -56,13 +62,22 @@ pub struct Line {
 }
 
 impl Line {
-    fn new(loss: &Loss, direction: Direction) -> Self {
+    fn new(connection: &Connection, loss: &Loss, direction: Direction) -> Self {
         let (recent, now) = (loss.recent(direction), loss.location.at);
-        let good = recent.telegrams.iter().rev().find(|seen| seen.content != Content::Rejected);
-        let last = recent.telegrams.last();
-        let times = recent.telegrams.iter().map(|seen| seen.location.at);
-        let mut intervals: Vec<Span> =
-            times.clone().zip(times.skip(1)).map(|(from, to)| to.since(from)).filter(|span| *span > Span::ZERO).collect();
+        let limit = match &connection.profile {
+            Profile::Fscp2_1(p) if !p.is_data(direction) => p.coordination_timeout(),
+            _ => connection.watchdog,
+        };
+        let telegrams = without_late(&recent.telegrams, now, limit);
+        let good = telegrams.iter().rev().find(|seen| seen.content != Content::Rejected);
+        let last = telegrams.last();
+        let times = telegrams.iter().map(|seen| seen.location.at);
+        let mut intervals: Vec<Span> = times
+            .clone()
+            .zip(times.skip(1))
+            .map(|(from, to)| to.since(from))
+            .filter(|span| *span > Span::ZERO)
+            .collect();
         intervals.sort_unstable();
         let median = intervals.get(intervals.len() / 2).copied();
         let overlap = |gap: &Stretch| {
@@ -72,6 +87,8 @@ impl Line {
         let no_frames = recent.gaps.iter().filter(|gap| overlap(gap) > Span::ZERO).max_by_key(|gap| overlap(gap));
         let usual = recent.usual.as_nanos();
         Self {
+            limit,
+            last: last.map(|seen| seen.location),
             last_good: good.map(|seen| seen.location),
             number: good.and_then(|seen| seen.number),
             silence: last.map(|last| now.since(last.location.at)),
@@ -100,7 +117,7 @@ impl Facts {
         earliest: Option<Location>,
     ) -> Self {
         let watchdog = connection.watchdog;
-        let lines = BOTH.map(|direction| Line::new(loss, direction));
+        let lines = BOTH.map(|direction| Line::new(connection, loss, direction));
         let [to_device, to_host] = lines;
         let from = begin(&lines, loss, watchdog, earliest);
         let signs = || {
@@ -119,6 +136,7 @@ impl Facts {
             to_device,
             to_host,
             first_silent: first_silent(connection, &lines),
+            would_show: !matches!(connection.profile, Profile::Declared(_)),
             reacted: signs().any(|(_, _, sign)| is_reaction(sign)),
             capture_gap: loss.capture_gap.filter(touches),
             found: found(outcome, loss, from),
@@ -138,6 +156,24 @@ impl Facts {
     }
 }
 
+/// `telegrams` without the last one if that came just before the sign after a silence as long as a watchdog can be: it may
+/// have been on its way when the watchdog ran out.
+fn without_late(telegrams: &[Seen], now: Instant, limit: Span) -> &[Seen] {
+    let [earlier @ .., before, last] = telegrams else { return telegrams };
+    let pause = last.location.at.since(before.location.at).as_nanos();
+    let mut intervals = earlier.iter().chain([before]).map(|seen| seen.location.at);
+    let mut longest = 0;
+    let mut from = intervals.next();
+    for at in intervals {
+        longest = from.map_or(0, |from| at.since(from).as_nanos()).max(longest);
+        from = Some(at);
+    }
+    let is_late = pause.saturating_mul(10) >= limit.as_nanos().saturating_mul(9)
+        && pause.saturating_mul(4) >= longest.saturating_mul(7)
+        && now.since(last.location.at).as_nanos() <= limit.as_nanos() / 4;
+    if is_late { telegrams.get(..telegrams.len().saturating_sub(1)).unwrap_or(telegrams) } else { telegrams }
+}
+
 /// Whether a loss of the capture lies at least partly in the silence of one direction.
 fn is_in_silence(gap: &Stretch, lines: &[Line; 2], loss: &Loss) -> bool {
     lines.iter().filter_map(|line| line.silence).max().is_none_or(|silence| {
@@ -154,13 +190,13 @@ fn begin(lines: &[Line; 2], loss: &Loss, watchdog: Span, earliest: Option<Locati
     earliest.map_or(from, |earliest| from.max(earliest.at))
 }
 
-/// The direction whose telegram was due first and did not come. A silence shorter than half the watchdog, or hardly longer than
-/// the intervals before it, is none.
+/// The direction whose telegram was due first and did not come. A silence shorter than half the watchdog, or than 7/4 of the
+/// longest interval before it, is none.
 fn first_silent(connection: &Connection, lines: &[Line; 2]) -> Option<Direction> {
     let is_silent = |line: &Line| {
         line.silence.is_some_and(|silence| {
             let usual = line.longest.unwrap_or(Span::ZERO).as_nanos();
-            silence.as_nanos() >= connection.watchdog.as_nanos() / 2 && silence.as_nanos() >= usual.saturating_mul(3) / 2
+            silence.as_nanos() >= line.limit.as_nanos() / 2 && silence.as_nanos() >= usual.saturating_mul(7) / 4
         })
     };
     // How long ago the next telegram was due.
@@ -196,9 +232,10 @@ fn found(outcome: &ConnectionOutcome, loss: &Loss, from: Instant) -> Vec<(Class,
 fn missing(outcome: &ConnectionOutcome, loss: &Loss, lines: &[Line; 2]) -> u32 {
     let pace = lines.iter().filter_map(|line| line.median).max().unwrap_or(Span::ZERO).as_nanos();
     let end = loss.location.at.as_nanos().saturating_add(pace.saturating_mul(2));
-    let near = outcome.findings.iter().filter(|finding| {
-        (loss.location.at.as_nanos()..=end).contains(&finding.location.at.as_nanos())
-    });
+    let near = outcome
+        .findings
+        .iter()
+        .filter(|finding| (loss.location.at.as_nanos()..=end).contains(&finding.location.at.as_nanos()));
     let telegrams = near.filter_map(|finding| match finding.detail {
         Detail::Missing { telegrams } => Some(telegrams),
         _ => None,

@@ -121,6 +121,11 @@ pub enum Fact {
         /// The silence.
         silence: Span,
     },
+    /// Both directions were silent for longer than the watchdog, and nobody gave up.
+    NobodyGaveUp {
+        /// The shorter of the two silences.
+        silence: Span,
+    },
     /// No frame of a direction passed.
     NoFrames {
         /// Of which direction.

@@ -1,6 +1,6 @@
 //! The rules: which fact speaks for or against which cause, and how much.
 
-use super::facts::Facts;
+use super::facts::{Facts, Line};
 use super::{Cause, Evidence, Fact, Suspect};
 use crate::check::{Class, Loss, Sign, TripCause};
 use crate::machine::Direction;
@@ -34,9 +34,11 @@ impl Scales {
 /// All suspects, in no order.
 pub(super) fn weigh(facts: &Facts, loss: &Loss) -> Vec<Suspect> {
     let mut scales = Scales::default();
-    capture(&mut scales, facts, loss);
-    bus(&mut scales, facts, loss);
-    stall(&mut scales, facts, loss);
+    // A machine that ran on all the time was not held up by anything.
+    if !capture(&mut scales, facts, loss) {
+        bus(&mut scales, facts, loss);
+        stall(&mut scales, facts, loss);
+    }
     findings(&mut scales, facts);
     told(&mut scales, facts);
     pace(&mut scales, facts);
@@ -45,7 +47,8 @@ pub(super) fn weigh(facts: &Facts, loss: &Loss) -> Vec<Suspect> {
 }
 
 /// The capture's own losses. If the connection gave up by itself for want of telegrams, they were missing on the wire too.
-fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) {
+/// Returns whether it ran on.
+fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
     let silence = longest_silence(facts);
     if let Some(gap) = facts.capture_gap {
         let reacted = facts.reacted;
@@ -59,16 +62,25 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) {
             }
             (true, false) => scales.add(Cause::CaptureLoss, 4, fact),
         }
-        return;
+        return !reacted;
+    }
+    if facts.reacted || !matches!(loss.sign, Sign::Silence { to_the_end: false, .. }) {
+        return false;
     }
     let median = [facts.to_device.median, facts.to_host.median].into_iter().flatten().max();
     let due = median.and_then(|median| silence.as_nanos().checked_div(median.as_nanos())).unwrap_or(i64::MAX);
-    if !facts.reacted && matches!(loss.sign, Sign::Silence { to_the_end: false, .. }) && facts.missing > 0 {
-        // A connection that had stood still would go on where it was.
-        if i64::from(facts.missing).saturating_mul(2) >= due {
-            scales.add(Cause::CaptureLoss, 7, Fact::NumbersWentOn { telegrams: facts.missing, silence });
-        }
+    // A connection that had stood still would go on where it was.
+    let went_on = facts.missing > 0 && i64::from(facts.missing).saturating_mul(2) >= due;
+    if went_on {
+        scales.add(Cause::CaptureLoss, 6, Fact::NumbersWentOn { telegrams: facts.missing, silence });
     }
+    let lines = [&facts.to_device, &facts.to_host];
+    let shortest = lines.into_iter().filter_map(|line| line.silence).min().unwrap_or(Span::ZERO);
+    let nobody = facts.would_show && shortest > facts.watchdog && lines.into_iter().all(Line::is_without_frames);
+    if nobody {
+        scales.add(Cause::CaptureLoss, 5, Fact::NobodyGaveUp { silence: shortest });
+    }
+    went_on || nobody
 }
 
 /// The carrier.
@@ -77,6 +89,7 @@ fn bus(scales: &mut Scales, facts: &Facts, loss: &Loss) {
     let first = scales.0.len();
     if let Some(gap) = back.no_frames.filter(|_| back.is_without_frames() && facts.capture_gap.is_some())
         && out.no_frames.is_none()
+        && facts.reacted
     {
         // Of Type 12: the same frames, so nothing but the ring behind the tap can be it.
         scales.add(Cause::BusGap, 6, Fact::NoReturn { gap });
@@ -114,7 +127,7 @@ fn bus(scales: &mut Scales, facts: &Facts, loss: &Loss) {
 fn stall(scales: &mut Scales, facts: &Facts, loss: &Loss) {
     let Some(direction) = facts.first_silent else { return };
     let line = facts.line(direction);
-    let (Some(silence), Some(last)) = (line.silence, loss.recent(direction).telegrams.last()) else { return };
+    let (Some(silence), Some(last)) = (line.silence, line.last) else { return };
     let cause = match direction {
         Direction::ToDevice => Cause::HostStall,
         Direction::ToHost => Cause::DeviceStall,
@@ -124,7 +137,7 @@ fn stall(scales: &mut Scales, facts: &Facts, loss: &Loss) {
         scales.add(cause, 5, Fact::FramesRanOn { direction, frames: line.frames, silence });
     } else {
         let weight = if line.is_cyclic { 1 } else { 3 };
-        scales.add(cause, weight, Fact::Turn { direction, last: last.location, silence });
+        scales.add(cause, weight, Fact::Turn { direction, last, silence });
     }
     if let Some(longest) = line.longest {
         scales.add(cause, 1, Fact::Outlier { silence, longest });
@@ -165,7 +178,9 @@ fn told(scales: &mut Scales, facts: &Facts) {
         match cause {
             TripCause::Reset(ResetReason(8..=11)) => scales.add(Cause::WrongParameter, 5, fact),
             TripCause::Reset(ResetReason(0x80..)) | TripCause::DeviceFault => scales.add(Cause::ReportedFault, 6, fact),
-            TripCause::Reset(ResetReason::INVALID_CRC) | TripCause::CrcError if !found && facts.capture_gap.is_none() => {
+            TripCause::Reset(ResetReason::INVALID_CRC) | TripCause::CrcError
+                if !found && facts.capture_gap.is_none() =>
+            {
                 scales.add(Cause::Corruption, 4, Fact::SpoiledBehindTheTap { direction });
             }
             TripCause::Reset(ResetReason::INVALID_CRC) | TripCause::CrcError => {
@@ -186,22 +201,25 @@ fn timeout(scales: &mut Scales, facts: &Facts, direction: Direction) {
     let silence = longest_silence(facts);
     let seen = facts.to_device.silence.is_some() && facts.to_host.silence.is_some();
     let early = silence.as_nanos().saturating_mul(10) < facts.watchdog.as_nanos().saturating_mul(9);
-    if early && seen && facts.capture_gap.is_none() && facts.told.first().is_some_and(|(first, _)| *first == direction) {
+    if early && seen && facts.capture_gap.is_none() && facts.told.first().is_some_and(|(first, _)| *first == direction)
+    {
         scales.add(Cause::WatchdogTooShort, 6, Fact::EarlyTimeout { direction, silence });
     }
 }
 
 /// Intervals that were near the watchdog time before it ran out.
 fn pace(scales: &mut Scales, facts: &Facts) {
+    let tenths =
+        |span: Span, line: &Line| span.as_nanos().saturating_mul(10).checked_div(line.limit.as_nanos()).unwrap_or(0);
     let lines = [(Direction::ToDevice, &facts.to_device), (Direction::ToHost, &facts.to_host)];
-    let slowest = lines.into_iter().filter_map(|(direction, line)| Some((line.median?, line.longest?, direction))).max();
-    let Some((median, longest, direction)) = slowest else { return };
+    let slowest = lines.into_iter().filter_map(|(direction, line)| Some((tenths(line.median?, line), direction, line)));
+    let Some((share, direction, line)) = slowest.max_by_key(|(share, _, _)| *share) else { return };
+    let (Some(median), Some(longest), Some(silence)) = (line.median, line.longest, line.silence) else { return };
     let fact = Fact::SlowPace { direction, median, longest };
-    let share = |span: Span| span.as_nanos().saturating_mul(10).checked_div(facts.watchdog.as_nanos()).unwrap_or(0);
-    let ran_out = longest_silence(facts).as_nanos().saturating_mul(10) >= facts.watchdog.as_nanos().saturating_mul(9);
-    if share(median) >= 6 && ran_out && facts.first_silent.is_none() {
+    let ran_out = tenths(longest_silence(facts).max(silence), line) >= 9;
+    if share >= 6 && ran_out && facts.first_silent.is_none() {
         scales.add(Cause::WatchdogTooShort, 6, fact);
-    } else if share(longest) >= 8 && ran_out {
+    } else if tenths(longest, line) >= 8 && ran_out {
         scales.add(Cause::WatchdogTooShort, 2, fact);
     }
 }

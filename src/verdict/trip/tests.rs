@@ -24,6 +24,8 @@ fn gap(from: i64, to: i64) -> Stretch {
 /// A direction that sent every 16 ms in frames of 4 ms and is silent for `silence` ms.
 fn line(silence: i64) -> Line {
     Line {
+        limit: ms(100),
+        last: Some(at(SIGN - silence)),
         last_good: Some(at(SIGN - silence)),
         number: Some(7),
         silence: Some(ms(silence)),
@@ -44,6 +46,7 @@ fn facts() -> Facts {
         to_host: line(4),
         first_silent: None,
         reacted: true,
+        would_show: true,
         capture_gap: None,
         found: Vec::new(),
         missing: 0,
@@ -162,7 +165,12 @@ fn packets_that_the_capture_lost_come_first_unless_the_connection_gave_up_for_wa
     let went_on = Facts { capture_gap: None, missing: 6, ..lost };
     let silence = loss(Sign::Silence { span: ms(110), to_the_end: false });
     assert_eq!(first(&went_on, &silence), Some(Cause::CaptureLoss));
-    assert_eq!(first(&Facts { missing: 1, ..went_on }, &silence), Some(Cause::BusGap));
+    // Nobody gave up although both ways were silent for longer than the watchdog; of a declared layout that says nothing.
+    let ran_on = Facts { missing: 1, ..went_on };
+    let long = |silence: i64| Line { no_frames: Some(gap(895, SIGN)), ..line(silence) };
+    let ran_on = Facts { to_device: long(101), to_host: long(110), ..ran_on };
+    assert_eq!(first(&ran_on, &silence), Some(Cause::CaptureLoss));
+    assert_eq!(first(&Facts { would_show: false, ..ran_on }, &silence), Some(Cause::BusGap));
 }
 
 #[test]

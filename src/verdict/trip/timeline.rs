@@ -58,7 +58,8 @@ pub fn timeline(loss: &Loss) -> Vec<Moment> {
         moments.push(Moment { location: gap.to, direction: None, passed: Passed::CaptureGap(gap) });
     }
     moments.sort_by_key(|moment| moment.location);
-    let sign = |(direction, location, sign)| Moment { location, direction: Some(direction), passed: Passed::Sign(sign) };
+    let sign =
+        |(direction, location, sign)| Moment { location, direction: Some(direction), passed: Passed::Sign(sign) };
     moments.push(sign((loss.direction, loss.location, loss.sign)));
     moments.extend(loss.further.iter().copied().map(sign));
     moments.extend(loss.resumed.map(|location| Moment { location, direction: None, passed: Passed::Resumed }));
