@@ -5,7 +5,7 @@
 use super::both::Both;
 use super::contents::{Contents, HeldBack};
 use super::finding::Location;
-use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
+use super::follower::{ConnectionOutcome, Follower, Siblings, Update, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
 use super::place::Places;
@@ -115,7 +115,7 @@ impl<'m> Checker<'m> {
         self.last = packet.at.or(self.last);
         let at = Location { at, file: packet.file, packet: packet.number };
         if packet.at.is_some() && state.tap.clock(at) {
-            state.tell_gap(|_| true);
+            state.tell_gap(at, |_| true);
         }
         let is_cut = packet.is_cut();
         let mut payloads = 0_usize;
@@ -138,7 +138,7 @@ impl<'m> Checker<'m> {
             Err(malformed) if is_cut => {
                 state.contents.cut_short = state.contents.cut_short.saturating_add(1);
                 // Telegrams may have stood behind the cut.
-                state.tell_gap(|carrier| may_be_behind(malformed.layer, carrier));
+                state.tell_gap(at, |carrier| may_be_behind(malformed.layer, carrier));
             }
             Err(malformed) => state.contents.count_malformed(at, malformed),
         }
@@ -154,8 +154,14 @@ impl<'m> Checker<'m> {
             }
         }
         state.type10.settle(&mut state.contents.type10);
+        for index in 0..state.followers.len() {
+            if let Some(follower) = state.followers.get_mut(index) {
+                follower.end(last);
+            }
+            look_around(&mut state.followers, index);
+        }
         Outcome {
-            connections: state.followers.into_iter().map(|follower| follower.finish(last)).collect(),
+            connections: state.followers.into_iter().map(Follower::outcome).collect(),
             reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
             tap_faults: state.tap.finish(),
             contents: state.contents,
@@ -191,7 +197,7 @@ impl State<'_> {
         match payload {
             Payload::Type12 { pass, datagram, index_in_frame } => {
                 if *index_in_frame == 0 && self.tap.type12(*pass, datagram.index, at) {
-                    self.tell_gap(|carrier| {
+                    self.tell_gap(at, |carrier| {
                         matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
                     });
                 }
@@ -200,6 +206,7 @@ impl State<'_> {
                 self.type10.count(frame.frame_id, &mut self.contents.type10);
                 if is_cut || type10_gap(&mut self.tap, headers, frame, at) {
                     self.tell_gap(
+                        at,
                         |carrier| matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id),
                     );
                 }
@@ -217,13 +224,17 @@ impl State<'_> {
                 if self.tap.type2(datagram, connected, at) {
                     let id = connected.connection_id;
                     self.tell_gap(
+                        at,
                         |carrier| matches!(carrier, Carrier::Type2 { connection_id, .. } if *connection_id == id),
                     );
                 }
             }
             Payload::Other { ether_type: seen, .. } if is_cut => {
                 // Telegrams may have stood behind the cut.
-                self.tell_gap(|carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen));
+                self.tell_gap(
+                    at,
+                    |carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen),
+                );
             }
             Payload::Type2Open(open) => self.open(open, at),
             Payload::Type13(_) | Payload::Other { .. } => {}
@@ -250,10 +261,11 @@ impl State<'_> {
     }
 
     /// Tells the connections on the carriers concerned, and the reactions they show, that the capture lost packets.
-    fn tell_gap(&mut self, concerned: impl Fn(&Carrier) -> bool) {
+    fn tell_gap(&mut self, at: Location, concerned: impl Fn(&Carrier) -> bool) {
         for (index, (follower, connection)) in self.followers.iter_mut().zip(&self.machine.connections).enumerate() {
             if concerned(&connection.to_device.carrier) || concerned(&connection.to_host.carrier) {
                 follower.base.watch.tap_gap();
+                follower.base.recorder.capture_gap(at);
                 self.signals.tap_gap(index);
             }
         }
@@ -292,6 +304,9 @@ fn telegram(
     let update = follower.telegram(direction, octets, at, Siblings { before, after });
     if !matches!(update, Update::Unchanged | Update::Rejected) {
         signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
+    }
+    if follower.base.recorder.looks_around() {
+        look_around(followers, connection);
     }
 }
 

@@ -11,6 +11,7 @@ use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
 use super::history::History;
 use super::iec_62541_15::Iec62541_15;
+use super::loss::{Content, Loss, Others, Recorder, Sign};
 use super::recovered::RecoveredKey;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
@@ -73,6 +74,7 @@ impl Follower {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
+        self.base.recorder.frame(direction, at);
         let mut octets = octets;
         if let Rules::Fscp13_1(rules) = &self.rules {
             let Some(process_data) = rules.process_data(direction, octets) else {
@@ -95,6 +97,8 @@ impl Follower {
             Rules::Declared(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
+        let number = self.number(direction);
+        self.base.note(direction, at, update, number);
         update
     }
 
@@ -102,6 +106,18 @@ impl Follower {
     pub(super) fn opened(&mut self, opened: &Opened, data_id: u32, at: Location) {
         if let Rules::Fscp2_1(rules) = &mut self.rules {
             rules.opened(&mut self.base, opened, data_id, at);
+        }
+    }
+
+    /// The number that the last telegram of `direction` has by its profile.
+    fn number(&self, direction: Direction) -> Option<u32> {
+        match &self.rules {
+            Rules::Fscp12_1(rules) => rules.number(direction),
+            Rules::Fscp3_1(rules) => rules.number(direction),
+            Rules::Iec62541_15(rules) => rules.number(direction),
+            Rules::Fscp13_1(rules) => rules.number(direction),
+            Rules::Fscp2_1(rules) => rules.number(direction),
+            Rules::Declared(rules) => rules.number(direction),
         }
     }
 
@@ -153,14 +169,29 @@ impl Follower {
         }
     }
 
-    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+    /// Tells the silence that lasts to the end of the capture.
+    pub(super) fn end(&mut self, end: Option<Instant>) {
         self.settle();
         if let Rules::Fscp2_1(rules) = &mut self.rules {
             rules.finish(&mut self.base, end);
         }
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
-            self.base.silence(silence, true);
+            let at = Location { at: end.unwrap_or(silence.end.at), ..silence.end };
+            let sign = Sign::Silence { span: silence.span, to_the_end: true };
+            self.base.recorder.sign(silence.direction, at, sign);
+            self.base.tell_silence(silence, true);
         }
+    }
+
+    /// Ends a connection that stands alone.
+    #[cfg(test)]
+    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+        self.end(end);
+        self.outcome()
+    }
+
+    /// What was found out, after [`Self::end`].
+    pub(super) fn outcome(self) -> ConnectionOutcome {
         let unchecked = match &self.rules {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
@@ -176,6 +207,20 @@ impl Follower {
             Rules::Fscp13_1(_) | Rules::Fscp2_1(_) | Rules::Iec62541_15(_) => Vec::new(),
         };
         self.base.into_outcome(unchecked, recovered)
+    }
+}
+
+/// If connection `index` has just been lost: notes what the other ones did meanwhile.
+pub(super) fn look_around(followers: &mut [Follower], index: usize) {
+    let window = followers.get_mut(index).and_then(|follower| follower.base.recorder.takes_look());
+    let Some(window) = window else { return };
+    let mut others = Others::default();
+    let elsewhere = followers.iter().enumerate().filter(|(other, _)| *other != index);
+    for (_, follower) in elsewhere {
+        follower.base.recorder.tell(&window, &mut others);
+    }
+    if let Some(follower) = followers.get_mut(index) {
+        follower.base.recorder.others(others);
     }
 }
 
@@ -201,6 +246,7 @@ impl Siblings<'_> {
 pub(super) struct Base {
     connection: usize,
     pub(super) watch: Watch,
+    pub(super) recorder: Recorder,
     lines: Both<Line>,
     findings: Vec<Finding>,
     events: Vec<Event>,
@@ -267,6 +313,7 @@ impl Base {
         Self {
             connection: index,
             watch: Watch::new(connection.watchdog, Timer::of(&connection.profile)),
+            recorder: Recorder::new(index, connection),
             lines: Both::default(),
             findings: Vec::new(),
             events: Vec::new(),
@@ -309,12 +356,41 @@ impl Base {
 
     /// Hands a new telegram to the watchdog and reports the silence that it ends.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) {
+        if self.watch.has_tap_gap(direction) {
+            self.unseen(direction, at);
+        }
         if let Some(silence) = self.watch.new_telegram(direction, at, supervised) {
-            self.silence(silence, false);
+            self.recorder.sign(silence.direction, at, Sign::Silence { span: silence.span, to_the_end: false });
+            self.tell_silence(silence, false);
         }
     }
 
-    fn silence(&mut self, silence: Silence, to_the_end: bool) {
+    /// The first telegram after packets that the capture lost: a silence too long is no finding, but worth a word.
+    fn unseen(&mut self, direction: Direction, at: Location) {
+        let last = self.watch.last(direction).filter(|_| self.watch.is_supervised(direction));
+        let span = last.map(|last| at.at.since(last.at)).filter(|span| *span > self.watch.watchdog());
+        if let Some(span) = span {
+            self.recorder.sign(direction, at, Sign::Unseen { span });
+        }
+    }
+
+    /// What a new telegram came to; cheap, as it is done for each.
+    fn note(&mut self, direction: Direction, at: Location, update: Update, number: Option<u32>) {
+        let content = match update {
+            Update::Rejected => Content::Rejected,
+            Update::FailSafe => Content::FailSafe,
+            Update::Process => Content::Process,
+            Update::NoData | Update::Unchanged if self.watch.is_supervised(direction) => Content::Process,
+            Update::NoData | Update::Unchanged => Content::NoData,
+        };
+        self.recorder.telegram(direction, at, content, number);
+        if self.recorder.waits_for_operation() {
+            let watch = &self.watch;
+            self.recorder.look_for_operation(|direction| watch.is_supervised(direction), at);
+        }
+    }
+
+    fn tell_silence(&mut self, silence: Silence, to_the_end: bool) {
         let watchdog = self.watch.watchdog();
         let detail = Detail::Silence { watchdog, silence: silence.span, to_the_end };
         self.finding(silence.direction, silence.end, Class::UnacceptableDelay, detail);
@@ -374,6 +450,15 @@ impl Base {
     }
 
     pub(super) fn event(&mut self, direction: Direction, location: Location, kind: EventKind) {
+        match kind {
+            EventKind::FailSafe => {
+                self.recorder.fail_safe(direction, true);
+                self.recorder.sign(direction, location, Sign::FailSafe);
+            }
+            EventKind::Restart => self.recorder.sign(direction, location, Sign::Restart),
+            EventKind::EndOfFailSafe | EventKind::Operating => self.recorder.fail_safe(direction, false),
+            _ => {}
+        }
         if self.events.len() < KEPT {
             self.events.push(Event { location, direction, kind });
         } else {
@@ -382,6 +467,7 @@ impl Base {
     }
 
     pub(super) fn trip(&mut self, direction: Direction, location: Location, cause: TripCause) {
+        self.recorder.sign(direction, location, Sign::Told(cause));
         let last_good = [self.watch.last(Direction::ToDevice), self.watch.last(Direction::ToHost)];
         if self.trips.len() < KEPT {
             self.trips.push(Trip { location, connection: self.connection, direction, cause, last_good });
@@ -392,6 +478,7 @@ impl Base {
 
     fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
+        let (losses, omitted) = self.recorder.finish();
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
             telegrams: line.telegrams,
@@ -409,7 +496,8 @@ impl Base {
             findings: self.findings,
             events: self.events,
             trips: self.trips,
-            omitted: self.omitted,
+            losses,
+            omitted: self.omitted.saturating_add(omitted),
             unchecked,
             recovered,
         }
@@ -432,7 +520,9 @@ pub struct ConnectionOutcome {
     pub events: Vec<Event>,
     /// Trips in the order of their packets.
     pub trips: Vec<Trip>,
-    /// Findings, events and trips beyond the number that is kept.
+    /// Losses of the connection with what stood around them, in the order of their packets.
+    pub losses: Vec<Loss>,
+    /// Findings, events, trips and losses beyond the number that is kept.
     pub omitted: u64,
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<Unchecked>,

@@ -359,6 +359,11 @@ impl Fscp3_1 {
         if fail_safe { Update::FailSafe } else { Update::Process }
     }
 
+    /// Number of the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        self.sides.of(direction).number
+    }
+
     fn note_joining(&mut self, base: &mut Base, direction: Direction, number: u32, at: Location) {
         if self.joined || number == 0 {
             self.joined = true;

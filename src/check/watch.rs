@@ -131,6 +131,11 @@ impl Watch {
         self.lines.to_host.tap_gap = true;
     }
 
+    /// Whether the watchdog runs since the last new telegram of `direction`.
+    pub(super) const fn is_supervised(&self, direction: Direction) -> bool {
+        self.lines.of(direction).supervised
+    }
+
     /// Whether the capture lost packets since the last new telegram of `direction`.
     pub(super) const fn has_tap_gap(&self, direction: Direction) -> bool {
         self.lines.of(direction).tap_gap

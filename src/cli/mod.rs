@@ -143,6 +143,10 @@ enum Table {
     Findings,
     /// Trips.
     Trips,
+    /// Losses of the connections: when, and the likeliest cause.
+    Losses,
+    /// What speaks for and against the causes of each loss.
+    Evidence,
     /// Events.
     Events,
 }
@@ -159,6 +163,8 @@ impl Table {
             Self::Maxima => CsvTable::Maxima,
             Self::Findings => CsvTable::Findings,
             Self::Trips => CsvTable::Trips,
+            Self::Losses => CsvTable::Losses,
+            Self::Evidence => CsvTable::Evidence,
             Self::Events => CsvTable::Events,
         }
     }

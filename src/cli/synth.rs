@@ -112,19 +112,15 @@ fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
         return Err(in_fault("expected KIND,CONNECTION,DIRECTION,TIME".to_owned()));
     };
     // As they are typed without quotes.
-    let kinds = FaultKind::ALL.map(|kind| kind.name().replace(' ', "-"));
-    let kinds = kinds.each_ref().map(String::as_str);
+    let all: Vec<FaultKind> = FaultKind::ALL.into_iter().chain(FaultKind::CAUSES).collect();
+    let kinds: Vec<_> = all.iter().map(|kind| kind.name().replace(' ', "-")).collect();
+    let kinds: Vec<_> = kinds.iter().map(String::as_str).collect();
     let kind = find("kind of fault", &kind.replace(' ', "-").to_lowercase(), &kinds).map_err(in_fault)?;
     let names: Vec<_> = machine.connections.iter().map(|connection| connection.id.as_str()).collect();
     let connection = find("connection", connection, &names).map_err(in_fault)?;
     let directions = [Direction::ToDevice, Direction::ToHost];
     let direction = find("direction", direction, &directions.map(Direction::name)).map_err(in_fault)?;
-    Ok(PlannedFault {
-        kind: FaultKind::ALL[kind],
-        connection,
-        direction: directions[direction],
-        at: time(at).map_err(in_fault)?,
-    })
+    Ok(PlannedFault { kind: all[kind], connection, direction: directions[direction], at: time(at).map_err(in_fault)? })
 }
 
 /// Index of `name` among `names`, or a message with the nearest known name.

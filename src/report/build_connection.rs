@@ -1,5 +1,6 @@
 //! Connections: results to report data.
 
+use super::build_loss::losses;
 use super::model::{
     ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
     RecoveredReport, TapFaultReport, TripReport,
@@ -19,7 +20,10 @@ pub fn connections(machine: &Machine, outcome: &Outcome, verdict: &Verdict) -> V
         .iter()
         .zip(&outcome.connections)
         .zip(&verdict.connections)
-        .map(|((connection, outcome), verdict)| report(machine, connection, outcome, verdict))
+        .map(|((connection, told), verdict)| {
+            let losses = losses(connection, told, outcome.first);
+            ConnectionReport { losses, ..report(machine, connection, told, verdict) }
+        })
         .collect()
 }
 
@@ -66,6 +70,7 @@ fn report(
         findings: outcome.findings.iter().map(|found| finding(found, machine)).collect(),
         omitted: outcome.omitted,
         trips: outcome.trips.iter().map(trip).collect(),
+        losses: Vec::new(),
         events: events.collect(),
         interval: Directions {
             to_device: line(&outcome.to_device, verdict.watchdog),

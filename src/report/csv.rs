@@ -1,5 +1,7 @@
 //! One table of a report as CSV (RFC 4180): a head line, a line per row, units in the heads, points as decimal marks.
 
+mod losses;
+
 use std::io;
 
 use super::columns::printable;
@@ -26,6 +28,10 @@ pub enum CsvTable {
     Findings,
     /// Trips.
     Trips,
+    /// Losses of the connections: when, and the likeliest cause.
+    Losses,
+    /// What speaks for and against the causes of each loss.
+    Evidence,
     /// Events.
     Events,
 }
@@ -55,6 +61,8 @@ pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
         CsvTable::Maxima => (MAXIMA_HEADS, connections?.iter().flat_map(maxima).collect()),
         CsvTable::Findings => (FINDING_HEADS, connections?.iter().flat_map(findings).collect()),
         CsvTable::Trips => (TRIP_HEADS, connections?.iter().flat_map(trips).collect()),
+        CsvTable::Losses => (losses::LOSS_HEADS, connections?.iter().flat_map(losses::losses).collect()),
+        CsvTable::Evidence => (losses::EVIDENCE_HEADS, connections?.iter().flat_map(losses::evidence).collect()),
         CsvTable::Events => (EVENT_HEADS, connections?.iter().flat_map(events).collect()),
     };
     Some(write(heads, &rows))

@@ -9,6 +9,7 @@ use super::assumption_model::AssumptionReport;
 use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
+use super::loss_model::LossReport;
 use super::projection_model::ProjectionReport;
 use super::reaction_model::{OutsideReport, ToleranceReport, UncertaintyReport};
 use super::residual_model::ResidualReport;
@@ -453,10 +454,12 @@ pub struct ConnectionReport {
     pub tap_losses: u64,
     /// Findings in the order of their packets.
     pub findings: Vec<FindingReport>,
-    /// Findings, events and trips beyond the number that is kept.
+    /// Findings, events, trips and losses beyond the number that is kept.
     pub omitted: u64,
     /// Trips in the order of their packets.
     pub trips: Vec<TripReport>,
+    /// Losses of the connection with what stood around them and why, in the order of their packets; the first 200.
+    pub losses: Vec<LossReport>,
     /// Events in the order of their packets.
     pub events: Vec<EventReport>,
     /// Intervals between new valid telegrams.

@@ -144,15 +144,21 @@ pub(super) fn shows(direction: &DeclaredDirection, kind: FaultKind) -> bool {
     let inherits = fields.iter().any(|field| matches!(field.kind, Kind::Inherited { .. }));
     let on_wire = |wanted: fn(&Kind) -> bool| fields.iter().any(|f| wanted(&f.kind) && f.place != Place::Virtual);
     match kind {
-        FaultKind::UnacceptableDelay | FaultKind::TapLoss => true,
+        FaultKind::UnacceptableDelay
+        | FaultKind::TapLoss
+        | FaultKind::BusGap
+        | FaultKind::HostStall
+        | FaultKind::DeviceStall
+        | FaultKind::SlowPace
+        | FaultKind::CaptureGap => true,
         // The ends go on whatever happens, but one telegram that is not taken ends a chain.
         _ if inherits => false,
-        FaultKind::Corruption => true,
+        FaultKind::Corruption | FaultKind::CorruptionBurst => true,
         FaultKind::UnintendedRepetition | FaultKind::IncorrectSequence | FaultKind::Loss => counts,
         FaultKind::Insertion => on_wire(|kind| matches!(kind, Kind::Id { .. })) && direction.unknown().next().is_none(),
         FaultKind::Masquerade => on_wire(|kind| matches!(kind, Kind::Id { .. } | Kind::Constant { .. })),
         FaultKind::Addressing => direction.keys.iter().any(|key| key.value.is_some()),
-        FaultKind::WrongParameter => false,
+        FaultKind::WrongParameter | FaultKind::RefusedParameter | FaultKind::Restart => false,
     }
 }
 

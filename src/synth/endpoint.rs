@@ -94,6 +94,23 @@ impl Endpoint {
         }
     }
 
+    /// Ends operation in good order and begins anew. False if the profile has no way to say so.
+    pub(super) fn restart(&mut self, now: i64) -> bool {
+        match self {
+            Self::Master(end) => end.restart(),
+            Self::Host(end) => end.restart(),
+            Self::Consumer(end) => end.rest(now),
+            Self::Node(end) => end.give_up(now),
+            Self::Slave(_)
+            | Self::Device(_)
+            | Self::Provider(_)
+            | Self::Producer(_)
+            | Self::Coordinator(_)
+            | Self::Declared(_) => return false,
+        }
+        true
+    }
+
     /// Makes the sequence number of the next process data telegram jump, if the profile has a free one.
     pub(super) fn jump(&mut self, by: u16) {
         match self {

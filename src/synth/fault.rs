@@ -99,7 +99,7 @@ impl Fault {
         }
     }
 
-    fn corrupted(&mut self, new: &[u8], profile: &Profile) -> Vec<u8> {
+    pub(super) fn corrupted(&mut self, new: &[u8], profile: &Profile) -> Vec<u8> {
         let mut octets = new.to_vec();
         // Neither command and connection ID nor the status or control byte: data and CRCs.
         let places: Vec<usize> = match profile {
@@ -235,6 +235,7 @@ fn check_kind(
     {
         return refuse("its time coordination does not show who sends; use the direction of the data".into());
     }
+    super::causes::check_direction(planned, connection)?;
     if planned.kind == FaultKind::WrongParameter {
         if planned.direction == crate::machine::Direction::ToHost {
             return refuse("parameters are sent to_device".into());
@@ -319,10 +320,11 @@ fn check_times(machine: &Machine, plan: &Plan, links: &[Link]) -> Result<(), Syn
                 );
                 return Err(SynthError::TooClose { what: what(), at: fault.at, why });
             }
-            free = free.max(at.saturating_add(link.recovery));
+            let recovery = super::causes::recovery(fault, link);
+            free = free.max(at.saturating_add(recovery));
             if free > plan.duration.as_nanos() {
                 let why =
-                    format!("leaves no time to recover before the end; that takes {}", Span::from_nanos(link.recovery));
+                    format!("leaves no time to recover before the end; that takes {}", Span::from_nanos(recovery));
                 return Err(SynthError::TooClose { what: what(), at: fault.at, why });
             }
         }

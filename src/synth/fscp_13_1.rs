@@ -194,7 +194,8 @@ impl Node {
         }
     }
 
-    fn give_up(&mut self, now: i64) {
+    /// No longer says that the connection is valid; asks again after a while.
+    pub(super) fn give_up(&mut self, now: i64) {
         if self.valid {
             self.resting_until = now.saturating_add(RESTART_DELAY);
         }

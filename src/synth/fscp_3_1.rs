@@ -116,11 +116,20 @@ pub(super) struct Host {
     heard_at: i64,
     /// Sends fail-safe values until then.
     fail_safe_until: i64,
+    /// Begins anew with its next task.
+    restart: bool,
 }
 
 impl Host {
     pub(super) fn new(settings: Settings) -> Self {
-        Self { settings, counters: Counters::default(), state: HostState::Off, heard_at: 0, fail_safe_until: i64::MIN }
+        Self {
+            settings,
+            counters: Counters::default(),
+            state: HostState::Off,
+            heard_at: 0,
+            fail_safe_until: i64::MIN,
+            restart: false,
+        }
     }
 
     pub(super) fn is_running(&self) -> bool {
@@ -131,7 +140,14 @@ impl Host {
         successor(&self.settings, &self.counters, data)
     }
 
+    pub(super) const fn restart(&mut self) {
+        self.restart = true;
+    }
+
     pub(super) fn run(&mut self, input: &Input<'_>) -> Outcome {
+        if std::mem::take(&mut self.restart) {
+            return only(self.reset_after_fault(input.now));
+        }
         let news = self.state != HostState::Off && self.counters.is_news(input.arrived);
         let expired = input.now.saturating_sub(self.heard_at) > self.settings.watchdog;
         match self.state {

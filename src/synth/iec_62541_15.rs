@@ -103,6 +103,11 @@ impl Consumer {
         self.open.is_some_and(|request| request.flags == RequestFlags(0))
     }
 
+    /// Uses fail-safe values for a while without an error.
+    pub(super) const fn rest(&mut self, now: i64) {
+        self.fail_safe_until = now.saturating_add(RESTART_DELAY);
+    }
+
     /// Makes the number of the next regular request jump.
     pub(super) const fn jump(&mut self, by: u16) {
         self.jump = by.saturating_mul(JUMP);

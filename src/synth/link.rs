@@ -96,6 +96,11 @@ impl Lane {
         }
     }
 
+    /// Whether the last telegram carried process data.
+    pub(super) const fn has_process_data(&self) -> bool {
+        self.has_process_data
+    }
+
     /// Process values drift: now and then an octet without a signal changes.
     pub(super) fn drift(&mut self, dice: &mut Dice) {
         if self.free.is_empty() || !dice.once_in(4) {

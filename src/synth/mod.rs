@@ -13,6 +13,7 @@
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.
 
+mod causes;
 mod declared;
 mod dice;
 mod endpoint;
@@ -25,6 +26,7 @@ mod fscp_3_1;
 mod iec_62541_15;
 mod ledger;
 mod link;
+mod outage;
 mod plan;
 mod plant;
 mod scenario;

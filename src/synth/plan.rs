@@ -67,8 +67,8 @@ pub struct PlannedFault {
     pub at: Span,
 }
 
-/// What can be made to happen: the communication errors of IEC 61784-3 (clause 5.3), a wrong parameter, and a fault of
-/// the tap.
+/// What can be made to happen: the communication errors of IEC 61784-3 (clause 5.3), a wrong parameter, a fault of
+/// the tap, and the causes for which a connection is lost.
 ///
 /// Where not said otherwise the receiver rejects the telegram, the connection goes to its safe state and starts again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -98,10 +98,30 @@ pub enum FaultKind {
     WrongParameter,
     /// Three to six packets in a row are missing from the capture; the machine runs on.
     TapLoss,
+    /// The carrier of the connection passes nothing for 1.3 to 1.8 watchdog times; every connection on that carrier is
+    /// concerned. By the seed: frames of Type 12 go out and do not come back, or none is sent; senders of Type 10 and
+    /// Type 2 count on meanwhile, or stand still.
+    BusGap,
+    /// The host's task does nothing for 1.3 to 1.8 watchdog times, for every connection with its period.
+    HostStall,
+    /// The device's task does nothing for 1.3 to 1.8 watchdog times.
+    /// In FSCP 2/1 the end that answers pings does nothing for 1.3 to 1.8 times the time that the other waits for it.
+    DeviceStall,
+    /// Other bits of every frame are inverted over three to six cycles of the carrier; with a declared layout, whose ends do not
+    /// react, over 1.3 to 1.8 watchdog times.
+    CorruptionBurst,
+    /// The sender takes three quarters of the watchdog time and more for each of some telegrams, then a little more than all of it.
+    SlowPace,
+    /// The device refuses the parameters of a restart that the host begins (FSCP 12/1: a watchdog of 0).
+    RefusedParameter,
+    /// The capture misses everything for 1.3 to 1.8 watchdog times; the machine runs on.
+    CaptureGap,
+    /// No fault: the sender ends operation in good order and begins anew.
+    Restart,
 }
 
 impl FaultKind {
-    /// All of them, the communication errors in the order of the standard.
+    /// Those that show in one telegram, the communication errors in the order of the standard.
     pub const ALL: [Self; 10] = [
         Self::Corruption,
         Self::UnintendedRepetition,
@@ -113,6 +133,18 @@ impl FaultKind {
         Self::Addressing,
         Self::WrongParameter,
         Self::TapLoss,
+    ];
+
+    /// What can end the operation of a connection and shows in more than one telegram; the name is the cause.
+    pub const CAUSES: [Self; 8] = [
+        Self::BusGap,
+        Self::HostStall,
+        Self::DeviceStall,
+        Self::CorruptionBurst,
+        Self::SlowPace,
+        Self::RefusedParameter,
+        Self::CaptureGap,
+        Self::Restart,
     ];
 
     /// The name used in plans and ledgers.
@@ -128,6 +160,14 @@ impl FaultKind {
             Self::Addressing => "addressing",
             Self::WrongParameter => "parameter mismatch",
             Self::TapLoss => "tap loss",
+            Self::BusGap => "bus gap",
+            Self::HostStall => "host stall",
+            Self::DeviceStall => "device stall",
+            Self::CorruptionBurst => "corruption burst",
+            Self::SlowPace => "watchdog too short",
+            Self::RefusedParameter => "refused parameter",
+            Self::CaptureGap => "capture gap",
+            Self::Restart => "restart",
         }
     }
 
@@ -139,6 +179,15 @@ impl FaultKind {
     /// FSCP 2/1 has no number by which a loss could be told, and only the base format has CRCs that show a foreign producer, in
     /// its data.
     pub fn applies_to(self, profile: &Profile) -> bool {
+        match self {
+            Self::BusGap | Self::HostStall | Self::DeviceStall | Self::CaptureGap => return true,
+            // In FSCP 2/1 pings are counted in messages, so slow data starve the time coordination first; its end closes in silence.
+            Self::SlowPace => return !matches!(profile, Profile::Fscp2_1(_)),
+            Self::RefusedParameter => return matches!(profile, Profile::Fscp12_1(_)),
+            Self::Restart => return !matches!(profile, Profile::Declared(_) | Profile::Fscp2_1(_)),
+            Self::CorruptionBurst => return Self::Corruption.applies_to(profile),
+            _ => {}
+        }
         match profile {
             Profile::Fscp12_1(_) => true,
             Profile::Fscp3_1(Fscp3_1 { crc2: Crc2Form::Short, .. }) => {

@@ -12,6 +12,7 @@ use super::error::SynthError;
 use super::fault::Fault;
 use super::ledger::{Ledger, LedgerFault, LedgerTelegrams};
 use super::link::{Link, Mark};
+use super::outage::{Outages, Way};
 use super::plan::Plan;
 use super::scenario::{Due, Later, Scenario};
 use super::segment::Segment;
@@ -83,6 +84,7 @@ pub(super) struct Plant<'m, W: Write> {
     pub(super) gaps: Vec<usize>,
     /// Telegrams held back by a swap, by fault.
     swapped: Vec<(usize, Vec<u8>)>,
+    pub(super) outages: Outages,
     pub(super) tap: Tap<W>,
     queue: BinaryHeap<Reverse<(i64, u64, Event)>>,
     order: u64,
@@ -122,6 +124,7 @@ impl<'m, W: Write> Plant<'m, W> {
             faults,
             gaps: Vec::new(),
             swapped: Vec::new(),
+            outages: Outages::default(),
             tap: Tap::new(out, plan.start)?,
             queue: BinaryHeap::new(),
             order: 0,
@@ -173,6 +176,7 @@ impl<'m, W: Write> Plant<'m, W> {
         match event {
             Event::GoOut(frame) => return self.go_out(frame),
             Event::PassDevices(frame) => {
+                self.spoil();
                 if let Some(segment) = &self.segment {
                     segment.pass_devices(frame, &mut self.links);
                 }
@@ -215,6 +219,9 @@ impl<'m, W: Write> Plant<'m, W> {
     /// One run of a host's task: the ends of all connections with its period.
     fn run_hosts(&mut self, index: usize) {
         let Some(period) = self.hosts.get(index).map(|task| task.period) else { return };
+        if self.outages.is_host_down(period, self.now) {
+            return;
+        }
         for connection in 0..self.links.len() {
             if self.links.get(connection).is_some_and(|link| link.periods.host == period) {
                 self.run_end(connection, Direction::ToDevice);
@@ -223,7 +230,14 @@ impl<'m, W: Write> Plant<'m, W> {
     }
 
     fn go_out(&mut self, number: usize) -> Result<(), SynthError> {
+        self.spoil();
+        let outage = self.outages.on_type12(self.now);
         let Some(segment) = &mut self.segment else { return Ok(()) };
+        if outage == Some(Way::StandsStill) {
+            let next = segment.next_cycle();
+            self.at(next, Event::GoOut(0));
+            return Ok(());
+        }
         let frame = segment.go_out(number, &mut self.links)?;
         let connections = segment.connections(number, Direction::ToDevice);
         let ring = segment.ring();
@@ -234,8 +248,10 @@ impl<'m, W: Write> Plant<'m, W> {
         } else {
             (segment.next_cycle(), Event::GoOut(0))
         };
-        self.at(self.now.saturating_add(ring / 2), Event::PassDevices(number));
-        self.at(self.now.saturating_add(ring), Event::ComeBack(number));
+        if outage.is_none() {
+            self.at(self.now.saturating_add(ring / 2), Event::PassDevices(number));
+            self.at(self.now.saturating_add(ring), Event::ComeBack(number));
+        }
         self.at(next_at.0, next_at.1);
         let place = self.see(&frame)?;
         self.show(&connections, Direction::ToDevice, place);
@@ -258,6 +274,9 @@ impl<'m, W: Write> Plant<'m, W> {
         let pause = self.acyclic_dice.between(300, 900).saturating_mul(MILLISECOND);
         self.acyclic_due = self.now.saturating_add(pause);
         let Some(segment) = &mut self.segment else { return Ok(()) };
+        if self.outages.on_type12(self.now).is_some() {
+            return Ok(());
+        }
         if self.acyclic_dice.once_in(4) {
             let frame = sporadic::address_request(&mut self.acyclic_dice);
             self.see(&frame)?;
@@ -274,7 +293,12 @@ impl<'m, W: Write> Plant<'m, W> {
 
     fn stream(&mut self, index: usize) -> Result<(), SynthError> {
         self.next_stream(index);
+        self.spoil();
         let Some(stream) = self.streams.get_mut(index) else { return Ok(()) };
+        if let Some(way) = self.outages.on(stream.carrier(), self.now) {
+            stream.miss(way == Way::CountsOn, &mut self.links);
+            return Ok(());
+        }
         let frame = stream.send(&mut self.links)?;
         let slots = stream.slots().to_vec();
         let place = match &frame {
@@ -295,7 +319,7 @@ impl<'m, W: Write> Plant<'m, W> {
     /// Hands a frame to the tap.
     fn see(&mut self, frame: &[u8]) -> Result<Option<Place>, SynthError> {
         let place = self.tap.see(self.now, frame)?;
-        if !self.tap.is_losing() {
+        if !self.tap.is_losing(self.now) {
             for index in std::mem::take(&mut self.gaps) {
                 self.mark_fault(index);
             }
@@ -346,11 +370,12 @@ impl<'m, W: Write> Plant<'m, W> {
                 self.later(Some(later));
             }
         }
-        if let Some(sent) = sent
-            && let Some((fault, until, octets)) = self.send(connection, direction, sent)
-        {
-            self.swapped.push((fault, octets));
-            self.at(until, Event::Swap(fault));
+        if let Some(sent) = sent {
+            self.slow_down(connection, direction);
+            if let Some((fault, until, octets)) = self.send(connection, direction, sent) {
+                self.swapped.push((fault, octets));
+                self.at(until, Event::Swap(fault));
+            }
         }
     }
 

@@ -406,8 +406,8 @@ fn meets_fault<'f>(
     let connections = involved(machine, signal);
     let end = at.saturating_add(course_time(machine, signal));
     faults.iter().find(|fault| {
-        let everywhere = fault.plan.kind == FaultKind::TapLoss;
-        let recovery = links.get(fault.plan.connection).map_or(0, |link| link.recovery);
+        let everywhere = fault.plan.kind == FaultKind::TapLoss || FaultKind::CAUSES.contains(&fault.plan.kind);
+        let recovery = links.get(fault.plan.connection).map_or(0, |link| super::causes::recovery(&fault.plan, link));
         let begin = fault.plan.at.as_nanos();
         (everywhere || connections.contains(&fault.plan.connection))
             && begin <= end

@@ -36,6 +36,10 @@ impl<W: Write> Plant<'_, W> {
             return Some(RETRY);
         }
         fault.state = State::Armed;
+        if FaultKind::CAUSES.contains(&plan.kind) {
+            self.begin_cause(index);
+            return None;
+        }
         match plan.kind {
             FaultKind::UnacceptableDelay => {
                 let silence = fault.dice.share(link.suffered(plan.direction), 130, 180);

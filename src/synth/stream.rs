@@ -152,6 +152,31 @@ impl Stream {
         &self.slots
     }
 
+    pub(super) const fn carrier(&self) -> &Carrier {
+        &self.carrier
+    }
+
+    /// The frame due now does not get anywhere. Whether the sender counts on all the same.
+    pub(super) fn miss(&mut self, counts_on: bool, links: &mut [Link]) {
+        match &mut self.kind {
+            Kind::Type10 { step, .. } if counts_on => self.counter = self.counter.wrapping_add(*step),
+            Kind::Type2 { sequence, .. } => {
+                // Each packet is sent once: what it carried is gone.
+                for slot in &self.slots {
+                    let Some(link) = links.get_mut(slot.connection) else { continue };
+                    let lane = link.lane_mut(slot.direction);
+                    if lane.sent.serial == lane.transit.serial {
+                        continue;
+                    }
+                    lane.depart();
+                    lane.captured(false);
+                    *sequence = sequence.wrapping_add(u32::from(counts_on));
+                }
+            }
+            _ => {}
+        }
+    }
+
     /// When the next frame is sent.
     pub(super) fn next_cycle(&mut self) -> i64 {
         self.nominal = self.nominal.saturating_add(self.cycle);

@@ -23,6 +23,8 @@ pub(super) struct Tap<W: Write> {
     packets: u64,
     lost: u64,
     lose: u32,
+    /// Loses everything until then, in nanoseconds from the start.
+    blind_until: i64,
 }
 
 impl<W: Write> Tap<W> {
@@ -30,7 +32,7 @@ impl<W: Write> Tap<W> {
         let application = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"), " synth");
         let mut writer = Writer::new(out, application)?;
         let interface = writer.interface(&WriterInterface { name: "tap", link_type: 1, snap_length: 0 })?;
-        Ok(Self { writer, interface, start, packets: 0, lost: 0, lose: 0 })
+        Ok(Self { writer, interface, start, packets: 0, lost: 0, lose: 0, blind_until: i64::MIN })
     }
 
     /// Sees a frame `now` nanoseconds from the start. `None` if it is not in the capture: before the start, or lost.
@@ -38,7 +40,7 @@ impl<W: Write> Tap<W> {
         if now < 0 {
             return Ok(None);
         }
-        if self.lose > 0 {
+        if self.lose > 0 || now < self.blind_until {
             self.lose = self.lose.saturating_sub(1);
             self.lost = self.lost.saturating_add(1);
             return Ok(None);
@@ -55,8 +57,13 @@ impl<W: Write> Tap<W> {
         self.lose = self.lose.saturating_add(count);
     }
 
-    pub(super) const fn is_losing(&self) -> bool {
-        self.lose > 0
+    /// Loses every packet until `until`, in nanoseconds from the start.
+    pub(super) const fn go_blind(&mut self, until: i64) {
+        self.blind_until = until;
+    }
+
+    pub(super) const fn is_losing(&self, now: i64) -> bool {
+        self.lose > 0 || now < self.blind_until
     }
 
     /// Ends the capture; packets in it and packets lost.

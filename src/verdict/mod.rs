@@ -11,6 +11,7 @@ mod projection;
 #[cfg(test)]
 mod tests;
 mod tolerance;
+pub mod trip;
 mod uncertainty;
 mod watchdogs;
 

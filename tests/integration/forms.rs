@@ -4,7 +4,7 @@ use std::fs;
 
 use super::support::{SCENARIO, run, scenario_file};
 
-const TABLES: [&str; 10] = [
+const TABLES: [&str; 12] = [
     "functions",
     "steps",
     "reactions",
@@ -14,6 +14,8 @@ const TABLES: [&str; 10] = [
     "maxima",
     "findings",
     "trips",
+    "losses",
+    "evidence",
     "events",
 ];
 
@@ -54,7 +56,7 @@ fn every_table_holds_what_the_json_holds() {
         let rows = fields(&ran.out);
         assert!(rows.len() > 1 && rows.iter().all(|row| row.len() == rows[0].len()), "{table}");
         match table {
-            "findings" | "trips" | "events" => assert_eq!(rows.len() - 1, all(table)),
+            "findings" | "trips" | "losses" | "events" => assert_eq!(rows.len() - 1, all(table)),
             "connections" => assert_eq!(rows.len() - 1, connections.len()),
             "functions" => {
                 for (row, function) in rows[1..].iter().zip(json["functions"].as_array().unwrap()) {

@@ -25,4 +25,5 @@ mod schema;
 mod stops;
 mod support;
 mod survey;
+mod trips;
 mod watchdogs;

@@ -1,5 +1,7 @@
 //! What several tests need: the scenario, the program, captures in the making.
 
+pub mod big_machine;
+
 use std::io::{Cursor, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};

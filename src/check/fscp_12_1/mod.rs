@@ -280,6 +280,12 @@ impl Fscp12_1 {
         update_of(command)
     }
 
+    /// Sequence number of the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        // After a Reset the count begins anew, and what it had come to is not known any more.
+        self.sides.of(direction).next.and_then(|next| next.checked_sub(1)).filter(|last| *last > 0).map(u32::from)
+    }
+
     fn check_contents(&mut self, base: &mut Base, accepted: &Accepted<'_>) {
         let Accepted { direction, telegram, at, before, .. } = *accepted;
         if direction == Direction::ToHost {

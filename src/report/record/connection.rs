@@ -1,5 +1,6 @@
 //! The connections: health, watchdog, findings, trips.
 
+use super::loss;
 use super::markup::Markup;
 use super::run::{self, Window};
 use super::watchdog;
@@ -31,6 +32,7 @@ fn one(out: &mut Markup, index: usize, connection: &ConnectionReport, window: Wi
     }
     watchdog::watchdog(out, &format!("c{index}-watchdog"), connection);
     run::run(out, &format!("c{index}-run"), connection, window);
+    loss::losses(out, &format!("c{index}-loss"), connection, window);
     let start = Instant::from_nanos(window.first_ns);
     let when = |at_ns: i64| since(Instant::from_nanos(at_ns), start);
     let findings: Vec<Vec<String>> = connection

@@ -11,6 +11,7 @@ mod distance;
 mod drawing;
 mod function;
 mod inputs;
+mod loss;
 mod markup;
 mod overview;
 mod run;

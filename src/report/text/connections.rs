@@ -1,4 +1,4 @@
-//! Connections: health, findings, trips, events.
+//! Connections: health, findings, events.
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
@@ -182,27 +182,6 @@ pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width
         );
         paragraph(out, "      expected ", expected, width);
         paragraph(out, "      seen     ", seen, width);
-    }
-    more(out, found.len());
-}
-
-pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
-    let mut found: Vec<_> =
-        connections.iter().flat_map(|connection| connection.trips.iter().map(move |trip| (connection, trip))).collect();
-    if found.is_empty() {
-        return;
-    }
-    found.sort_by_key(|(_, trip)| (trip.at_ns, trip.file, trip.packet));
-    line(out, "\nTrips\n");
-    for (connection, trip) in found.iter().take(SHOWN) {
-        let teller = if trip.direction == "to_host" { "device" } else { "host" };
-        let at = since(Instant::from_nanos(trip.at_ns), start);
-        let (packet, id) = (place(trip.file, trip.packet), printable(&connection.id));
-        paragraph(out, "  ", &format!("packet {packet} at {at}, {id}, told by the {teller}: {}", trip.cause), width);
-        let last = [("to_device", trip.since_to_device_ns), ("to_host", trip.since_to_host_ns)].map(|(way, nanos)| {
-            nanos.map_or_else(|| format!("{way} none"), |nanos| format!("{way} {} ms", millis_short(nanos)))
-        });
-        line(out, format_args!("      last new telegram before: {}", last.join(", ")));
     }
     more(out, found.len());
 }

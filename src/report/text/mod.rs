@@ -7,6 +7,7 @@ mod contents;
 mod derivation;
 pub(super) mod functions;
 mod inverse;
+mod losses;
 mod projection;
 pub(super) mod reactions;
 mod residual;
@@ -53,7 +54,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
             connections::intervals(&mut out, told, width);
         }
         connections::findings(&mut out, told, width, start(report));
-        connections::trips(&mut out, told, width, start(report));
+        losses::losses(&mut out, told, width);
         connections::recovered(&mut out, told, width);
         if detailed {
             connections::events(&mut out, told, width, start(report));

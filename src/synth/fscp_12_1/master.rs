@@ -57,6 +57,11 @@ impl Master {
         self.restart = self.state != State::Off;
     }
 
+    /// Begins anew with its next task.
+    pub(in crate::synth) const fn restart(&mut self) {
+        self.restart = true;
+    }
+
     pub(in crate::synth) fn run(&mut self, input: &mut Input<'_>) -> Outcome {
         if self.state == State::Off {
             if input.now < self.settings.ready {
