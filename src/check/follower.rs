@@ -2,8 +2,6 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use std::collections::VecDeque;
-
 use super::both::Both;
 use super::declared::Declared;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
@@ -11,6 +9,7 @@ use super::fscp_2_1::Fscp2_1;
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
+use super::history::History;
 use super::iec_62541_15::Iec62541_15;
 use super::recovered::RecoveredKey;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
@@ -22,9 +21,6 @@ use crate::timing::{Intervals, Maxima};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 const KEPT: usize = 10_000;
-
-/// Distinct telegrams of a direction that are remembered to recognise copies.
-const REMEMBERED: usize = 16;
 
 /// One connection being followed.
 pub(super) struct Follower {
@@ -138,6 +134,11 @@ impl Follower {
             }
     }
 
+    #[cfg(test)]
+    pub(super) fn is_steady(&self) -> bool {
+        matches!(&self.rules, Rules::Fscp12_1(rules) if rules.is_steady())
+    }
+
     /// Tells what is still pending at the end of the capture.
     pub(super) fn settle(&mut self) {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
@@ -209,8 +210,8 @@ pub(super) struct Line {
     pub(super) confirmed: u64,
     /// Whether the connection got beyond its start-up.
     in_operation: bool,
-    /// Accepted telegrams, the newest first.
-    history: VecDeque<Vec<u8>>,
+    /// Accepted telegrams.
+    history: History,
     /// As seen last, if that was rejected.
     rejected: Option<Vec<u8>>,
 }
@@ -219,8 +220,8 @@ impl Line {
     /// Whether the process image still holds the last telegram, or holds the last good one again after something else stood
     /// in its place.
     fn is_held(&mut self, octets: &[u8]) -> bool {
-        let is_accepted = self.accepted() == octets;
-        let held = is_accepted || self.rejected.as_deref() == Some(octets);
+        let is_accepted = self.history.is_newest(octets);
+        let held = is_accepted || self.rejected.as_deref().is_some_and(|rejected| rejected == octets);
         if held {
             self.held = self.held.saturating_add(1);
         }
@@ -232,20 +233,16 @@ impl Line {
 
     /// As accepted last; empty if there is none.
     pub(super) fn accepted(&self) -> &[u8] {
-        self.history.front().map_or(&[], Vec::as_slice)
+        self.history.newest()
     }
 
     fn remember(&mut self, octets: &[u8], accepted: bool) {
-        if !accepted {
+        if accepted {
+            self.rejected = None;
+            self.history.push(octets);
+        } else {
             self.rejected = Some(octets.to_vec());
-            return;
         }
-        self.rejected = None;
-        let mut slot =
-            if self.history.len() < REMEMBERED { Vec::new() } else { self.history.pop_back().unwrap_or_default() };
-        slot.clear();
-        slot.extend_from_slice(octets);
-        self.history.push_front(slot);
     }
 
     /// Whether `octets` are those of the last accepted telegram but for their last two.
@@ -256,7 +253,7 @@ impl Line {
 
     /// How many telegrams ago the same octets were here; 1 is the telegram before.
     pub(super) fn copies_ago(&self, octets: &[u8]) -> Option<usize> {
-        self.history.iter().position(|old| old == octets).map(|index| index.saturating_add(1))
+        self.history.copies_ago(octets)
     }
 }
 

@@ -19,6 +19,7 @@ mod fscp_2_1;
 mod fscp_3_1;
 mod fscp_3_1_wide;
 mod grain;
+mod history;
 mod iec_62541_15;
 mod parameterisation;
 mod place;
