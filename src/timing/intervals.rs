@@ -4,6 +4,7 @@
 
 use hdrhistogram::Histogram;
 
+use super::cells::Cells;
 use crate::time::Span;
 
 /// Longest interval that the histogram tells apart; longer ones are counted there. The exact maximum has no such limit.
@@ -27,13 +28,14 @@ pub struct Intervals<P> {
     count: u64,
     shortest: Option<Extreme<P>>,
     longest: Option<Extreme<P>>,
-    /// 3 significant digits; `None` if the library could not make one, which costs the quantiles only.
-    histogram: Option<Histogram<u32>>,
+    /// An interval is neither the shortest nor the longest so far if it is between these.
+    between: (Span, Span),
+    cells: Cells,
 }
 
 impl<P: Copy> Default for Intervals<P> {
     fn default() -> Self {
-        Self { count: 0, shortest: None, longest: None, histogram: Histogram::new(3).ok() }
+        Self { count: 0, shortest: None, longest: None, between: (Span::MAX, Span::ZERO), cells: Cells::default() }
     }
 }
 
@@ -45,16 +47,18 @@ impl<P: Copy> Intervals<P> {
             return;
         };
         self.count = self.count.saturating_add(1);
-        if self.shortest.is_none_or(|extreme| span < extreme.span) {
-            self.shortest = Some(Extreme { span, place });
+        let (shortest, longest) = self.between;
+        if span < shortest || span > longest {
+            self.extreme(Extreme { span, place });
         }
-        if self.longest.is_none_or(|extreme| span > extreme.span) {
-            self.longest = Some(Extreme { span, place });
-        }
-        if let Some(histogram) = &mut self.histogram {
-            // A resizing histogram takes every value up to its limit.
-            let _ = histogram.record(nanos.clamp(1, LONGEST));
-        }
+        self.cells.count(nanos.clamp(1, LONGEST));
+    }
+
+    #[cold]
+    fn extreme(&mut self, seen: Extreme<P>) {
+        let shortest = *self.shortest.insert(self.shortest.filter(|known| known.span <= seen.span).unwrap_or(seen));
+        let longest = *self.longest.insert(self.longest.filter(|known| known.span >= seen.span).unwrap_or(seen));
+        self.between = (shortest.span, longest.span);
     }
 
     /// How many intervals were recorded.
@@ -73,19 +77,19 @@ impl<P: Copy> Intervals<P> {
     }
 
     /// How many intervals fall into each bucket of `width` from 0 on, up to the longest; from the histogram, whose own buckets
-    /// are at most 0.1 % wide. Intervals beyond an hour count into the bucket of the hour. Empty without a histogram.
+    /// are at most 0.1 % wide. Intervals beyond an hour count into the bucket of the hour.
     pub fn counts(&self, width: Span) -> Vec<u64> {
         let width = u64::try_from(width.as_nanos()).unwrap_or(0).max(1);
         let mut counts = Vec::new();
-        for bucket in self.histogram.iter().flat_map(Histogram::iter_recorded) {
-            let place = bucket.value_iterated_to().saturating_sub(1).checked_div(width).unwrap_or(0);
+        for (last, count) in self.cells.recorded() {
+            let place = last.saturating_sub(1).checked_div(width).unwrap_or(0);
             let place = usize::try_from(place).unwrap_or(usize::MAX);
             if place >= counts.len() {
                 counts.resize(place.saturating_add(1).min(MOST_BUCKETS), 0_u64);
             }
             let place = place.min(MOST_BUCKETS - 1);
-            if let Some(count) = counts.get_mut(place) {
-                *count = count.saturating_add(bucket.count_since_last_iteration());
+            if let Some(bucket) = counts.get_mut(place) {
+                *bucket = bucket.saturating_add(count.into());
             }
         }
         counts
@@ -93,14 +97,18 @@ impl<P: Copy> Intervals<P> {
 
     /// The intervals by length in nanoseconds, to three digits; `None` if the library could not make a histogram. 0 counts
     /// as 1 ns, more than an hour as an hour.
-    pub(crate) const fn histogram(&self) -> Option<&Histogram<u32>> {
-        self.histogram.as_ref()
+    pub(crate) fn histogram(&self) -> Option<Histogram<u32>> {
+        let nanos = |extreme: Extreme<P>| u64::try_from(extreme.span.as_nanos()).unwrap_or(0).clamp(1, LONGEST);
+        match self.shortest.zip(self.longest) {
+            Some((shortest, longest)) => self.cells.histogram(nanos(shortest), nanos(longest)),
+            None => Cells::default().histogram(1, 1),
+        }
     }
 
     /// The `quantile` (0 to 1): top of the histogram bucket, so at most 0.1 % too long, and never above the exact maximum.
     pub fn quantile(&self, quantile: f64) -> Option<Span> {
-        let (histogram, longest) = (self.histogram.as_ref()?, self.longest?);
-        let top = i64::try_from(histogram.value_at_quantile(quantile)).unwrap_or(i64::MAX);
+        let longest = self.longest?;
+        let top = i64::try_from(self.cells.quantile(quantile)).unwrap_or(i64::MAX);
         Some(Span::from_nanos(top).min(longest.span))
     }
 }
