@@ -4,6 +4,7 @@
 
 use std::net::IpAddr;
 
+use super::both::Both;
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
@@ -13,8 +14,9 @@ use crate::machine::{Carrier, Connection, Direction, Machine, Poll, Profile};
 #[derive(Clone, Debug, Default)]
 pub(super) struct Places {
     /// Logical Type 12 places by their first address.
-    logical: Vec<Logical>,
+    logical: Both<Vec<Logical>>,
     memory: Vec<(u16, u16, Telegram)>,
+    /// By frame ID.
     type10: Vec<(u16, Option<Mac>, Telegram)>,
     type13: Vec<(Poll, u8, Telegram)>,
     udp: Vec<(Udp, Telegram)>,
@@ -106,7 +108,9 @@ impl Places {
                 places.add(connection, direction, declared);
             }
         }
-        places.logical.sort_by_key(|logical| logical.start);
+        places.logical.to_device.sort_by_key(|logical| logical.start);
+        places.logical.to_host.sort_by_key(|logical| logical.start);
+        places.type10.sort_by_key(|(frame_id, _, _)| *frame_id);
         places
     }
 
@@ -115,7 +119,7 @@ impl Places {
         let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
         let telegram = Telegram { connection, direction, offset: place.offset, length: place.length, any_length };
         match place.carrier {
-            Carrier::Type12Logical { address, working_counter } => self.logical.push(Logical {
+            Carrier::Type12Logical { address, working_counter } => self.logical.of_mut(direction).push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
                 working_counter: working_counter.unwrap_or(1),
                 telegram,
@@ -147,8 +151,11 @@ impl Places {
         match payload {
             Payload::Type12 { pass, datagram, .. } => self.find_in_type12(*pass, datagram, visit),
             Payload::Type10(frame) => {
-                for (frame_id, source, telegram) in &self.type10 {
-                    let here = *frame_id == frame.frame_id && source.is_none_or(|source| source == headers.source);
+                let first = self.type10.partition_point(|(frame_id, _, _)| *frame_id < frame.frame_id);
+                let of_frame =
+                    self.type10.iter().skip(first).take_while(|(frame_id, _, _)| *frame_id == frame.frame_id);
+                for (_, source, telegram) in of_frame {
+                    let here = source.is_none_or(|source| source == headers.source);
                     if let Some(octets) = here.then(|| telegram.cut_out(frame.data, telegram.offset)).flatten() {
                         visit(telegram.connection, telegram.direction, octets);
                     }
@@ -195,33 +202,32 @@ impl Places {
         datagram: &type12::Datagram<'a>,
         mut visit: impl FnMut(usize, Direction, &'a [u8]),
     ) {
-        let here = |telegram: &Telegram, working_counter: u16| {
-            is_on(pass, datagram.command, telegram.direction)
-                && (pass == Pass::Outgoing || datagram.working_counter >= working_counter)
-        };
+        let Some(direction) = taken_on(pass, datagram.command) else { return };
+        let served = |working_counter: u16| pass == Pass::Outgoing || datagram.working_counter >= working_counter;
         match datagram.address() {
             Address::Logical(base) => {
-                let first = self.logical.partition_point(|logical| logical.start < base);
-                for logical in self.logical.iter().skip(first) {
+                let logical = self.logical.of(direction);
+                let first = logical.partition_point(|logical| logical.start < base);
+                for logical in logical.iter().skip(first) {
                     let offset = usize::try_from(logical.start.saturating_sub(base)).unwrap_or(usize::MAX);
                     if offset >= datagram.data.len() {
                         break;
                     }
                     let telegram = &logical.telegram;
-                    if here(telegram, logical.working_counter)
+                    if served(logical.working_counter)
                         && let Some(octets) = telegram.cut_out(datagram.data, offset)
                     {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.connection, direction, octets);
                     }
                 }
             }
             Address::Station { station, offset } => {
                 for (at_station, memory, telegram) in &self.memory {
-                    if (*at_station, *memory) == (station, offset)
-                        && here(telegram, 1)
+                    if (*at_station, *memory, telegram.direction) == (station, offset, direction)
+                        && served(1)
                         && let Some(octets) = telegram.cut_out(datagram.data, telegram.offset)
                     {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.connection, direction, octets);
                     }
                 }
             }
@@ -241,15 +247,11 @@ const fn polled(frame: &type13::Frame<'_>) -> Option<(Poll, u8)> {
 
 /// Outputs are taken going out from the commands that write, inputs coming back from the commands that read: the same
 /// octets pass the tap twice.
-const fn is_on(pass: Pass, command: Command, direction: Direction) -> bool {
-    match (pass, direction) {
-        (Pass::Outgoing, Direction::ToDevice) => {
-            matches!(command, Command::Fpwr | Command::Fprw | Command::Lwr | Command::Lrw)
-        }
-        (Pass::Returning, Direction::ToHost) => {
-            matches!(command, Command::Fprd | Command::Fprw | Command::Lrd | Command::Lrw)
-        }
-        _ => false,
+const fn taken_on(pass: Pass, command: Command) -> Option<Direction> {
+    match (pass, command) {
+        (Pass::Outgoing, Command::Fpwr | Command::Fprw | Command::Lwr | Command::Lrw) => Some(Direction::ToDevice),
+        (Pass::Returning, Command::Fprd | Command::Fprw | Command::Lrd | Command::Lrw) => Some(Direction::ToHost),
+        _ => None,
     }
 }
 

@@ -105,6 +105,7 @@ pub(super) struct Tap {
     faults: TapFaults,
     last: Option<Instant>,
     type12: Type12,
+    /// By frame ID.
     type10: Vec<Sender>,
     type2: Type2Counter,
 }
@@ -200,10 +201,11 @@ impl Tap {
 
     /// Looks at the cycle counter of a cyclic Type 10 frame; returns whether the capture has lost frames before it.
     pub(super) fn type10(&mut self, frame_id: u16, source: Mac, counter: u16, at: Location) -> bool {
-        let known = self.type10.iter_mut().find(|sender| sender.frame_id == frame_id && sender.source == source);
-        let Some(sender) = known else {
+        let first = self.type10.partition_point(|sender| sender.frame_id < frame_id);
+        let mut of_frame = self.type10.iter_mut().skip(first).take_while(|sender| sender.frame_id == frame_id);
+        let Some(sender) = of_frame.find(|sender| sender.source == source) else {
             if self.type10.len() < SENDERS {
-                self.type10.push(Sender { frame_id, source, counter, step: None, last: at.at });
+                self.type10.insert(first, Sender { frame_id, source, counter, step: None, last: at.at });
             }
             return false;
         };
