@@ -15,6 +15,7 @@ mod fscp_3_1_wide;
 mod iec_62541_15;
 mod recovered;
 mod start_up;
+mod steady;
 
 const MACHINE: &str = r#"
 schema = 1

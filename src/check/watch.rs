@@ -46,8 +46,8 @@ pub(super) struct Watch {
 #[derive(Clone, Debug, Default)]
 struct Line {
     last: Option<Location>,
-    /// The partner's first telegram after `last`: since then it is this side's turn.
-    turn: Option<Location>,
+    /// Time of the partner's first telegram after `last`: since then it is this side's turn.
+    turn: Option<Instant>,
     /// Whether the watchdog runs since `last`.
     supervised: bool,
     /// The capture lost packets since `last`: a long interval is not the machine's.
@@ -136,6 +136,11 @@ impl Watch {
         self.lines.of(direction).tap_gap
     }
 
+    /// Whether the capture lost packets since the last new telegram of either direction.
+    pub(super) const fn has_any_tap_gap(&self) -> bool {
+        self.lines.to_device.tap_gap || self.lines.to_host.tap_gap
+    }
+
     /// The telegrams of `direction` have no watchdog here: the gap is told, and over.
     pub(super) const fn bridge_tap_gap(&mut self, direction: Direction) {
         self.lines.of_mut(direction).tap_gap = false;
@@ -147,11 +152,12 @@ impl Watch {
     /// silence is made up of the time that the partner took and of the time since it was this side's turn. The partner's
     /// part has been told already.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
+        let now = at.at;
         let partner = self.lines.of_mut(direction.opposite());
-        let other = partner.last;
-        partner.turn.get_or_insert(at);
+        let other = partner.last.map(|last| last.at);
+        partner.turn.get_or_insert(now);
         let line = self.lines.of_mut(direction);
-        let previous = line.last.replace(at);
+        let previous = line.last.replace(at).map(|last| last.at);
         let turn = line.turn.take();
         let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
         line.supervised = supervised;
@@ -160,35 +166,45 @@ impl Watch {
             && supervised
             && !tap_gap
             && self.timer != Timer::Independent
-            && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
+            && let Some(request) = other.filter(|request| previous.is_none_or(|previous| *request > previous))
         {
-            let span = at.at.since(request.at);
+            let span = now.since(request);
             self.round_trip.record(span, at);
-            if let Some(fresh) = &mut self.fresh {
-                fresh.push((None, span, at));
-            }
+            self.tell(None, span, at);
         }
         let previous = previous.filter(|_| was_supervised)?;
-        let whole = at.at.since(previous.at);
-        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
-        let partners = turn.map_or(whole, |turn| turn.at.since(previous.at));
-        let (span, is_own) = match self.timer {
-            Timer::Interval => (whole, own >= partners || other.is_none()),
-            Timer::Answer => (own, turn.is_some()),
-            Timer::Independent => (whole, true),
+        let span = match self.timer {
+            Timer::Interval | Timer::Independent => now.since(previous),
+            Timer::Answer => turn.map_or(Span::ZERO, |turn| now.since(turn)),
         };
-        if !tap_gap && (self.timer != Timer::Answer || turn.is_some()) {
+        if tap_gap {
+            return None;
+        }
+        if self.timer != Timer::Answer || turn.is_some() {
             let line = self.lines.of_mut(direction);
             line.intervals.record(span, at);
-            line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
+            line.maxima.get_or_insert_with(|| Maxima::new(previous)).record(span, now);
             if let Some(largest) = &mut line.largest {
-                largest.record(span, at.at);
+                largest.record(span, now);
             }
-            if let Some(fresh) = &mut self.fresh {
-                fresh.push((Some(direction), span, at));
-            }
+            self.tell(Some(direction), span, at);
         }
-        (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
+        let is_own = || match self.timer {
+            Timer::Interval => {
+                let own = turn.map_or(Span::ZERO, |turn| now.since(turn));
+                let partners = turn.map_or(span, |turn| turn.since(previous));
+                own >= partners || other.is_none()
+            }
+            Timer::Answer => turn.is_some(),
+            Timer::Independent => true,
+        };
+        (span > self.watchdog && is_own()).then_some(Silence { direction, span, end: at })
+    }
+
+    fn tell(&mut self, direction: Option<Direction>, span: Span, at: Location) {
+        if let Some(fresh) = &mut self.fresh {
+            fresh.push((direction, span, at));
+        }
     }
 
     /// A question and its answer, where not every telegram is one.
@@ -215,10 +231,10 @@ impl Watch {
             let line = self.lines.of(direction);
             let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
             let since = match self.timer {
-                Timer::Interval | Timer::Independent => last,
+                Timer::Interval | Timer::Independent => last.at,
                 Timer::Answer => line.turn?,
             };
-            let span = end.since(since.at);
+            let span = end.since(since);
             (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))
         };
         [silence(Direction::ToDevice), silence(Direction::ToHost)]
