@@ -4,6 +4,7 @@
 //! missed; 2 the job could not be done, or not fully (cut capture, connection never seen, mistake in the machine file). 2
 //! outranks 1 outranks 0. A reader that goes away early (a closed pipe) ends the program quietly.
 
+mod ahead;
 mod analyze;
 mod budget;
 mod compare;

@@ -4,8 +4,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::Error;
+use super::ahead::each_packet;
 use super::progress::Progress;
-use crate::capture::{self, Input, Run, Summary};
+use crate::capture::{self, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::{self, Machine};
 
@@ -38,15 +39,13 @@ pub(super) fn check_with(
     captures: &[PathBuf],
     so_far: impl Fn() -> Result<(), Error>,
 ) -> Result<(Outcome, Summary), Error> {
-    let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
-    let mut run = Run::open(inputs).map_err(Error::Capture)?;
     let mut progress = Progress::reading(captures);
-    while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
+    let summary = each_packet(captures, |packet| {
         progress.packet(packet.octets.len());
-        checker.packet(&packet);
-        so_far()?;
-    }
+        checker.packet(packet);
+        so_far()
+    })?;
     let outcome = checker.finish();
     so_far()?;
-    Ok((outcome, run.summary()))
+    Ok((outcome, summary))
 }

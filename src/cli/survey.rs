@@ -4,9 +4,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::ahead::each_packet;
 use super::progress::Progress;
 use super::{Error, Format, Reporting, output};
-use crate::capture::{Input, Run, Summary};
+use crate::capture::Summary;
 use crate::report;
 use crate::survey::{Outcome, Survey};
 use crate::verdict::Judgement;
@@ -57,15 +58,14 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
 
 /// Reads the captures as one run.
 fn survey(captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
-    let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
-    let mut run = Run::open(inputs).map_err(Error::Capture)?;
     let mut survey = Survey::default();
     let mut progress = Progress::reading(captures);
-    while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
+    let summary = each_packet(captures, |packet| {
         progress.packet(packet.octets.len());
-        survey.packet(&packet);
-    }
-    Ok((survey.finish(), run.summary()))
+        survey.packet(packet);
+        Ok(())
+    })?;
+    Ok((survey.finish(), summary))
 }
 
 /// A drafted machine file replaces one that was drafted before, but not one that somebody has worked on.
