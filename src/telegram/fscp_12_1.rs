@@ -318,13 +318,13 @@ impl Series {
             return None;
         }
         let head = sum::head(self.common, inherited, sequence);
-        let (mut crc0, mut wrong) = (0, 0);
-        for (segment, [a, b, low, high]) in (0..=u8::MAX).zip(body.as_chunks::<4>().0) {
-            let seen = u16::from_le_bytes([*low, *high]);
-            if segment == 0 {
-                crc0 = seen;
-            }
-            wrong |= head.crc(segment, [*a, *b]) ^ seen;
+        let seen = |low, high| u16::from_le_bytes([low, high]);
+        let ([[a, b, low, high], others @ ..], []) = body.as_chunks::<4>() else { return None };
+        let crc0 = seen(*low, *high);
+        let (mut wrong, mut segment) = (head.crc(0, [*a, *b]) ^ crc0, 0_u8);
+        for [a, b, low, high] in others {
+            segment = segment.wrapping_add(1);
+            wrong |= head.further_crc(segment, [*a, *b]) ^ seen(*low, *high);
         }
         (wrong == 0).then_some(crc0)
     }

@@ -93,11 +93,14 @@ pub(super) fn head(Common(common): Common, inherited: u16, sequence: u16) -> Hea
 }
 
 impl Head {
-    /// CRC_i of two octets of data, `segment` = i. No telegram has so many segments that its index needs the second octet.
+    /// CRC_i of two octets of data, `segment` = i.
     pub(super) fn crc(self, segment: u8, [a, b]: [u8; 2]) -> u16 {
-        // Index 0 is not part of the message, and an octet of zero adds nothing.
-        let head = if segment == 0 { self.first } else { self.further };
-        head ^ term::<6>(segment) ^ term::<4>(a) ^ term::<3>(b)
+        if segment == 0 { self.first ^ term::<4>(a) ^ term::<3>(b) } else { self.further_crc(segment, [a, b]) }
+    }
+
+    /// The same for i > 0. No telegram has so many segments that its index needs the second of its octets.
+    pub(super) fn further_crc(self, segment: u8, [a, b]: [u8; 2]) -> u16 {
+        self.further ^ term::<6>(segment) ^ term::<4>(a) ^ term::<3>(b)
     }
 }
 
