@@ -40,28 +40,29 @@ impl Cells {
         self.counts.resize(cell.saturating_add(1).next_multiple_of(1 << DOUBLING), 0);
     }
 
-    /// The longest interval of each cell in which one was counted, and how many were.
-    pub(super) fn recorded(&self) -> impl Iterator<Item = (u64, u32)> {
-        let counted = self.counts.iter().enumerate().filter(|(_, count)| **count > 0);
+    /// The longest interval of each cell in which one was counted, and how many were; `least` is the shortest that was counted.
+    pub(super) fn recorded(&self, least: u64) -> impl Iterator<Item = (u64, u32)> {
+        let counted = self.counts.iter().enumerate().skip(cell(least)).filter(|(_, count)| **count > 0);
         counted.map(|(place, count)| (last_of(place), *count))
     }
 
-    /// The longest interval of the cell that holds the `quantile` (0 to 1), as the library tells it; 0 if nothing was counted.
+    /// The longest interval of the cell that holds the `quantile` (0 to 1) of `total` intervals, as the library tells it; 0 if
+    /// nothing was counted.
     #[expect(
         clippy::cast_possible_truncation,
         clippy::cast_precision_loss,
         clippy::cast_sign_loss,
         reason = "as the library"
     )]
-    pub(super) fn quantile(&self, quantile: f64) -> u64 {
-        let total: u64 = self.counts.iter().map(|count| u64::from(*count)).sum();
+    pub(super) fn quantile(&self, least: u64, total: u64, quantile: f64) -> u64 {
         let wanted = ((quantile.clamp(0.0, 1.0) * total as f64).ceil() as u64).max(1);
         let mut so_far = 0_u64;
-        let held = self.recorded().find(|(_, count)| {
+        let held = self.recorded(least).find(|(_, count)| {
             so_far = so_far.saturating_add(u64::from(*count));
             so_far >= wanted
         });
-        held.map_or(0, |(last, _)| last)
+        // Not found if a cell counted all that it can hold.
+        held.or_else(|| self.recorded(least).last()).map_or(0, |(last, _)| last)
     }
 
     /// The library's histogram of what was counted, of which `least` and `greatest` are the extremes: the same as if it had
@@ -147,9 +148,9 @@ mod tests {
             prop_assert_eq!(octets(&made), octets(&library));
             prop_assert_eq!(made.high(), library.high());
             let recorded = library.iter_recorded().map(|cell| (cell.value_iterated_to(), cell.count_since_last_iteration()));
-            prop_assert!(cells.recorded().map(|(last, count)| (last, u64::from(count))).eq(recorded));
+            prop_assert!(cells.recorded(least).map(|(last, count)| (last, u64::from(count))).eq(recorded));
             for quantile in [0.01, 0.5, 0.75, 0.999, 1.0] {
-                prop_assert_eq!(cells.quantile(quantile), library.value_at_quantile(quantile));
+                prop_assert_eq!(cells.quantile(least, library.len(), quantile), library.value_at_quantile(quantile));
             }
         }
     }

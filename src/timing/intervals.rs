@@ -81,7 +81,7 @@ impl<P: Copy> Intervals<P> {
     pub fn counts(&self, width: Span) -> Vec<u64> {
         let width = u64::try_from(width.as_nanos()).unwrap_or(0).max(1);
         let mut counts = Vec::new();
-        for (last, count) in self.cells.recorded() {
+        for (last, count) in self.cells.recorded(self.least()) {
             let place = last.saturating_sub(1).checked_div(width).unwrap_or(0);
             let place = usize::try_from(place).unwrap_or(usize::MAX);
             if place >= counts.len() {
@@ -98,19 +98,24 @@ impl<P: Copy> Intervals<P> {
     /// The intervals by length in nanoseconds, to three digits; `None` if the library could not make a histogram. 0 counts
     /// as 1 ns, more than an hour as an hour.
     pub(crate) fn histogram(&self) -> Option<Histogram<u32>> {
-        let nanos = |extreme: Extreme<P>| u64::try_from(extreme.span.as_nanos()).unwrap_or(0).clamp(1, LONGEST);
-        match self.shortest.zip(self.longest) {
-            Some((shortest, longest)) => self.cells.histogram(nanos(shortest), nanos(longest)),
-            None => Cells::default().histogram(1, 1),
-        }
+        self.cells.histogram(self.least(), counted(self.longest))
+    }
+
+    fn least(&self) -> u64 {
+        counted(self.shortest)
     }
 
     /// The `quantile` (0 to 1): top of the histogram bucket, so at most 0.1 % too long, and never above the exact maximum.
     pub fn quantile(&self, quantile: f64) -> Option<Span> {
         let longest = self.longest?;
-        let top = i64::try_from(self.cells.quantile(quantile)).unwrap_or(i64::MAX);
+        let top = i64::try_from(self.cells.quantile(self.least(), self.count, quantile)).unwrap_or(i64::MAX);
         Some(Span::from_nanos(top).min(longest.span))
     }
+}
+
+/// How the histogram counts an extreme.
+fn counted<P>(extreme: Option<Extreme<P>>) -> u64 {
+    extreme.map_or(0, |extreme| u64::try_from(extreme.span.as_nanos()).unwrap_or(0)).clamp(1, LONGEST)
 }
 
 #[cfg(test)]
