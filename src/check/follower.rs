@@ -220,15 +220,13 @@ impl Line {
     /// Whether the process image still holds the last telegram, or holds the last good one again after something else stood
     /// in its place.
     fn is_held(&mut self, octets: &[u8]) -> bool {
-        let is_accepted = self.history.is_newest(octets);
-        let held = is_accepted || self.rejected.as_deref().is_some_and(|rejected| rejected == octets);
-        if held {
-            self.held = self.held.saturating_add(1);
-        }
-        if is_accepted {
+        if self.history.is_newest(octets) {
             self.rejected = None;
+        } else if self.rejected.as_ref().is_none_or(|rejected| rejected != octets) {
+            return false;
         }
-        held
+        self.held = self.held.saturating_add(1);
+        true
     }
 
     /// As accepted last; empty if there is none.
@@ -287,6 +285,14 @@ impl Base {
     pub(super) const fn confirm(&mut self, direction: Direction, telegrams: u64) {
         let line = self.line_mut(direction);
         line.confirmed = line.confirmed.saturating_add(telegrams);
+    }
+
+    /// A new telegram of steady operation, its CRCs checked: all that it changes here.
+    pub(super) fn steady(&mut self, direction: Direction, at: Location) {
+        let line = self.line_mut(direction);
+        line.confirmed = line.confirmed.saturating_add(1);
+        line.in_operation = true;
+        self.new_telegram(direction, at, true);
     }
 
     /// A telegram of regular operation, with process or fail-safe data.

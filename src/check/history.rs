@@ -12,13 +12,16 @@ pub(super) struct History {
     slot: usize,
     lengths: [usize; REMEMBERED],
     newest: usize,
+    /// Where the newest begins.
+    start: usize,
     count: usize,
 }
 
 impl History {
     /// The telegram remembered last; empty if there is none.
     pub(super) fn newest(&self) -> &[u8] {
-        self.at(self.newest)
+        let length = self.lengths.get(self.newest).copied().unwrap_or_default();
+        self.octets.get(self.start..).and_then(|octets| octets.get(..length)).unwrap_or_default()
     }
 
     /// Whether `octets` are the telegram remembered last.
@@ -33,8 +36,8 @@ impl History {
         }
         self.newest = self.newest.wrapping_add(1) % REMEMBERED;
         self.count = self.count.saturating_add(1).min(REMEMBERED);
-        let start = self.newest.saturating_mul(self.slot);
-        if let Some(slot) = self.octets.get_mut(start..start.saturating_add(octets.len())) {
+        self.start = self.newest.saturating_mul(self.slot);
+        if let Some(slot) = self.octets.get_mut(self.start..).and_then(|rest| rest.get_mut(..octets.len())) {
             slot.copy_from_slice(octets);
         }
         if let Some(length) = self.lengths.get_mut(self.newest) {
@@ -71,13 +74,20 @@ fn same(a: &[u8], b: &[u8]) -> bool {
     if a.len() != b.len() {
         return false;
     }
-    // The two chunks of each overlap in the middle.
-    match (a.first_chunk(), b.first_chunk(), a.last_chunk(), b.last_chunk()) {
-        (Some(a_first), Some(b_first), Some(a_last), Some(b_last)) if a.len() <= 32 => {
-            u128::from_ne_bytes(*a_first) == u128::from_ne_bytes(*b_first)
-                && u128::from_ne_bytes(*a_last) == u128::from_ne_bytes(*b_last)
-        }
+    match a.len() {
+        8..=16 => same_ends(a, b, u64::from_ne_bytes),
+        17..=32 => same_ends(a, b, u128::from_ne_bytes),
         _ => a == b,
+    }
+}
+
+/// Whether the first and the last `N` octets are the same, which is all of them if they overlap or touch.
+fn same_ends<const N: usize, W: PartialEq>(a: &[u8], b: &[u8], wide: impl Fn([u8; N]) -> W) -> bool {
+    match (a.first_chunk(), b.first_chunk(), a.last_chunk(), b.last_chunk()) {
+        (Some(a_first), Some(b_first), Some(a_last), Some(b_last)) => {
+            wide(*a_first) == wide(*b_first) && wide(*a_last) == wide(*b_last)
+        }
+        _ => false,
     }
 }
 

@@ -153,15 +153,13 @@ impl Watch {
     /// part has been told already.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
         let now = at.at;
-        let partner = self.lines.of_mut(direction.opposite());
+        let (line, partner) = self.lines.with_opposite(direction);
         let other = partner.last.map(|last| last.at);
         partner.turn.get_or_insert(now);
-        let line = self.lines.of_mut(direction);
         let previous = line.last.replace(at).map(|last| last.at);
         let turn = line.turn.take();
-        let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
-        line.supervised = supervised;
-        line.tap_gap = false;
+        let was_supervised = std::mem::replace(&mut line.supervised, supervised);
+        let tap_gap = std::mem::take(&mut line.tap_gap);
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
@@ -170,24 +168,24 @@ impl Watch {
         {
             let span = now.since(request);
             self.round_trip.record(span, at);
-            self.tell(None, span, at);
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((None, span, at));
+            }
         }
-        let previous = previous.filter(|_| was_supervised)?;
+        let previous = previous.filter(|_| was_supervised && !tap_gap)?;
         let span = match self.timer {
             Timer::Interval | Timer::Independent => now.since(previous),
             Timer::Answer => turn.map_or(Span::ZERO, |turn| now.since(turn)),
         };
-        if tap_gap {
-            return None;
-        }
         if self.timer != Timer::Answer || turn.is_some() {
-            let line = self.lines.of_mut(direction);
             line.intervals.record(span, at);
             line.maxima.get_or_insert_with(|| Maxima::new(previous)).record(span, now);
             if let Some(largest) = &mut line.largest {
                 largest.record(span, now);
             }
-            self.tell(Some(direction), span, at);
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((Some(direction), span, at));
+            }
         }
         let is_own = || match self.timer {
             Timer::Interval => {
@@ -199,12 +197,6 @@ impl Watch {
             Timer::Independent => true,
         };
         (span > self.watchdog && is_own()).then_some(Silence { direction, span, end: at })
-    }
-
-    fn tell(&mut self, direction: Option<Direction>, span: Span, at: Location) {
-        if let Some(fresh) = &mut self.fresh {
-            fresh.push((direction, span, at));
-        }
     }
 
     /// A question and its answer, where not every telegram is one.

@@ -39,10 +39,9 @@ impl Fscp12_1 {
             return None;
         }
         let Steady { command, series } = self.steady.of(direction).as_ref()?;
-        let partner = self.sides.of(direction.opposite()).crc0?;
-        let side = self.sides.of_mut(direction);
+        let (side, partner) = self.sides.with_opposite(direction);
         let sequence = side.next?;
-        let crc0 = series.crc0_of(octets, partner, sequence);
+        let crc0 = series.crc0_of(octets, partner.crc0?, sequence);
         // With the CRC_0 of the telegram before it, the CRC-equal rule decides.
         if crc0.is_none() || crc0 == side.crc0 || base.watch.has_any_tap_gap() {
             return None;
@@ -54,9 +53,7 @@ impl Fscp12_1 {
         if let Some(solved) = self.solved.of_mut(direction) {
             solved.agree();
         }
-        base.confirm(direction, 1);
-        base.new_telegram(direction, at, true);
-        base.in_operation(direction);
+        base.steady(direction, at);
         Some(update)
     }
 
