@@ -2,7 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::contents::Contents;
+use super::both::Both;
+use super::contents::{Contents, HeldBack};
 use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
 use super::grain::Grain;
@@ -63,6 +64,7 @@ impl<'m> Checker<'m> {
             signals: Signals::new(machine),
             tap: Tap::default(),
             contents: Contents::default(),
+            type10: HeldBack::default(),
         };
         Self {
             walker: Walker::default(),
@@ -148,6 +150,7 @@ impl<'m> Checker<'m> {
                 follower.tell_intervals(&mut sink.0);
             }
         }
+        state.type10.settle(&mut state.contents.type10);
         Outcome {
             connections: state.followers.into_iter().map(|follower| follower.finish(last)).collect(),
             reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
@@ -174,6 +177,8 @@ struct State<'m> {
     signals: Signals<'m>,
     tap: Tap,
     contents: Contents,
+    /// Type 10 frames that are not in the contents yet.
+    type10: HeldBack,
 }
 
 impl State<'_> {
@@ -188,7 +193,7 @@ impl State<'_> {
                 }
             }
             Payload::Type10(frame) => {
-                self.contents.type10.count(frame.frame_id);
+                self.type10.count(frame.frame_id, &mut self.contents.type10);
                 if is_cut || type10_gap(&mut self.tap, headers, frame, at) {
                     self.tell_gap(
                         |carrier| matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id),
@@ -274,20 +279,17 @@ fn telegram(
 struct Signals<'m> {
     machine: &'m Machine,
     /// Signals of each connection and direction.
-    of_connection: Vec<[Vec<usize>; 2]>,
+    of_connection: Vec<Both<Vec<usize>>>,
     active: Vec<Option<bool>>,
     meters: Vec<Meter>,
 }
 
 impl<'m> Signals<'m> {
     fn new(machine: &'m Machine) -> Self {
-        let mut of_connection = vec![[Vec::new(), Vec::new()]; machine.connections.len()];
+        let mut of_connection = vec![Both::<Vec<usize>>::default(); machine.connections.len()];
         for (index, signal) in machine.signals.iter().enumerate() {
-            if let Some([to_device, to_host]) = of_connection.get_mut(signal.connection) {
-                match signal.direction {
-                    Direction::ToDevice => to_device.push(index),
-                    Direction::ToHost => to_host.push(index),
-                }
+            if let Some(signals) = of_connection.get_mut(signal.connection) {
+                signals.of_mut(signal.direction).push(index);
             }
         }
         let meters = machine
@@ -301,7 +303,8 @@ impl<'m> Signals<'m> {
 
     /// The capture lost packets that may have held telegrams of `connection`.
     fn tap_gap(&mut self, connection: usize) {
-        for signal in self.of_connection.get(connection).into_iter().flatten().flatten() {
+        let signals = self.of_connection.get(connection);
+        for signal in signals.iter().flat_map(|signals| signals.to_device.iter().chain(&signals.to_host)) {
             for meter in &mut self.meters {
                 meter.tap_gap(*signal);
             }
@@ -317,9 +320,8 @@ impl<'m> Signals<'m> {
         at: Location,
         octet: impl Fn(usize) -> Option<u8>,
     ) {
-        let Some([to_device, to_host]) = self.of_connection.get(connection) else { return };
-        let signals = if direction == Direction::ToDevice { to_device } else { to_host };
-        for &index in signals {
+        let Some(signals) = self.of_connection.get(connection) else { return };
+        for &index in signals.of(direction) {
             let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
                 continue;
             };

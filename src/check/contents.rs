@@ -65,12 +65,52 @@ impl<K: Ord> Counts<K> {
     }
 
     pub(super) fn count(&mut self, key: K) {
+        self.add(key, 1);
+    }
+
+    fn add(&mut self, key: K, packets: u64) {
         let counter = if self.by_key.len() < KEPT {
             self.by_key.entry(key).or_default()
         } else {
             self.by_key.get_mut(&key).unwrap_or(&mut self.more)
         };
-        *counter = counter.saturating_add(1);
+        *counter = counter.saturating_add(packets);
+    }
+}
+
+/// Packets that are counted in a table later, but for the first of each key: every packet of a Type 10 capture has a key, and they
+/// are few.
+#[derive(Clone, Debug)]
+pub(super) struct HeldBack {
+    keys: [Option<(u16, u64)>; HELD_BACK],
+}
+
+/// Keys of which packets are held back.
+const HELD_BACK: usize = 256;
+
+impl Default for HeldBack {
+    fn default() -> Self {
+        Self { keys: [None; HELD_BACK] }
+    }
+}
+
+impl HeldBack {
+    pub(super) fn count(&mut self, key: u16, table: &mut Counts<u16>) {
+        let Some(held) = self.keys.get_mut(usize::from(key) % HELD_BACK) else { return };
+        match held {
+            Some((held, packets)) if *held == key => *packets = packets.saturating_add(1),
+            _ => {
+                table.count(key);
+                if let Some((before, packets)) = held.replace((key, 0)) {
+                    table.add(before, packets);
+                }
+            }
+        }
+    }
+
+    /// Counts what was held back.
+    pub(super) fn settle(&mut self, table: &mut Counts<u16>) {
+        self.keys.iter_mut().filter_map(Option::take).for_each(|(key, packets)| table.add(key, packets));
     }
 }
 
@@ -97,5 +137,25 @@ impl Contents {
     pub(super) fn count_malformed(&mut self, at: Location, malformed: Malformed) {
         self.malformed = self.malformed.saturating_add(1);
         self.first_malformed.get_or_insert((at, malformed));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Oracle: a table that counts each at once. Few keys share a place, or more than a table keeps.
+        #[test]
+        fn what_is_held_back_is_counted_in_the_end(keys in proptest::collection::vec(prop_oneof![0..4_u16, 254..260_u16, 0..1_000_u16], 0..900)) {
+            let (mut table, mut at_once, mut held) = (Counts::default(), Counts::default(), HeldBack::default());
+            for key in keys {
+                held.count(key, &mut table);
+                at_once.count(key);
+            }
+            held.settle(&mut table);
+            prop_assert_eq!(table, at_once);
+        }
     }
 }
