@@ -6,9 +6,12 @@ use super::contents::Contents;
 use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update};
 use super::grain::Grain;
-use super::place::Places;
+use super::place::{Owner, Places};
 use super::reaction::{Edge, Meter, ReactionOutcome};
+use super::stop_seen::StandstillOutcome;
+use super::stops::Stops;
 use super::tap::{Tap, TapFaults};
+use super::value::ValueOutcome;
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
 use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type13, udp};
@@ -37,6 +40,10 @@ pub struct Outcome {
     pub connections: Vec<ConnectionOutcome>,
     /// One entry per function that declares both a demand and a reaction signal.
     pub reactions: Vec<ReactionOutcome>,
+    /// One entry per value of the machine, in its order.
+    pub values: Vec<ValueOutcome>,
+    /// One entry per function that declares a demand signal and stops an axis with a value.
+    pub standstills: Vec<StandstillOutcome>,
     /// What the capture lost.
     pub tap_faults: TapFaults,
     /// What the capture holds.
@@ -148,9 +155,12 @@ impl<'m> Checker<'m> {
                 follower.tell_intervals(&mut sink.0);
             }
         }
+        let (values, standstills) = state.signals.stops.finish();
         Outcome {
             connections: state.followers.into_iter().map(|follower| follower.finish(last)).collect(),
             reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
+            values,
+            standstills,
             tap_faults: state.tap.finish(),
             contents: state.contents,
             packets: self.packets,
@@ -219,8 +229,9 @@ impl State<'_> {
             Payload::Type13(_) | Payload::Other { .. } => {}
         }
         let (followers, signals) = (&mut self.followers, &mut self.signals);
-        self.places.find(headers, payload, |connection, direction, octets| {
-            telegram(followers, signals, connection, direction, octets, at);
+        self.places.find(headers, payload, |owner, direction, octets| match owner {
+            Owner::Connection(connection) => telegram(followers, signals, connection, direction, octets, at),
+            Owner::Value(value) => signals.stops.value(value, octets, at),
         });
     }
 
@@ -232,6 +243,7 @@ impl State<'_> {
                 self.signals.tap_gap(index);
             }
         }
+        self.signals.stops.tap_gap(concerned);
     }
 }
 
@@ -277,6 +289,7 @@ struct Signals<'m> {
     of_connection: Vec<[Vec<usize>; 2]>,
     active: Vec<Option<bool>>,
     meters: Vec<Meter>,
+    stops: Stops<'m>,
 }
 
 impl<'m> Signals<'m> {
@@ -296,7 +309,7 @@ impl<'m> Signals<'m> {
             .enumerate()
             .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
             .collect();
-        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters }
+        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters, stops: Stops::new(machine) }
     }
 
     /// The capture lost packets that may have held telegrams of `connection`.
@@ -305,6 +318,7 @@ impl<'m> Signals<'m> {
             for meter in &mut self.meters {
                 meter.tap_gap(*signal);
             }
+            self.stops.tap_gap_of_signal(*signal);
         }
     }
 
@@ -334,9 +348,10 @@ impl<'m> Signals<'m> {
             *state = active;
             // The state before the first telegram is not known, so it has no edge.
             if before.is_some() && before != active {
-                let states = &self.active;
+                let (states, edge) = (&self.active, Edge { signal: index, active, at });
+                self.stops.edge(edge);
                 for meter in &mut self.meters {
-                    meter.edge(Edge { signal: index, active, at }, |signal| states.get(signal).copied().flatten());
+                    meter.edge(edge, |signal| states.get(signal).copied().flatten());
                 }
             }
         }

@@ -1,4 +1,4 @@
-//! From a payload on the wire to the telegrams that the machine file places in it.
+//! From a payload on the wire to the telegrams and values that the machine file places in it.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -7,7 +7,7 @@ use std::net::IpAddr;
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
-use crate::machine::{Carrier, Connection, Direction, Machine, Poll, Profile};
+use crate::machine::{Carrier, Direction, Machine, Place, Poll, Profile};
 
 /// All places of a machine, ordered for the search.
 #[derive(Clone, Debug, Default)]
@@ -22,10 +22,19 @@ pub(super) struct Places {
     ethernet: Vec<(Ethernet, Telegram)>,
 }
 
-/// A telegram of a connection and where it lies in the addressed data.
+/// Whose octets stand in a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Owner {
+    /// A telegram of this connection.
+    Connection(usize),
+    /// This value.
+    Value(usize),
+}
+
+/// A telegram or value and where it lies in the addressed data.
 #[derive(Clone, Copy, Debug)]
 struct Telegram {
-    connection: usize,
+    owner: Owner,
     direction: Direction,
     offset: usize,
     length: usize,
@@ -102,18 +111,20 @@ impl Places {
     pub(super) fn new(machine: &Machine) -> Self {
         let mut places = Self::default();
         for (connection, declared) in machine.connections.iter().enumerate() {
+            let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
             for direction in [Direction::ToDevice, Direction::ToHost] {
-                places.add(connection, direction, declared);
+                places.add(Owner::Connection(connection), direction, declared.place(direction), any_length);
             }
+        }
+        for (value, declared) in machine.values.iter().enumerate() {
+            places.add(Owner::Value(value), declared.direction, &declared.place, false);
         }
         places.logical.sort_by_key(|logical| logical.start);
         places
     }
 
-    fn add(&mut self, connection: usize, direction: Direction, declared: &Connection) {
-        let place = declared.place(direction);
-        let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
-        let telegram = Telegram { connection, direction, offset: place.offset, length: place.length, any_length };
+    fn add(&mut self, owner: Owner, direction: Direction, place: &Place, any_length: bool) {
+        let telegram = Telegram { owner, direction, offset: place.offset, length: place.length, any_length };
         match place.carrier {
             Carrier::Type12Logical { address, working_counter } => self.logical.push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
@@ -137,12 +148,12 @@ impl Places {
         }
     }
 
-    /// Hands each telegram that lies whole in `payload` to `visit`: connection, direction, octets.
+    /// Hands each telegram and value that lies whole in `payload` to `visit`: whose it is, direction, octets.
     pub(super) fn find<'a>(
         &self,
         headers: &Headers,
         payload: &Payload<'a>,
-        mut visit: impl FnMut(usize, Direction, &'a [u8]),
+        mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
         match payload {
             Payload::Type12 { pass, datagram, .. } => self.find_in_type12(*pass, datagram, visit),
@@ -150,7 +161,7 @@ impl Places {
                 for (frame_id, source, telegram) in &self.type10 {
                     let here = *frame_id == frame.frame_id && source.is_none_or(|source| source == headers.source);
                     if let Some(octets) = here.then(|| telegram.cut_out(frame.data, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -158,7 +169,7 @@ impl Places {
                 for (place, telegram) in &self.udp {
                     let here = place.matches(datagram);
                     if let Some(octets) = here.then(|| telegram.in_packet(datagram.payload)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -166,7 +177,7 @@ impl Places {
                 let Some(polled) = polled(frame) else { return };
                 for (_, _, telegram) in self.type13.iter().filter(|(poll, node, _)| (*poll, *node) == polled) {
                     if let Some(octets) = telegram.cut_out(frame.payload, telegram.offset) {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -174,7 +185,7 @@ impl Places {
                 for (place, telegram) in &self.type2 {
                     let here = place.matches(datagram, connected);
                     if let Some(octets) = here.then(|| telegram.cut_out(connected.data, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -182,7 +193,7 @@ impl Places {
                 for (place, telegram) in &self.ethernet {
                     let here = place.matches(headers, *ether_type);
                     if let Some(octets) = here.then(|| telegram.cut_out(payload, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -193,7 +204,7 @@ impl Places {
         &self,
         pass: Pass,
         datagram: &type12::Datagram<'a>,
-        mut visit: impl FnMut(usize, Direction, &'a [u8]),
+        mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
         let here = |telegram: &Telegram, working_counter: u16| {
             is_on(pass, datagram.command, telegram.direction)
@@ -211,7 +222,7 @@ impl Places {
                     if here(telegram, logical.working_counter)
                         && let Some(octets) = telegram.cut_out(datagram.data, offset)
                     {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -221,7 +232,7 @@ impl Places {
                         && here(telegram, 1)
                         && let Some(octets) = telegram.cut_out(datagram.data, telegram.offset)
                     {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -316,7 +327,8 @@ required = { response_time = "1 s" }
             ether_type: type10::ETHER_TYPE,
         };
         let mut found = Vec::new();
-        Places::new(&machine).find(&headers, &payload, |connection, direction, octets| {
+        Places::new(&machine).find(&headers, &payload, |owner, direction, octets| {
+            let Owner::Connection(connection) = owner else { panic!("{owner:?}") };
             found.push((connection, direction, octets.to_vec()));
         });
         found
@@ -382,7 +394,8 @@ required = { response_time = "1 s" }
             let [destination, source] = nodes;
             let frame = type13::Frame { message_type, destination, source, head, payload };
             let mut found = Vec::new();
-            places.find(&Headers::default(), &Payload::Type13(frame), |connection, direction, octets| {
+            places.find(&Headers::default(), &Payload::Type13(frame), |owner, direction, octets| {
+                let Owner::Connection(connection) = owner else { panic!("{owner:?}") };
                 found.push((connection, direction, octets.to_vec()));
             });
             found

@@ -14,6 +14,7 @@ mod markup;
 mod run;
 mod sign;
 mod speed;
+mod standstill;
 mod watchdog;
 
 use super::model::Report;
