@@ -204,7 +204,7 @@ fn scale(
         let nano = quantity(dimension, Sign::Positive)(value)?;
         let (Some(counts), Some(most)) = (known, number.and_then(NumberType::most)) else { return Ok(nano) };
         let scale = ValueScale { nano, counts };
-        let reach = i128::from(scale.nano).saturating_mul(most) / i128::from(counts.max(1));
+        let reach = i128::from(scale.nano).saturating_mul(most).checked_div(counts.into()).unwrap_or(0);
         let name = number.map_or("", NumberType::name);
         if of == ValueQuantity::Speed && reach < i128::from(axis.max_speed.as_nano()) {
             return Err(Mistake::new(

@@ -180,7 +180,7 @@ impl<'m> Scenario<'m> {
     }
 
     fn start(&mut self, mut course: Course) -> usize {
-        course.to_stop = self.to_stop(&course);
+        course.to_stop = self.delay_to_stop(&course);
         let index = self.courses.len();
         self.courses.push(course);
         self.open.push(index);
@@ -188,7 +188,7 @@ impl<'m> Scenario<'m> {
     }
 
     /// Where the reaction is a command to a drive with values: the delays of what lies behind its connection.
-    fn to_stop(&mut self, course: &Course) -> Option<i64> {
+    fn delay_to_stop(&mut self, course: &Course) -> Option<i64> {
         let machine = self.machine;
         let function = machine.functions.get(course.function)?;
         let axis = function.stop?.axis;
