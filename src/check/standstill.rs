@@ -62,6 +62,18 @@ impl StopMeter {
         }
     }
 
+    /// Whether a demand waits for its standstill.
+    pub(super) const fn is_open(&self) -> bool {
+        self.open.is_some()
+    }
+
+    /// Another stop of the axis was demanded as well.
+    pub(super) const fn share(&mut self) {
+        if let Some(open) = &mut self.open {
+            open.is_shared = true;
+        }
+    }
+
     /// Takes the edge of any signal.
     pub(super) fn edge(&mut self, edge: Edge, watch: &AxisWatch) {
         let of_demand = edge.signal == self.demand;

@@ -52,6 +52,8 @@ pub struct StopSeen {
     pub ramp: Option<RampSeen>,
     /// Time from the demand until it was withdrawn, if that was before the standstill.
     pub withdrawn: Option<Span>,
+    /// Whether another stop of the axis was demanded meanwhile: which one it followed is not known.
+    pub is_shared: bool,
     /// Age that a value may have: reporting delay, and how long the drive left it as it was during the ramp.
     pub age: Span,
     /// Longest time between two packets with values.

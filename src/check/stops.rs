@@ -8,15 +8,16 @@ use super::reaction::Edge;
 use super::standstill::StopMeter;
 use super::stop_seen::StandstillOutcome;
 use super::value::{Follow, ValueOutcome};
-use crate::machine::{Carrier, Machine, ValueQuantity};
+use crate::machine::{Carrier, Machine, Stop, ValueQuantity};
 
 /// Values and stops of a machine; empty for one without values.
 pub(super) struct Stops<'m> {
     values: Vec<Follow<'m>>,
     /// By axis.
     watches: Vec<Option<AxisWatch>>,
-    /// Each with its axis.
+    /// Each with its axis and how it stops that.
     meters: Vec<(usize, StopMeter)>,
+    stops: Vec<Stop>,
 }
 
 impl<'m> Stops<'m> {
@@ -39,14 +40,15 @@ impl<'m> Stops<'m> {
                 ValueQuantity::Position => (watch.has_position, watch.count_of_position) = (true, count),
             }
         }
-        let mut meters = Vec::new();
+        let (mut meters, mut stops) = (Vec::new(), Vec::new());
         for (index, function) in machine.functions.iter().enumerate() {
             let (Some(demand), Some(stop)) = (function.demand, function.stop) else { continue };
             if let Some(watch) = watches.get(stop.axis).and_then(Option::as_ref) {
                 meters.push((stop.axis, StopMeter::new(index, demand, function.reaction, watch)));
+                stops.push(stop.stop);
             }
         }
-        Self { values, watches, meters }
+        Self { values, watches, meters, stops }
     }
 
     /// Takes the octets of a value in a packet.
@@ -70,6 +72,23 @@ impl<'m> Stops<'m> {
                 meter.edge(edge, watch);
             }
         }
+        self.share();
+    }
+
+    /// Where an axis has to follow two stops at once, nobody knows which one it follows.
+    fn share(&mut self) {
+        let open: Vec<(usize, Stop)> = self
+            .meters
+            .iter()
+            .zip(&self.stops)
+            .filter(|((_, meter), _)| meter.is_open())
+            .map(|((axis, _), stop)| (*axis, *stop))
+            .collect();
+        for ((axis, meter), stop) in self.meters.iter_mut().zip(&self.stops) {
+            if open.iter().any(|(other_axis, other)| other_axis == axis && other != stop) {
+                meter.share();
+            }
+        }
     }
 
     /// The capture lost packets that may have shown `signal`.
@@ -91,7 +110,7 @@ impl<'m> Stops<'m> {
     }
 
     pub(super) fn finish(self) -> (Vec<ValueOutcome>, Vec<StandstillOutcome>) {
-        let Self { values, watches, meters } = self;
+        let Self { values, watches, meters, .. } = self;
         let finish = |(axis, meter): (usize, StopMeter)| {
             let watch = watches.get(axis).and_then(Option::as_ref)?;
             Some(meter.finish(watch))

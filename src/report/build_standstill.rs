@@ -79,6 +79,7 @@ fn occurrence(stop: &StopSeen, judged: &StopJudged, unit: Unit) -> StandstillOcc
         travel_against: against(judged.travel),
         ramp: stop.ramp.and_then(|seen| ramp(seen, judged.ramp, unit)),
         withdrawn_ns: stop.withdrawn.map(Span::as_nanos),
+        shared: stop.is_shared,
         age_ns: stop.age.as_nanos(),
         interval_ns: stop.interval.as_nanos(),
         curve: stop

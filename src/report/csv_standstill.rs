@@ -32,6 +32,7 @@ pub(super) const HEADS: &[&str] = &[
     "deceleration_declared",
     "ramp_against",
     "withdrawn_ns",
+    "shared",
     "age_ns",
     "interval_ns",
 ];
@@ -68,6 +69,7 @@ pub(super) fn rows(function: &FunctionReport) -> Vec<Row> {
             ramp.and_then(|ramp| ramp.declared).map_or_else(String::new, slope),
             number(ramp.map(|ramp| ramp.against)),
             number(one.withdrawn_ns),
+            one.shared.to_string(),
             one.age_ns.to_string(),
             one.interval_ns.to_string(),
         ]

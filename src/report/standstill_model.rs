@@ -88,6 +88,8 @@ pub struct StandstillOccurrence {
     pub ramp: Option<RampReport>,
     /// Time from the demand until it was withdrawn, if that was before the standstill. Within the bound, the machine may have run on.
     pub withdrawn_ns: Option<i64>,
+    /// Another stop of the axis was demanded meanwhile, so nothing is compared.
+    pub shared: bool,
     /// Age that a value may have: reporting delay, and how long the drive left it as it was during the ramp.
     pub age_ns: i64,
     /// Longest time between two packets with values.

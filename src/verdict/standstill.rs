@@ -51,7 +51,7 @@ impl StopJudged {
 /// A measured figure against a bound, in the order of precedence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Against {
-    /// There is nothing to compare: no bound, or the demand was withdrawn in time.
+    /// There is nothing to compare: no bound, the demand was withdrawn in time, or another stop of the axis was demanded as well.
     NotCompared,
     /// At most the bound, whatever the uncertainty.
     Within,
@@ -122,6 +122,7 @@ fn clock(summary: &Summary) -> Span {
 }
 
 fn one(stop: &StopSeen, bound: Option<&VisibleStop>, clock: Span, count: i64) -> StopJudged {
+    let bound = bound.filter(|_| !stop.is_shared);
     let ramp = stop.ramp.zip(bound.and_then(|bound| bound.ramp)).and_then(|(seen, ramp)| {
         let RampSeen { peak, from, to, time } = seen;
         let way = from.checked_sub(to).filter(|way| *way > 0)?;

@@ -100,10 +100,12 @@ pub(in crate::report) fn verdict(told: &StandstillReport) -> String {
         () if near(flat) => "within; ramp not told apart".to_owned(),
         () => "within".to_owned(),
     };
+    let shared = told.occurrences.iter().fold(0, |n: u64, one| n.saturating_add(u64::from(one.shared)));
     let others = [
         (told.already_standing, "standing still already"),
         (told.interrupted, "interrupted by a trip"),
         (told.disturbed, "disturbed by the capture"),
+        (shared, "not compared: another stop of the axis was demanded too"),
         (if told.overdue { 0 } else { told.waiting }, "pending at the end"),
     ];
     let others = others.iter().filter(|(n, _)| *n > 0).map(|(n, why)| format!("{} {why}", grouped(*n)));

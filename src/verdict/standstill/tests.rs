@@ -32,6 +32,7 @@ fn stop(time: [i64; 3], travel: [i64; 3], ramp_ms: i64, withdrawn: Option<i64>) 
         peak_speed: 500 * MM,
         ramp: Some(RampSeen { peak: 500 * MM, from: 375 * MM, to: 75 * MM, time: ramp }),
         withdrawn: withdrawn.map(Span::from_millis),
+        is_shared: false,
         age: Span::from_millis(4),
         interval: Span::from_millis(4),
         curve: Vec::new(),
@@ -58,6 +59,8 @@ fn only_what_is_beyond_for_certain_is_beyond() {
     // The machine may have run on after a demand that was withdrawn within the bound; its ramp counts all the same.
     assert_eq!(judged(&stop([400, 410, 420], [101, 110, 120], 95, Some(299))), (NotCompared, NotCompared, Within));
     assert_eq!(judged(&stop([400, 410, 420], [80, 90, 100], 95, Some(301))), (Beyond, Within, Within));
+    let shared = StopSeen { is_shared: true, ..stop([400, 410, 420], [101, 110, 120], 125, None) };
+    assert_eq!(one(&shared, Some(&bound()), Span::ZERO, 0).worst(), NotCompared);
     let without = one(&stop([1, 2, 3], [1, 2, 3], 95, None), None, Span::ZERO, 0);
     assert_eq!(without, StopJudged { time: NotCompared, travel: NotCompared, ramp: None });
     assert_eq!(without.worst(), NotCompared);
