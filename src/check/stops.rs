@@ -118,3 +118,43 @@ impl<'m> Stops<'m> {
         (values.into_iter().map(|value| value.outcome).collect(), meters.into_iter().filter_map(finish).collect())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::machine;
+    use crate::time::Instant;
+
+    /// The lift of the scenario, whose functions stop it by STO and by SS1-r.
+    #[test]
+    fn two_stops_of_one_axis_at_once_are_told() {
+        let text = include_str!("../../captures/reel-wrapper/machine.toml");
+        let machine = machine::read("machine.toml", text).unwrap_or_else(|problems| panic!("{problems}"));
+        let index = |id: &str| machine.signals.iter().position(|signal| signal.id == id).unwrap();
+        let (gate, enabling) = (index("gate-open"), index("enabling-released"));
+        for both in [false, true] {
+            let mut stops = Stops::new(&machine);
+            let at = |ms: i64| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet: ms.unsigned_abs() };
+            for ms in 0..400 {
+                let speed: i16 = if ms < 100 { -3_000 } else { 0 };
+                stops.value(0, &speed.to_le_bytes(), at(ms));
+                stops.value(1, &0_i32.to_le_bytes(), at(ms));
+                if ms == 50 {
+                    stops.edge(Edge { signal: gate, active: Some(true), at: at(ms) });
+                }
+                if ms == 60 && both {
+                    stops.edge(Edge { signal: enabling, active: Some(true), at: at(ms) });
+                }
+            }
+            let (values, stopped) = stops.finish();
+            let seen: Vec<_> = stopped.iter().flat_map(|stops| &stops.occurrences).collect();
+            assert_eq!(
+                seen.iter().map(|stop| stop.is_shared).collect::<Vec<_>>(),
+                vec![both; if both { 2 } else { 1 }]
+            );
+            assert!(seen.iter().all(|stop| stop.standstill == at(100)), "{seen:?}");
+            // 300 mm/s for 50 ms, and a position that did not move.
+            assert!(values[0].implausible.is_some() != values[1].implausible.is_some());
+        }
+    }
+}
