@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use super::function::FunctionError;
 use super::response::{self, CommonCause, Response, Supervision, Watched};
-use crate::machine::{Connection, Direction, Faults, Function, Machine, Step, supervised_spans};
+use crate::machine::{Connection, Direction, Faults, Function, Machine, Signal, Step, supervised_spans};
 use crate::time::Span;
 
 /// What lets a watchdog run out.
@@ -159,6 +159,23 @@ pub struct VisiblePart {
     pub bound: Span,
 }
 
+/// The places of a path where it passes a connection.
+fn passes(function: &Function, connection: usize) -> impl DoubleEndedIterator<Item = usize> + '_ {
+    let steps = function.path.iter().enumerate();
+    steps.filter_map(move |(place, step)| (*step == Step::Connection(connection)).then_some(place))
+}
+
+/// A pass that is named in the other direction doesn't carry the signal.
+fn may_carry(function: &Function, place: usize, wanted: Direction) -> bool {
+    function.directions.get(place).copied().flatten().is_none_or(|named| named == wanted)
+}
+
+/// Where the demand first shows on the path.
+pub(super) fn first_pass(function: &Function, demand: &Signal) -> Option<usize> {
+    let first = passes(function, demand.connection).find(|place| may_carry(function, *place, demand.direction));
+    first.or_else(|| passes(function, demand.connection).next())
+}
+
 /// The bound of what a tap sees: from the telegram that shows the demand to the one that shows the reaction.
 ///
 /// A tap may see a telegram at the very start of its transfer or at the very end, so the whole transfers of both count. The
@@ -174,20 +191,10 @@ pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<Vis
     let (Some(demand), Some(reaction)) = (signal(function.demand), signal(function.reaction)) else {
         return Ok(None);
     };
+    let Some(first) = first_pass(function, demand) else { return Ok(None) };
+    let last = passes(function, reaction.connection).rfind(|place| may_carry(function, *place, reaction.direction));
+    let Some(last) = last.or_else(|| passes(function, reaction.connection).next_back()) else { return Ok(None) };
     let direction = |place: usize| function.directions.get(place).copied().flatten();
-    let places = |connection| {
-        let on = move |(place, step): (usize, &Step)| (*step == Step::Connection(connection)).then_some(place);
-        function.path.iter().enumerate().filter_map(on)
-    };
-    // A pass that is named in the other direction doesn't carry the signal.
-    let may_carry = |place: &usize, wanted: Direction| direction(*place).is_none_or(|named| named == wanted);
-    let first = places(demand.connection).find(|place| may_carry(place, demand.direction));
-    let last = places(reaction.connection).rfind(|place| may_carry(place, reaction.direction));
-    let (Some(first), Some(last)) =
-        (first.or_else(|| places(demand.connection).next()), last.or_else(|| places(reaction.connection).next_back()))
-    else {
-        return Ok(None);
-    };
     if last < first {
         return Ok(None);
     }

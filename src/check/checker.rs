@@ -8,9 +8,12 @@ use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
-use super::place::Places;
+use super::place::{Owner, Places};
 use super::reaction::{Edge, Meter, ReactionOutcome};
+use super::stop_seen::StandstillOutcome;
+use super::stops::Stops;
 use super::tap::{Tap, TapFaults};
+use super::value::ValueOutcome;
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
 use crate::carrier::type2_open::Open;
@@ -40,6 +43,10 @@ pub struct Outcome {
     pub connections: Vec<ConnectionOutcome>,
     /// One entry per function that declares both a demand and a reaction signal.
     pub reactions: Vec<ReactionOutcome>,
+    /// One entry per value of the machine, in its order.
+    pub values: Vec<ValueOutcome>,
+    /// One entry per function that declares a demand signal and stops an axis with a value.
+    pub standstills: Vec<StandstillOutcome>,
     /// What the capture lost.
     pub tap_faults: TapFaults,
     /// What the capture holds.
@@ -160,9 +167,12 @@ impl<'m> Checker<'m> {
             }
             look_around(&mut state.followers, index);
         }
+        let (values, standstills) = state.signals.stops.finish();
         Outcome {
             connections: state.followers.into_iter().map(Follower::outcome).collect(),
             reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
+            values,
+            standstills,
             tap_faults: state.tap.finish(),
             contents: state.contents,
             packets: self.packets,
@@ -240,8 +250,9 @@ impl State<'_> {
             Payload::Type13(_) | Payload::Other { .. } => {}
         }
         let (followers, signals) = (&mut self.followers, &mut self.signals);
-        self.places.find(headers, payload, |connection, direction, octets| {
-            telegram(followers, signals, connection, direction, octets, at);
+        self.places.find(headers, payload, |owner, direction, octets| match owner {
+            Owner::Connection(connection) => telegram(followers, signals, connection, direction, octets, at),
+            Owner::Value(value) => signals.stops.value(value, octets, at),
         });
     }
 
@@ -269,6 +280,7 @@ impl State<'_> {
                 self.signals.tap_gap(index);
             }
         }
+        self.signals.stops.tap_gap(concerned);
     }
 }
 
@@ -317,6 +329,7 @@ struct Signals<'m> {
     of_connection: Vec<Both<Vec<usize>>>,
     active: Vec<Option<bool>>,
     meters: Vec<Meter>,
+    stops: Stops<'m>,
 }
 
 impl<'m> Signals<'m> {
@@ -333,7 +346,7 @@ impl<'m> Signals<'m> {
             .enumerate()
             .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
             .collect();
-        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters }
+        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters, stops: Stops::new(machine) }
     }
 
     /// The capture lost packets that may have held telegrams of `connection`.
@@ -343,6 +356,7 @@ impl<'m> Signals<'m> {
             for meter in &mut self.meters {
                 meter.tap_gap(*signal);
             }
+            self.stops.tap_gap_of_signal(*signal);
         }
     }
 
@@ -371,9 +385,10 @@ impl<'m> Signals<'m> {
             *state = active;
             // The state before the first telegram is not known, so it has no edge.
             if before.is_some() && before != active {
-                let states = &self.active;
+                let (states, edge) = (&self.active, Edge { signal: index, active, at });
+                self.stops.edge(edge);
                 for meter in &mut self.meters {
-                    meter.edge(Edge { signal: index, active, at }, |signal| states.get(signal).copied().flatten());
+                    meter.edge(edge, |signal| states.get(signal).copied().flatten());
                 }
             }
         }

@@ -1,4 +1,4 @@
-//! From a payload on the wire to the telegrams that the machine file places in it.
+//! From a payload on the wire to the telegrams and values that the machine file places in it.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -8,7 +8,7 @@ use super::both::Both;
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
-use crate::machine::{Carrier, Connection, Direction, Machine, Poll, Profile};
+use crate::machine::{Carrier, Direction, Machine, Place, Poll, Profile};
 
 /// All places of a machine, ordered for the search.
 #[derive(Clone, Debug, Default)]
@@ -24,10 +24,19 @@ pub(super) struct Places {
     ethernet: Vec<(Ethernet, Telegram)>,
 }
 
-/// A telegram of a connection and where it lies in the addressed data.
+/// Whose octets stand in a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Owner {
+    /// A telegram of this connection.
+    Connection(usize),
+    /// This value.
+    Value(usize),
+}
+
+/// A telegram or value and where it lies in the addressed data.
 #[derive(Clone, Copy, Debug)]
 struct Telegram {
-    connection: usize,
+    owner: Owner,
     direction: Direction,
     offset: usize,
     length: usize,
@@ -104,9 +113,13 @@ impl Places {
     pub(super) fn new(machine: &Machine) -> Self {
         let mut places = Self::default();
         for (connection, declared) in machine.connections.iter().enumerate() {
+            let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
             for direction in [Direction::ToDevice, Direction::ToHost] {
-                places.add(connection, direction, declared);
+                places.add(Owner::Connection(connection), direction, declared.place(direction), any_length);
             }
+        }
+        for (value, declared) in machine.values.iter().enumerate() {
+            places.add(Owner::Value(value), declared.direction, &declared.place, false);
         }
         places.logical.to_device.sort_by_key(|logical| logical.start);
         places.logical.to_host.sort_by_key(|logical| logical.start);
@@ -114,10 +127,8 @@ impl Places {
         places
     }
 
-    fn add(&mut self, connection: usize, direction: Direction, declared: &Connection) {
-        let place = declared.place(direction);
-        let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
-        let telegram = Telegram { connection, direction, offset: place.offset, length: place.length, any_length };
+    fn add(&mut self, owner: Owner, direction: Direction, place: &Place, any_length: bool) {
+        let telegram = Telegram { owner, direction, offset: place.offset, length: place.length, any_length };
         match place.carrier {
             Carrier::Type12Logical { address, working_counter } => self.logical.of_mut(direction).push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
@@ -141,12 +152,12 @@ impl Places {
         }
     }
 
-    /// Hands each telegram that lies whole in `payload` to `visit`: connection, direction, octets.
+    /// Hands each telegram and value that lies whole in `payload` to `visit`: whose it is, direction, octets.
     pub(super) fn find<'a>(
         &self,
         headers: &Headers,
         payload: &Payload<'a>,
-        mut visit: impl FnMut(usize, Direction, &'a [u8]),
+        mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
         match payload {
             Payload::Type12 { pass, datagram, .. } => self.find_in_type12(*pass, datagram, visit),
@@ -157,7 +168,7 @@ impl Places {
                 for (_, source, telegram) in of_frame {
                     let here = source.is_none_or(|source| source == headers.source);
                     if let Some(octets) = here.then(|| telegram.cut_out(frame.data, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -165,7 +176,7 @@ impl Places {
                 for (place, telegram) in &self.udp {
                     let here = place.matches(datagram);
                     if let Some(octets) = here.then(|| telegram.in_packet(datagram.payload)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -173,7 +184,7 @@ impl Places {
                 let Some(polled) = polled(frame) else { return };
                 for (_, _, telegram) in self.type13.iter().filter(|(poll, node, _)| (*poll, *node) == polled) {
                     if let Some(octets) = telegram.cut_out(frame.payload, telegram.offset) {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -181,7 +192,7 @@ impl Places {
                 for (place, telegram) in &self.type2 {
                     let here = place.matches(datagram, connected);
                     if let Some(octets) = here.then(|| telegram.cut_out(connected.data, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -190,7 +201,7 @@ impl Places {
                 for (place, telegram) in &self.ethernet {
                     let here = place.matches(headers, *ether_type);
                     if let Some(octets) = here.then(|| telegram.cut_out(payload, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -201,7 +212,7 @@ impl Places {
         &self,
         pass: Pass,
         datagram: &type12::Datagram<'a>,
-        mut visit: impl FnMut(usize, Direction, &'a [u8]),
+        mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
         let Some(direction) = taken_on(pass, datagram.command) else { return };
         let served = |working_counter: u16| pass == Pass::Outgoing || datagram.working_counter >= working_counter;
@@ -218,7 +229,7 @@ impl Places {
                     if served(logical.working_counter)
                         && let Some(octets) = telegram.cut_out(datagram.data, offset)
                     {
-                        visit(telegram.connection, direction, octets);
+                        visit(telegram.owner, direction, octets);
                     }
                 }
             }
@@ -228,7 +239,7 @@ impl Places {
                         && served(1)
                         && let Some(octets) = telegram.cut_out(datagram.data, telegram.offset)
                     {
-                        visit(telegram.connection, direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -319,7 +330,8 @@ required = { response_time = "1 s" }
             ether_type: type10::ETHER_TYPE,
         };
         let mut found = Vec::new();
-        Places::new(&machine).find(&headers, &payload, |connection, direction, octets| {
+        Places::new(&machine).find(&headers, &payload, |owner, direction, octets| {
+            let Owner::Connection(connection) = owner else { panic!("{owner:?}") };
             found.push((connection, direction, octets.to_vec()));
         });
         found
@@ -385,7 +397,8 @@ required = { response_time = "1 s" }
             let [destination, source] = nodes;
             let frame = type13::Frame { message_type, destination, source, head, payload };
             let mut found = Vec::new();
-            places.find(&Headers::default(), &Payload::Type13(frame), |connection, direction, octets| {
+            places.find(&Headers::default(), &Payload::Type13(frame), |owner, direction, octets| {
+                let Owner::Connection(connection) = owner else { panic!("{owner:?}") };
                 found.push((connection, direction, octets.to_vec()));
             });
             found

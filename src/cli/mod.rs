@@ -131,6 +131,10 @@ enum Table {
     Steps,
     /// Every measured reaction.
     Reactions,
+    /// Every measured stop.
+    Standstills,
+    /// The points of their curves.
+    Curves,
     /// Connections: counts, watchdog, margin, health.
     Connections,
     /// Intervals and round trips: extremes and quantiles.
@@ -157,6 +161,8 @@ impl Table {
             Self::Functions => CsvTable::Functions,
             Self::Steps => CsvTable::Steps,
             Self::Reactions => CsvTable::Reactions,
+            Self::Standstills => CsvTable::Standstills,
+            Self::Curves => CsvTable::Curves,
             Self::Connections => CsvTable::Connections,
             Self::Intervals => CsvTable::Intervals,
             Self::Histogram => CsvTable::Histogram,

@@ -41,6 +41,10 @@ pub(super) struct Arguments {
     /// A fault at a time: KIND,CONNECTION,DIRECTION,TIME, for example loss,gate,to_host,5s.
     #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,TIME")]
     fault: Vec<String>,
+    /// Factor on every declared deceleration of the axes whose drives send values, for example 0.8; by default their stops are a
+    /// little better than declared.
+    #[arg(long, value_name = "FACTOR", value_parser = factor)]
+    ramp_factor: Option<u32>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
@@ -85,6 +89,7 @@ fn plan(arguments: &Arguments, machine: &Machine) -> Result<Plan, Error> {
         demands,
         faults: arguments.fault.iter().map(|text| fault(text, machine)).collect::<Result<_, _>>()?,
         start_up: !arguments.mid_run,
+        ramp_factor: arguments.ramp_factor,
         ..Plan::default()
     })
 }
@@ -95,6 +100,18 @@ fn time(text: &str) -> Result<Span, String> {
         Ok(_) => Err("a time from the start of the run can't be negative".to_owned()),
         Err(error) => Err(format!("'{text}' {error}; expected a time such as \"5 s\"")),
     }
+}
+
+/// A factor from 0.05 to 5, in millionths.
+fn factor(text: &str) -> Result<u32, String> {
+    let (whole, fraction) = text.split_once('.').unwrap_or((text, ""));
+    let digits = |part: &str| part.len() <= 6 && part.chars().all(|c| c.is_ascii_digit());
+    let millionths = (!whole.is_empty() && digits(whole) && digits(fraction))
+        .then(|| format!("{whole}{fraction:0<6}").parse::<u32>().ok())
+        .flatten();
+    millionths
+        .filter(|millionths| (50_000..=5_000_000).contains(millionths))
+        .ok_or_else(|| format!("'{text}' is no factor from 0.05 to 5; expected a number such as 0.8"))
 }
 
 fn demand(text: &str, machine: &Machine) -> Result<(usize, Span), Error> {

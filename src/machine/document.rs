@@ -20,6 +20,7 @@ use super::read_medium::medium;
 use super::read_reaction_rules;
 use super::read_response::tolerance;
 use super::read_signal::signal;
+use super::read_value::values;
 use super::shared_wire::Wire;
 use super::syntax;
 use super::values::{integer, words};
@@ -71,6 +72,7 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         .collect();
     let media = media(&names, mistakes);
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
+    let values = values(&names, &axes, &mut wire, mistakes);
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
@@ -85,6 +87,7 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         axes: axes.into_iter().collect::<Result<_, _>>()?,
         signals: signals.into_iter().collect::<Result<_, _>>()?,
         functions: functions.into_iter().collect::<Result<_, _>>()?,
+        values: values.into_iter().collect::<Result<_, _>>()?,
         media: media.into_iter().collect::<Result<_, _>>()?,
     })
 }

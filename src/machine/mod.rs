@@ -39,6 +39,7 @@ mod read_series;
 mod read_signal;
 mod read_stop;
 mod read_telegram;
+mod read_value;
 mod read_violation;
 mod separation;
 mod series;
@@ -46,6 +47,7 @@ mod shared_wire;
 mod source;
 mod spans;
 mod syntax;
+mod value;
 mod values;
 
 #[cfg(test)]
@@ -61,6 +63,7 @@ pub use reaction_rules::{Measuring, ReactionRules, Statement};
 pub use separation::{Approach, Edition, Separation};
 pub use series::{Run, Series, SeriesRule};
 pub use spans::{SupervisedSpan, supervised_spans};
+pub use value::{ByteOrder, NumberType, Standstill, Value, ValueQuantity, ValueScale};
 
 /// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.
 pub const TEMPLATE: &str = include_str!("template.toml");

@@ -12,6 +12,7 @@ use super::monitor::{Detection, Monitor, Violation};
 use super::reaction_rules::{Measuring, ReactionRules};
 use super::separation::Separation;
 use super::series::Series;
+use super::value::{Standstill, Value};
 use crate::latency::tolerance::Tolerance;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
@@ -33,6 +34,8 @@ pub struct Machine {
     pub axes: Vec<Axis>,
     /// Bits of the safe data with a meaning.
     pub signals: Vec<Signal>,
+    /// Values of the drives in their standard process data.
+    pub values: Vec<Value>,
     /// Safety functions.
     pub functions: Vec<Function>,
     /// What several connections share.
@@ -376,6 +379,8 @@ pub struct Axis {
     pub monitors: Vec<Monitor>,
     /// Distance from a rotary axis at which travel counts as an arc.
     pub radius: Option<Travel>,
+    /// When it counts as standing still in a capture.
+    pub standstill: Option<Standstill>,
     /// Where the figures come from.
     pub source: Option<String>,
 }

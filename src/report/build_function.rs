@@ -1,6 +1,7 @@
 //! Safety functions: results to report data.
 
 use super::build_reaction;
+use super::build_standstill::standstill;
 use super::build_stop::{stop, violation};
 use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, TermReport};
 use super::number::{Unit, inches, milli_units, milli_units_down};
@@ -62,6 +63,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
         outside_the_wire: build_reaction::outside(machine, function),
         measured: verdict.measured.as_ref().map(measured),
+        standstill: verdict.standstill.as_ref().and_then(|told| standstill(machine, function, told, unit)),
         verdict: words::status(verdict.status),
         derivation: None,
         allows: None,

@@ -5,6 +5,7 @@ mod losses;
 use std::io;
 
 use super::columns::printable;
+use super::csv_standstill;
 use super::model::{ConnectionReport, FunctionReport, IntervalReport, Report};
 
 /// The tables that a report may hold.
@@ -16,6 +17,10 @@ pub enum CsvTable {
     Steps,
     /// Every measured reaction.
     Reactions,
+    /// Every measured stop.
+    Standstills,
+    /// The points of their curves.
+    Curves,
     /// Connections: counts, watchdog, margin, health.
     Connections,
     /// Intervals and round trips: extremes and quantiles.
@@ -37,7 +42,7 @@ pub enum CsvTable {
 }
 
 /// A row of cells.
-type Row = Vec<String>;
+pub(super) type Row = Vec<String>;
 
 /// The table as CSV; `None` if this kind of report does not hold it.
 ///
@@ -54,6 +59,14 @@ pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
         CsvTable::Reactions => {
             report.capture.as_ref()?;
             (REACTION_HEADS, functions?.iter().flat_map(reactions).collect())
+        }
+        CsvTable::Standstills => {
+            report.capture.as_ref()?;
+            (csv_standstill::HEADS, functions?.iter().flat_map(csv_standstill::rows).collect())
+        }
+        CsvTable::Curves => {
+            report.capture.as_ref()?;
+            (csv_standstill::CURVE_HEADS, functions?.iter().flat_map(csv_standstill::curves).collect())
         }
         CsvTable::Connections => (CONNECTION_HEADS, connections?.iter().map(connection).collect()),
         CsvTable::Intervals => (INTERVAL_HEADS, connections?.iter().flat_map(intervals).collect()),
@@ -79,13 +92,13 @@ fn write(heads: &[&str], rows: &[Row]) -> io::Result<String> {
 }
 
 /// A text of somebody else: no formula, and nothing that steers a terminal or breaks a line.
-fn text(text: &str) -> String {
+pub(super) fn text(text: &str) -> String {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
     let text = printable(text);
     if formula { format!("'{text}") } else { text }
 }
 
-fn number(number: Option<impl ToString>) -> String {
+pub(super) fn number(number: Option<impl ToString>) -> String {
     number.map_or_else(String::new, |number| number.to_string())
 }
 

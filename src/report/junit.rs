@@ -5,6 +5,7 @@ use super::model::{ConnectionReport, FunctionReport, Report};
 use super::number::counted;
 use super::record::escape_plain;
 use super::text::functions::limit_rows;
+use super::text::standstill::verdict;
 
 /// The report as JUnit XML. A missed limit, a finding or a trip is a failure; what was not examined is an error.
 pub fn junit(report: &Report) -> String {
@@ -86,6 +87,8 @@ fn function(function: &FunctionReport) -> Case {
     let limits = limit_rows(function).into_iter().filter(|[.., margin]| margin.starts_with('-') && margin != "-");
     let missed: Vec<String> =
         limits.map(|[name, allowed, figure, _]| format!("{name}: {figure} bounded, {allowed} allowed")).collect();
+    let stops = function.standstill.iter().map(verdict).filter(|told| told.starts_with("REFUTED"));
+    let missed: Vec<String> = missed.into_iter().chain(stops.map(|told| format!("stop {told}"))).collect();
     let outcome = match (function.verdict, &function.no_budget) {
         ("met", _) => Outcome::Passed,
         (_, Some(why)) => Outcome::Error(why.clone()),

@@ -15,6 +15,7 @@ use super::reaction_model::{OutsideReport, ToleranceReport, UncertaintyReport};
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
 use super::simulation_model::SimulationReport;
+use super::standstill_model::StandstillReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
 use super::watchdogs_model::{AdmissibleReport, WatchdogsReport};
 
@@ -235,6 +236,9 @@ pub struct FunctionReport {
     pub outside_the_wire: Vec<OutsideReport>,
     /// What was measured; null if no demand of this function shows in the capture.
     pub measured: Option<MeasuredReport>,
+    /// Stops measured by the values of the drive; absent if none is declared or there is no capture.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub standstill: Option<StandstillReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     #[schemars(extend("enum" = ["met", "missed", "refuted", "unanswered", "no budget"]))]
     pub verdict: &'static str,

@@ -29,6 +29,12 @@ pub(super) enum Concern {
     FailSafe,
     /// A planned fault.
     Fault(usize),
+    /// How an axis runs and stops.
+    Axis(usize),
+    /// Ripple of the values of the drives.
+    Values,
+    /// Delays from a command to the stop of its drive.
+    Stops,
 }
 
 impl Concern {
@@ -43,6 +49,9 @@ impl Concern {
             Self::Demands => (7, 0),
             Self::FailSafe => (9, 0),
             Self::Fault(index) => (8, index),
+            Self::Axis(index) => (10, index),
+            Self::Values => (11, 0),
+            Self::Stops => (12, 0),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

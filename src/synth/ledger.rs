@@ -30,6 +30,9 @@ pub struct Ledger {
     pub faults: Vec<LedgerFault>,
     /// Demands, in the order of time.
     pub demands: Vec<LedgerDemand>,
+    /// Stops of axes with values that came to their end, in the order of their demands.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub standstills: Vec<LedgerStandstill>,
 }
 
 /// How many telegrams a place showed.
@@ -82,6 +85,40 @@ pub struct LedgerDemand {
     /// Time between the two packets.
     #[serde(rename = "reaction_ns", serialize_with = "span")]
     pub reaction: Span,
+}
+
+/// A demand on a function while its axis moved, and the true stop that followed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerStandstill {
+    /// ID of the function.
+    pub function: String,
+    /// ID of the axis.
+    pub axis: String,
+    /// First packet that shows the demand signal active.
+    pub demand_packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "demand_at_ns", serialize_with = "instant")]
+    pub demand_at: Instant,
+    /// First packet that shows the reaction signal active.
+    pub reaction_packet: Option<u64>,
+    /// When the stop began in the drive.
+    #[serde(rename = "stop_at_ns", serialize_with = "instant")]
+    pub stop_at: Instant,
+    /// The last moment at which the axis was faster than its standstill allows.
+    #[serde(rename = "standstill_at_ns", serialize_with = "instant")]
+    pub standstill_at: Instant,
+    /// Greatest distance from where the axis was at `demand_at`, in nanometres or nanodegrees.
+    #[serde(rename = "travel_nano")]
+    pub travel: i64,
+    /// The same from where it was when the reaction showed.
+    #[serde(rename = "reaction_travel_nano")]
+    pub reaction_travel: Option<i64>,
+    /// Speed at `demand_at`: nanometres or nanodegrees per second.
+    #[serde(rename = "start_speed_nano")]
+    pub start_speed: i64,
+    /// Highest speed from then on.
+    #[serde(rename = "peak_speed_nano")]
+    pub peak_speed: i64,
 }
 
 fn instant<S: Serializer>(value: &Instant, serializer: S) -> Result<S::Ok, S::Error> {

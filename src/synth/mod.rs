@@ -6,13 +6,16 @@
 //! on a machine. The endpoints here and the checker are two readings of the same profiles and share no code: what one
 //! makes the other has to understand.
 //!
-//! What is left out: a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
+//! Axes whose drives send values of them run and stop in a small kinematics of their own (`axes`, `motion`).
+//!
+//! What is left out: an axis runs on when only a connection trips; a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
 //! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins, nodes of FSCP 13/1 are not
 //! managed (no SNMT and SSDO), connections of FSCP 2/1 are opened and closed without the messages for it.
 //!
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.
 
+mod axes;
 mod causes;
 mod declared;
 mod dice;
@@ -26,6 +29,9 @@ mod fscp_3_1;
 mod iec_62541_15;
 mod ledger;
 mod link;
+mod motion;
+mod moving;
+mod number;
 mod outage;
 mod plan;
 mod plant;
@@ -33,6 +39,7 @@ mod scenario;
 mod segment;
 mod sporadic;
 mod staging;
+mod stop_course;
 mod stream;
 mod tap;
 #[cfg(test)]
@@ -41,7 +48,7 @@ mod tests;
 use std::io::Write;
 
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerDemand, LedgerFault, LedgerTelegrams};
+pub use ledger::{Ledger, LedgerDemand, LedgerFault, LedgerStandstill, LedgerTelegrams};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
 
 use crate::machine::Machine;

@@ -26,6 +26,9 @@ pub struct Plan {
     pub faults: Vec<PlannedFault>,
     /// Whether the capture begins with the start-up of the connections; otherwise it joins a running machine.
     pub start_up: bool,
+    /// Factor on every declared deceleration of the axes with values, in millionths: below a million their stops are flatter than
+    /// declared. `None` draws a few hundredths more than declared for each stop.
+    pub ramp_factor: Option<u32>,
 }
 
 impl Default for Plan {
@@ -38,6 +41,7 @@ impl Default for Plan {
             demands: Demands::All,
             faults: Vec::new(),
             start_up: true,
+            ramp_factor: None,
         }
     }
 }

@@ -6,12 +6,14 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::io::Write;
 
+use super::axes::{Axes, TICK};
 use super::dice::{Concern, Dice};
 use super::endpoint::{Input, Outcome};
 use super::error::SynthError;
 use super::fault::Fault;
 use super::ledger::{Ledger, LedgerFault, LedgerTelegrams};
 use super::link::{Link, Mark};
+use super::moving::Around;
 use super::outage::{Outages, Way};
 use super::plan::Plan;
 use super::scenario::{Due, Later, Scenario};
@@ -44,6 +46,7 @@ enum Event {
     Swap(usize),
     Demand(usize),
     Later(Later),
+    Axes,
 }
 
 /// A safety task: a period with its own phase and jitter.
@@ -78,6 +81,7 @@ pub(super) struct Plant<'m, W: Write> {
     acyclic_due: i64,
     acyclic_back: Vec<u8>,
     pub(super) scenario: Scenario<'m>,
+    axes: Axes<'m>,
     due: Vec<Due>,
     pub(super) faults: Vec<Fault>,
     /// Tap losses whose end has to show.
@@ -120,6 +124,7 @@ impl<'m, W: Write> Plant<'m, W> {
             plan,
             links,
             scenario,
+            axes: Axes::new(machine, plan, begin),
             due,
             faults,
             gaps: Vec::new(),
@@ -153,6 +158,9 @@ impl<'m, W: Write> Plant<'m, W> {
             let at = self.faults.get(index).map_or(0, |fault| fault.plan.at.as_nanos());
             self.at(at, Event::Arm(index));
         }
+        if !self.axes.is_empty() {
+            self.at(self.now, Event::Axes);
+        }
         for index in 0..self.due.len() {
             let at = self.due.get(index).map_or(0, |due| due.at);
             self.at(at, Event::Demand(index));
@@ -168,6 +176,7 @@ impl<'m, W: Write> Plant<'m, W> {
             }
             self.now = at;
             self.happen(event)?;
+            self.tell_axes();
         }
         self.finish()
     }
@@ -212,8 +221,23 @@ impl<'m, W: Write> Plant<'m, W> {
                 let next = self.scenario.act(later, self.now, &mut self.links);
                 self.later(next);
             }
+            Event::Axes => {
+                let around = View { scenario: &self.scenario, links: &self.links, due: &self.due };
+                self.axes.tick(self.now, &around);
+                self.at(self.now.saturating_add(TICK), Event::Axes);
+            }
         }
         Ok(())
+    }
+
+    /// What an event means for the axes.
+    fn tell_axes(&mut self) {
+        for signal in std::mem::take(&mut self.scenario.demanded) {
+            self.axes.demanded(signal, self.now);
+        }
+        for function in std::mem::take(&mut self.scenario.stopping) {
+            self.axes.stop(function, self.now);
+        }
     }
 
     /// One run of a host's task: the ends of all connections with its period.
@@ -238,7 +262,7 @@ impl<'m, W: Write> Plant<'m, W> {
             self.at(next, Event::GoOut(0));
             return Ok(());
         }
-        let frame = segment.go_out(number, &mut self.links)?;
+        let frame = segment.go_out(number, &mut self.links, &mut self.axes, self.now)?;
         let connections = segment.connections(number, Direction::ToDevice);
         let ring = segment.ring();
         let next = number.saturating_add(1);
@@ -260,7 +284,7 @@ impl<'m, W: Write> Plant<'m, W> {
 
     fn come_back(&mut self, number: usize) -> Result<(), SynthError> {
         let Some(segment) = &mut self.segment else { return Ok(()) };
-        let frame = segment.come_back(number, &mut self.links)?;
+        let frame = segment.come_back(number, &mut self.links, &mut self.axes, self.now)?;
         let connections = segment.connections(number, Direction::ToHost);
         if number.saturating_add(1) == segment.frames() && self.now >= self.acyclic_due {
             self.at(self.now.saturating_add(ACYCLIC_GAP), Event::Acyclic);
@@ -299,7 +323,7 @@ impl<'m, W: Write> Plant<'m, W> {
             stream.miss(way == Way::CountsOn, &mut self.links);
             return Ok(());
         }
-        let frame = stream.send(&mut self.links)?;
+        let frame = stream.send(&mut self.links, &mut self.axes, self.now)?;
         let slots = stream.slots().to_vec();
         let place = match &frame {
             Some(frame) => Some(self.see(frame)?),
@@ -340,8 +364,18 @@ impl<'m, W: Write> Plant<'m, W> {
                             fault.place.get_or_insert(place);
                         }
                     }
-                    Mark::Demand(course) => self.scenario.demand_shows(course, place),
-                    Mark::Reaction(course) => self.scenario.reaction_shows(course, place),
+                    Mark::Demand(course) => {
+                        self.scenario.demand_shows(course, place);
+                        if let Some(function) = self.scenario.function_of(course) {
+                            self.axes.demand_shows(function, place, self.now);
+                        }
+                    }
+                    Mark::Reaction(course) => {
+                        self.scenario.reaction_shows(course, place);
+                        if let Some(function) = self.scenario.function_of(course) {
+                            self.axes.reaction_shows(function, place, self.now);
+                        }
+                    }
                 }
             }
         }
@@ -453,11 +487,34 @@ impl<'m, W: Write> Plant<'m, W> {
             telegrams,
             faults,
             demands: self.scenario.finish(),
+            standstills: self.axes.finish(),
         })
     }
 
     pub(super) const fn machine(&self) -> &'m Machine {
         self.machine
+    }
+}
+
+/// The machine around its axes.
+struct View<'a, 'm> {
+    scenario: &'a Scenario<'m>,
+    links: &'a [Link],
+    due: &'a [Due],
+}
+
+impl Around for View<'_, '_> {
+    fn is_active(&self, signal: usize) -> bool {
+        self.scenario.is_requested(signal)
+    }
+
+    fn is_running(&self, connection: usize) -> bool {
+        self.links.get(connection).is_some_and(Link::is_running)
+    }
+
+    fn next_demand(&self, now: i64) -> Option<(i64, usize)> {
+        let next = self.due.partition_point(|due| due.at < now);
+        self.due.get(next).map(|due| (due.at, due.signal))
     }
 }
 

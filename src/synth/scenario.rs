@@ -61,6 +61,8 @@ struct Course {
     before: i64,
     /// Delays behind the command; `None` if the reaction needs no command.
     after: Option<i64>,
+    /// Where the reaction is a command: delays from there until the drive begins to stop.
+    to_stop: Option<i64>,
     released_at: i64,
     demand_place: Option<Place>,
     reaction_place: Option<Place>,
@@ -73,6 +75,8 @@ pub(super) enum Later {
     Release { signal: usize },
     /// The delays of a demand have run.
     Act { course: usize },
+    /// The drive begins to stop.
+    Stop { course: usize },
 }
 
 #[derive(Clone, Debug, Default)]
@@ -89,9 +93,15 @@ pub(super) struct Scenario<'m> {
     machine: &'m Machine,
     dice: Dice,
     fail_safe_dice: Dice,
+    stop_dice: Dice,
     levels: Vec<Level>,
     courses: Vec<Course>,
     open: Vec<usize>,
+    /// Courses whose command is under way to a drive with values.
+    commands: Vec<usize>,
+    /// What the axes have to be told: demands by signal, stops by function.
+    pub(super) demanded: Vec<usize>,
+    pub(super) stopping: Vec<usize>,
 }
 
 impl<'m> Scenario<'m> {
@@ -109,7 +119,19 @@ impl<'m> Scenario<'m> {
         };
         let levels = vec![Level::default(); machine.signals.len()];
         let fail_safe_dice = Dice::new(plan.seed, Concern::FailSafe);
-        Ok((Self { machine, dice, fail_safe_dice, levels, courses: Vec::new(), open: Vec::new() }, due))
+        let scenario = Self {
+            machine,
+            dice,
+            fail_safe_dice,
+            stop_dice: Dice::new(plan.seed, Concern::Stops),
+            levels,
+            courses: Vec::new(),
+            open: Vec::new(),
+            commands: Vec::new(),
+            demanded: Vec::new(),
+            stopping: Vec::new(),
+        };
+        Ok((scenario, due))
     }
 
     /// Makes the demand, unless one of its connections does not run; then a listed one is an error.
@@ -127,6 +149,7 @@ impl<'m> Scenario<'m> {
         let hold = self.dice.between(HOLD.0, HOLD.1).saturating_add(reaction_time(self.machine, due.signal));
         let released_at = now.saturating_add(hold);
         self.request(due.signal, links);
+        self.demanded.push(due.signal);
         for course in open(self.machine, &mut self.dice, due.signal, released_at) {
             let index = self.start(course);
             self.mark(due.signal, Mark::Demand(index), links);
@@ -146,6 +169,7 @@ impl<'m> Scenario<'m> {
             if signal.connection != connection || signal.direction != direction || signal.active_high || requested {
                 continue;
             }
+            self.demanded.push(index);
             for course in open(self.machine, &mut self.fail_safe_dice, index, now.saturating_add(HOLD.1)) {
                 let index = self.start(course);
                 if let Some(link) = links.get_mut(connection) {
@@ -155,11 +179,35 @@ impl<'m> Scenario<'m> {
         }
     }
 
-    fn start(&mut self, course: Course) -> usize {
+    fn start(&mut self, mut course: Course) -> usize {
+        course.to_stop = self.delay_to_stop(&course);
         let index = self.courses.len();
         self.courses.push(course);
         self.open.push(index);
         index
+    }
+
+    /// Where the reaction is a command to a drive with values: the delays of what lies behind its connection.
+    fn delay_to_stop(&mut self, course: &Course) -> Option<i64> {
+        let machine = self.machine;
+        let function = machine.functions.get(course.function)?;
+        let axis = function.stop?.axis;
+        machine.values.iter().find(|value| value.axis == axis)?;
+        let reaction = machine.signals.get(course.reaction).filter(|signal| signal.direction == Direction::ToDevice)?;
+        let place = function.path.iter().rposition(|step| *step == Step::Connection(reaction.connection))?;
+        let behind = function.path.get(place.saturating_add(1)..)?;
+        let delays = behind.iter().map(|step| self.stop_dice.share(worst_case(machine, *step), SHARE.0, SHARE.1));
+        Some(delays.fold(0, i64::saturating_add))
+    }
+
+    /// Whether the signal is active at its sender.
+    pub(super) fn is_requested(&self, signal: usize) -> bool {
+        self.levels.get(signal).is_some_and(|level| level.requests > 0)
+    }
+
+    /// The function of a course.
+    pub(super) fn function_of(&self, course: usize) -> Option<usize> {
+        self.courses.get(course).map(|course| course.function)
     }
 
     /// A receiver has taken process data of a telegram.
@@ -171,7 +219,7 @@ impl<'m> Scenario<'m> {
         serial: u64,
         now: i64,
     ) -> Vec<(i64, Later)> {
-        let mut later = Vec::new();
+        let mut later = self.commanded(connection, direction, data, now);
         for &index in &self.open {
             let Some(course) = self.courses.get_mut(index) else { continue };
             let carries = |signal: usize| {
@@ -195,6 +243,23 @@ impl<'m> Scenario<'m> {
         later
     }
 
+    /// The drives that have got a command to stop in these data.
+    fn commanded(&mut self, connection: usize, direction: Direction, data: &[u8], now: i64) -> Vec<(i64, Later)> {
+        let mut later = Vec::new();
+        let (machine, courses) = (self.machine, &self.courses);
+        self.commands.retain(|index| {
+            let Some(course) = courses.get(*index) else { return false };
+            let here = |s: &&Signal| s.connection == connection && s.direction == direction && is_active(s, data);
+            let gets = machine.signals.get(course.reaction).filter(here).is_some();
+            if gets {
+                let at = now.saturating_add(course.to_stop.unwrap_or(0));
+                later.push((at, Later::Stop { course: *index }));
+            }
+            !gets
+        });
+        later
+    }
+
     /// Does what was to happen later.
     pub(super) fn act(&mut self, later: Later, now: i64, links: &mut [Link]) -> Option<(i64, Later)> {
         let index = match later {
@@ -203,6 +268,10 @@ impl<'m> Scenario<'m> {
                 return None;
             }
             Later::Act { course } => course,
+            Later::Stop { course } => {
+                self.stopping.extend(self.function_of(course));
+                return None;
+            }
         };
         let course = self.courses.get_mut(index)?;
         let reaction = course.reaction;
@@ -212,6 +281,10 @@ impl<'m> Scenario<'m> {
             return None;
         }
         course.stage = Stage::Reacting;
+        match course.to_stop {
+            Some(_) => self.commands.push(index),
+            None => self.stopping.push(course.function),
+        }
         let afterglow = self.dice.between(AFTERGLOW.0, AFTERGLOW.1);
         let release = course.released_at.saturating_add(afterglow).max(now.saturating_add(AFTERGLOW.0));
         self.open.retain(|open| *open != index);
@@ -308,6 +381,7 @@ fn open(machine: &Machine, dice: &mut Dice, signal: usize, released_at: i64) -> 
             stage: Stage::Demanded,
             before: draw(between),
             after: behind.map(draw),
+            to_stop: None,
             released_at,
             demand_place: None,
             reaction_place: None,

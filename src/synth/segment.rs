@@ -6,6 +6,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::axes::Axes;
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::link::Link;
@@ -25,9 +26,10 @@ const DATAGRAM_OVERHEAD: usize = 12;
 /// Octets between two telegrams that still share a datagram.
 const GAP_LIMIT: u64 = 64;
 
-/// A telegram's place in the data of a datagram or cyclic frame.
+/// The place of a telegram or value in the data of a datagram or cyclic frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Slot {
+    /// Index of the connection; behind the connections follow the values.
     pub(super) connection: usize,
     pub(super) direction: Direction,
     pub(super) offset: usize,
@@ -35,6 +37,29 @@ pub(super) struct Slot {
 }
 
 impl Slot {
+    /// The places of all telegrams, then of all values.
+    pub(super) fn all(machine: &Machine) -> Vec<(Self, &Place)> {
+        let connections = machine.connections.iter().enumerate().flat_map(|(connection, declared)| {
+            [Direction::ToDevice, Direction::ToHost].map(|direction| (connection, direction, declared.place(direction)))
+        });
+        let values = (machine.connections.len()..).zip(&machine.values);
+        let values = values.map(|(number, value)| (number, value.direction, &value.place));
+        let slot = |(connection, direction, place): (usize, Direction, &'_ Place)| Self {
+            connection,
+            direction,
+            offset: place.offset,
+            length: place.length,
+        };
+        connections.chain(values).map(|all| (slot(all), all.2)).collect()
+    }
+
+    /// Writes the value into `data`, if this is the place of one.
+    pub(super) fn fill_value(&self, data: &mut [u8], axes: &mut Axes<'_>, now: i64) {
+        if let Some(value) = axes.value_at(self.connection) {
+            self.fill(data, axes.octets(value, now));
+        }
+    }
+
     /// Writes `octets` into the slot of `data`.
     pub(super) fn fill(&self, data: &mut [u8], octets: &[u8]) {
         let end = self.offset.saturating_add(self.length);
@@ -82,7 +107,11 @@ impl Segment {
         let cells = cells(machine)?;
         let connections = || cells.iter().flat_map(|cell| &cell.slots).map(|slot| slot.connection);
         let cycle = connections().filter_map(|index| links.get(index)).map(|link| link.periods.bus).min();
-        let Some(cycle) = cycle else { return Ok(None) };
+        if cells.is_empty() {
+            return Ok(None);
+        }
+        // With values alone the master keeps a usual cycle.
+        let cycle = cycle.unwrap_or(4_000_000);
         let mut dice = Dice::new(seed, Concern::Segment);
         let mut frames = Vec::new();
         for mut cell in cells {
@@ -125,7 +154,13 @@ impl Segment {
     }
 
     /// Frame `number` as it goes out.
-    pub(super) fn go_out(&mut self, number: usize, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
+    pub(super) fn go_out(
+        &mut self,
+        number: usize,
+        links: &mut [Link],
+        axes: &mut Axes<'_>,
+        now: i64,
+    ) -> Result<Vec<u8>, SynthError> {
         let index = self.next_index;
         let Some(frame) = self.frames.get_mut(number) else { return Ok(Vec::new()) };
         frame.first_index = index;
@@ -138,6 +173,7 @@ impl Segment {
                 }
             }
             for slot in cell.slots.iter().filter(|slot| slot.direction == Direction::ToDevice) {
+                slot.fill_value(&mut cell.data, axes, now);
                 let Some(link) = links.get_mut(slot.connection) else { continue };
                 link.to_device.depart();
                 slot.fill(&mut cell.data, &link.to_device.transit.shown);
@@ -159,10 +195,17 @@ impl Segment {
     }
 
     /// Frame `number` as it comes back.
-    pub(super) fn come_back(&mut self, number: usize, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
+    pub(super) fn come_back(
+        &mut self,
+        number: usize,
+        links: &mut [Link],
+        axes: &mut Axes<'_>,
+        now: i64,
+    ) -> Result<Vec<u8>, SynthError> {
         let Some(frame) = self.frames.get_mut(number) else { return Ok(Vec::new()) };
         for cell in &mut frame.cells {
             for slot in cell.slots.iter().filter(|slot| slot.direction == Direction::ToHost) {
+                slot.fill_value(&mut cell.data, axes, now);
                 let Some(link) = links.get_mut(slot.connection) else { continue };
                 link.to_host.arrive();
                 slot.fill(&mut cell.data, &link.to_host.transit.shown);
@@ -212,22 +255,18 @@ fn place(frames: &mut Vec<Frame>, cell: Cell) {
 fn cells(machine: &Machine) -> Result<Vec<Cell>, SynthError> {
     let mut logical: Vec<(u64, Slot)> = Vec::new();
     let mut cells = Vec::new();
-    for (connection, declared) in machine.connections.iter().enumerate() {
-        for direction in [Direction::ToDevice, Direction::ToHost] {
-            let place = declared.place(direction);
-            let slot = Slot { connection, direction, offset: place.offset, length: place.length };
-            match place.carrier {
-                Carrier::Type12Logical { address, .. } => {
-                    let offset = u64::try_from(place.offset).unwrap_or(u64::MAX);
-                    logical.push((u64::from(address).saturating_add(offset), slot));
-                }
-                Carrier::Type12Memory { station, memory } => memory_cell(&mut cells, station, memory, slot),
-                Carrier::Type10 { .. }
-                | Carrier::Type13 { .. }
-                | Carrier::Udp { .. }
-                | Carrier::Type2 { .. }
-                | Carrier::Ethernet { .. } => {}
+    for (slot, place) in Slot::all(machine) {
+        match place.carrier {
+            Carrier::Type12Logical { address, .. } => {
+                let offset = u64::try_from(place.offset).unwrap_or(u64::MAX);
+                logical.push((u64::from(address).saturating_add(offset), slot));
             }
+            Carrier::Type12Memory { station, memory } => memory_cell(&mut cells, station, memory, slot),
+            Carrier::Type10 { .. }
+            | Carrier::Type13 { .. }
+            | Carrier::Udp { .. }
+            | Carrier::Type2 { .. }
+            | Carrier::Ethernet { .. } => {}
         }
     }
     logical.sort_by_key(|(address, slot)| (*address, slot.connection, slot.direction));
@@ -272,9 +311,11 @@ fn beyond_the_image(machine: &Machine, slot: &Slot) -> SynthError {
 
 /// The declared one, or what the devices add: 1 for reading from each, 2 for writing to it.
 fn working_counter(machine: &Machine, slots: &[Slot]) -> u16 {
-    let place =
-        |slot: &Slot| -> Option<&Place> { Some(machine.connections.get(slot.connection)?.place(slot.direction)) };
-    let declared = slots.iter().filter_map(place).filter_map(|place| match place.carrier {
+    let place = |slot: &Slot| match machine.connections.get(slot.connection) {
+        Some(connection) => Some(connection.place(slot.direction)),
+        None => Some(&machine.values.get(slot.connection.checked_sub(machine.connections.len())?)?.place),
+    };
+    let declared = slots.iter().filter_map(place).filter_map(|place: &Place| match place.carrier {
         Carrier::Type12Logical { working_counter, .. } => working_counter,
         _ => None,
     });

@@ -1,12 +1,13 @@
 //! Senders with frames of their own: Type 10 RT frames, Type 13 polls, UDP datagrams, Type 2 packets, frames of other EtherTypes.
 //!
-//! They send in a cycle, but for Type 2: there a packet is sent when there is a new telegram, and none while a connection
+//! They send in a cycle, but for Type 2 with telegrams: there a packet is sent when there is a new telegram, and none while a connection
 //! is closed, that is while its telegram is all zeros.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
+use super::axes::Axes;
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::link::Link;
@@ -18,6 +19,9 @@ use crate::carrier::udp::{self, Addresses};
 use crate::carrier::vlan::{Tag, Tags};
 use crate::carrier::{Headers, Mac, compose};
 use crate::machine::{Carrier, Direction, Machine, Poll};
+
+/// Cycle of a frame that carries values alone: 4 ms.
+const VALUE_CYCLE: i64 = 4_000_000;
 
 /// Octets behind the last telegram: a standard submodule and its status.
 const TAIL: usize = 5;
@@ -61,18 +65,19 @@ impl Stream {
     /// The senders of `machine` that are not on Type 12. Telegrams with the same address travel in the same frame.
     pub(super) fn all(machine: &Machine, links: &[Link], seed: u64, begin: i64) -> Vec<Self> {
         let mut streams: Vec<Self> = Vec::new();
-        for (connection, (declared, link)) in machine.connections.iter().zip(links).enumerate() {
-            for direction in [Direction::ToDevice, Direction::ToHost] {
-                let place = declared.place(direction);
-                let slot = Slot { connection, direction, offset: place.offset, length: place.length };
-                if let Some(stream) = streams.iter_mut().find(|s| s.carrier == place.carrier && s.sends(direction)) {
-                    stream.slots.push(slot);
-                    stream.cycle = stream.cycle.min(link.periods.bus);
-                    continue;
+        for (slot, place) in Slot::all(machine) {
+            // A value without telegrams beside it has a usual cycle.
+            let bus = links.get(slot.connection).map_or(VALUE_CYCLE, |link| link.periods.bus);
+            let shared = streams.iter_mut().find(|s| s.carrier == place.carrier && s.sends(slot.direction));
+            if let Some(stream) = shared {
+                stream.slots.push(slot);
+                if slot.connection < links.len() {
+                    stream.cycle = stream.cycle.min(bus);
                 }
-                let dice = Dice::new(seed, Concern::Stream(streams.len()));
-                streams.extend(Self::new(&place.carrier, slot, link.periods.bus, dice));
+                continue;
             }
+            let dice = Dice::new(seed, Concern::Stream(streams.len()));
+            streams.extend(Self::new(&place.carrier, slot, bus, dice));
         }
         for stream in &mut streams {
             stream.settle(begin);
@@ -184,8 +189,14 @@ impl Stream {
     }
 
     /// The next frame, which takes the telegrams along; `None` if nothing is to be sent now.
-    pub(super) fn send(&mut self, links: &mut [Link]) -> Result<Option<Vec<u8>>, SynthError> {
-        let is_type2 = matches!(self.kind, Kind::Type2 { .. });
+    pub(super) fn send(
+        &mut self,
+        links: &mut [Link],
+        axes: &mut Axes<'_>,
+        now: i64,
+    ) -> Result<Option<Vec<u8>>, SynthError> {
+        let has_telegrams = self.slots.iter().any(|slot| slot.connection < links.len());
+        let is_type2 = matches!(self.kind, Kind::Type2 { .. }) && has_telegrams;
         let lanes = || self.slots.iter().filter_map(|slot| Some(links.get(slot.connection)?.lane(slot.direction)));
         let is_news = lanes().any(|lane| lane.sent.serial != lane.transit.serial);
         let is_open = lanes().any(|lane| lane.sent.shown.iter().any(|octet| *octet != 0));
@@ -199,6 +210,7 @@ impl Stream {
             }
         }
         for slot in &self.slots {
+            slot.fill_value(&mut self.data, axes, now);
             let Some(link) = links.get_mut(slot.connection) else { continue };
             let lane = link.lane_mut(slot.direction);
             lane.depart();

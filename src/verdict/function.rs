@@ -1,5 +1,6 @@
 //! One safety function: budget, measurement, and what they say together.
 
+use super::standstill::StandstillVerdict;
 use super::{Comparison, Judgement, Tolerance, Uncertainty};
 use crate::budget::{self, FunctionBudget, FunctionError};
 use crate::check::ReactionOutcome;
@@ -13,6 +14,8 @@ pub struct FunctionVerdict {
     pub budget: Result<FunctionBudget, FunctionError>,
     /// Measured figures; `None` if no demand of this function shows in the run.
     pub measured: Option<Measured>,
+    /// Measured stops; `None` if no value of the axis is declared, or no run was looked at.
+    pub standstill: Option<StandstillVerdict>,
     /// In one word.
     pub status: FunctionStatus,
 }
@@ -39,7 +42,7 @@ pub enum FunctionStatus {
     Met,
     /// A limit does not hold.
     Missed,
-    /// A measured reaction took longer than its bound: the machine file is wrong about the machine.
+    /// A measured reaction or stop is beyond its bound: the machine file is wrong about the machine.
     Refuted,
     /// A demand was not answered.
     Unanswered,
@@ -70,13 +73,14 @@ impl FunctionStatus {
 pub(super) fn judge_budget(machine: &Machine, function: &Function) -> FunctionVerdict {
     let budget = budget::function(machine, function);
     let status = FunctionStatus::bounded(&budget);
-    FunctionVerdict { budget, measured: None, status }
+    FunctionVerdict { budget, measured: None, standstill: None, status }
 }
 
 pub(super) fn judge(
     machine: &Machine,
     function: &Function,
     reaction: Option<&ReactionOutcome>,
+    standstill: Option<StandstillVerdict>,
     end: Option<Instant>,
     clock: Span,
 ) -> FunctionVerdict {
@@ -103,9 +107,10 @@ pub(super) fn judge(
         FunctionStatus::NoBudget => FunctionStatus::NoBudget,
         _ if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
         _ if refutes => FunctionStatus::Refuted,
+        _ if standstill.as_ref().is_some_and(StandstillVerdict::refutes) => FunctionStatus::Refuted,
         bounded => bounded,
     };
-    FunctionVerdict { budget, measured, status }
+    FunctionVerdict { budget, measured, standstill, status }
 }
 
 fn is_exercised(reaction: &ReactionOutcome) -> bool {

@@ -8,6 +8,7 @@ mod coverage;
 mod function;
 mod normality;
 mod projection;
+mod standstill;
 #[cfg(test)]
 mod tests;
 mod tolerance;
@@ -16,10 +17,11 @@ mod uncertainty;
 mod watchdogs;
 
 pub use connection::{ConnectionVerdict, Health};
-pub use coverage::{Gap, gaps};
+pub use coverage::{Gap, ValueGap, gaps};
 pub use function::{FunctionStatus, FunctionVerdict, Measured};
 pub use normality::Normality;
 pub use projection::{DirectionTail, NoTail, tails};
+pub use standstill::{Against, RampJudged, StandstillVerdict, StopJudged};
 pub use tolerance::{Free, Normal, Taken, Tolerance};
 pub use uncertainty::{Comparison, Uncertainty};
 pub use watchdogs::{ObservedCycle, judge_watchdogs, observed_cycles};
@@ -77,7 +79,8 @@ pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict
         .enumerate()
         .map(|(index, function)| {
             let reaction = outcome.reactions.iter().find(|reaction| reaction.function == index);
-            function::judge(machine, function, reaction, outcome.last, clock)
+            let standstill = standstill::judge(machine, (index, function), outcome, summary);
+            function::judge(machine, function, reaction, standstill, outcome.last, clock)
         })
         .collect();
     let connections: Vec<_> = machine

@@ -1,7 +1,7 @@
 //! The safety functions: overview, and each with its drawings and figures.
 
 use super::markup::Markup;
-use super::{chain, derivation, distance, speed};
+use super::{chain, derivation, distance, speed, standstill};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
 use crate::report::number::{millis, millis_short, since};
 use crate::report::text::functions::{distance_told, limit_rows};
@@ -38,6 +38,7 @@ fn one(out: &mut Markup, index: usize, function: &FunctionReport, report: &Repor
     path(out, function);
     derivation::derivation(out, function);
     measured(out, function, report);
+    standstill::standstill(out, function, report);
     out.raw("</section>\n");
 }
 

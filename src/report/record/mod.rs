@@ -17,6 +17,7 @@ mod overview;
 mod run;
 mod sign;
 mod speed;
+mod standstill;
 mod watchdog;
 
 use super::model::Report;

@@ -280,7 +280,7 @@ fn reaction_verdict(function: &FunctionReport) -> String {
         Some(measured) if measured.unanswered > 0 => {
             format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))
         }
-        Some(_) if function.verdict == "refuted" => "REFUTED: longer than its bound".to_owned(),
+        Some(measured) if measured.comparison == Some("refutes") => "REFUTED: longer than its bound".to_owned(),
         Some(measured) if measured.n == 0 && measured.already_reacted > 0 => with_others(measured, "already reacted"),
         Some(measured) if measured.n == 0 => with_others(measured, "not measured"),
         Some(measured) if function.on_the_wire_ns.is_none() => with_others(measured, "no bound"),

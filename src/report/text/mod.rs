@@ -12,6 +12,7 @@ mod projection;
 pub(super) mod reactions;
 mod residual;
 mod simulation;
+pub(super) mod standstill;
 pub(super) mod stops;
 mod survey;
 mod watchdogs;
@@ -45,6 +46,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         inverse::allowed(&mut out, told, width);
         if report.capture.is_some() {
             functions::reactions(&mut out, told, width, detailed, start(report));
+            standstill::standstills(&mut out, told, width, detailed, start(report));
         }
     }
     if let Some(told) = &report.connections {

@@ -131,6 +131,7 @@ pub fn cell() -> Machine {
             element("turntable-drive", 6),
         ],
         connections,
+        values: Vec::new(),
         signals: vec![
             signal("gate-open", GATE, ToHost, 9, false),
             signal("lift-torque-off", LIFT, ToDevice, 0, false),
