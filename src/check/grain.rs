@@ -30,7 +30,8 @@ impl Grain {
         }
         self.shortest = if self.steps == 0 { step } else { self.shortest.min(step) };
         self.steps = self.steps.saturating_add(1);
-        if self.divisor != 1 {
+        // Nearly always a multiple of the divisor so far.
+        if self.divisor != 1 && (self.divisor == 0 || !step.is_multiple_of(self.divisor)) {
             self.divisor = divisor(self.divisor, step);
         }
     }

@@ -38,7 +38,11 @@ fn on_two_threads(
     let (full, taken) = sync_channel(WAITING);
     let (back, empty) = channel();
     thread::scope(move |scope| {
-        let reading = scope.spawn(move || Ahead { full, empty, lent: 0 }.read(captures));
+        let ahead = move || Ahead { full, empty, lent: 0 }.read(captures);
+        let Ok(reading) = thread::Builder::new().spawn_scoped(scope, ahead) else {
+            // The system has no thread to give.
+            return on_one_thread(captures, take);
+        };
         // An error ends the loop and drops the receiver, and that ends the reading.
         take_all(&taken, &back, &mut take)?;
         reading.join().unwrap_or_else(|panicked| panic::resume_unwind(panicked))

@@ -105,6 +105,8 @@ impl Fscp12_1 {
         update
     }
 
+    /// Kept apart, so that the way of nearly every telegram stays short.
+    #[inline(never)]
     fn judge(
         &mut self,
         base: &mut Base,
