@@ -241,7 +241,10 @@ mod tests {
         }
     }
 
-    fn spans(outcome: &PairOutcome) -> Vec<(usize, u64, u64, i64, i64, Option<i64>, DiscrepancyEnd)> {
+    /// First signal, packets, then measured, least and most in ms.
+    type Row = (usize, u64, u64, i64, i64, Option<i64>, DiscrepancyEnd);
+
+    fn spans(outcome: &PairOutcome) -> Vec<Row> {
         let ms = |span: Span| span.as_nanos() / 1_000_000;
         let told = |d: &Discrepancy| {
             (d.first, d.begin.packet, d.end.packet, ms(d.measured), ms(d.least), d.most.map(ms), d.how)
