@@ -8,6 +8,7 @@ use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Update, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
+use super::pair::{PairMeter, PairOutcome};
 use super::place::{Owner, Places};
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::stop_seen::StandstillOutcome;
@@ -47,6 +48,8 @@ pub struct Outcome {
     pub values: Vec<ValueOutcome>,
     /// One entry per function that declares a demand signal and stops an axis with a value.
     pub standstills: Vec<StandstillOutcome>,
+    /// One entry per pair of the machine, in its order.
+    pub pairs: Vec<PairOutcome>,
     /// What the capture lost.
     pub tap_faults: TapFaults,
     /// What the capture holds.
@@ -170,7 +173,8 @@ impl<'m> Checker<'m> {
         let (values, standstills) = state.signals.stops.finish();
         Outcome {
             connections: state.followers.into_iter().map(Follower::outcome).collect(),
-            reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
+            reactions: state.signals.meters.into_iter().map(|meter| meter.finish(last)).collect(),
+            pairs: state.signals.pairs.into_iter().map(PairMeter::finish).collect(),
             values,
             standstills,
             tap_faults: state.tap.finish(),
@@ -328,8 +332,11 @@ struct Signals<'m> {
     /// Signals of each connection and direction.
     of_connection: Vec<Both<Vec<usize>>>,
     active: Vec<Option<bool>>,
+    /// Whether each connection and direction carries process data, as far as it was seen last.
+    running: Vec<[bool; 2]>,
     meters: Vec<Meter>,
     stops: Stops<'m>,
+    pairs: Vec<PairMeter>,
 }
 
 impl<'m> Signals<'m> {
@@ -344,9 +351,12 @@ impl<'m> Signals<'m> {
             .functions
             .iter()
             .enumerate()
-            .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
+            .filter_map(|(index, function)| Some(Meter::new(machine, index, function.demand?, function.reaction?)))
             .collect();
-        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters, stops: Stops::new(machine) }
+        let pairs = machine.pairs.iter().map(|pair| PairMeter::new(machine, pair)).collect();
+        let running = vec![[false; 2]; machine.connections.len()];
+        let active = vec![None; machine.signals.len()];
+        Self { machine, of_connection, active, running, meters, pairs, stops: Stops::new(machine) }
     }
 
     /// The capture lost packets that may have held telegrams of `connection`.
@@ -357,6 +367,19 @@ impl<'m> Signals<'m> {
                 meter.tap_gap(*signal);
             }
             self.stops.tap_gap_of_signal(*signal);
+            // It may have changed meanwhile; what shows next is its state, not an edge.
+            if let Some(active) = self.active.get_mut(*signal) {
+                *active = None;
+            }
+        }
+        if let Some(running) = self.running.get_mut(connection) {
+            *running = [false; 2];
+        }
+        for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
+            meter.order_lost();
+        }
+        for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
+            pair.interrupted();
         }
     }
 
@@ -370,6 +393,7 @@ impl<'m> Signals<'m> {
         octet: impl Fn(usize) -> Option<u8>,
     ) {
         let Some(signals) = self.of_connection.get(connection) else { return };
+        let is_process = update == Update::Process;
         for &index in signals.of(direction) {
             let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
                 continue;
@@ -385,11 +409,32 @@ impl<'m> Signals<'m> {
             *state = active;
             // The state before the first telegram is not known, so it has no edge.
             if before.is_some() && before != active {
-                let (states, edge) = (&self.active, Edge { signal: index, active, at });
+                let (states, edge) = (&self.active, Edge { signal: index, active, at, is_process });
                 self.stops.edge(edge);
                 for meter in &mut self.meters {
                     meter.edge(edge, |signal| states.get(signal).copied().flatten());
                 }
+            }
+        }
+        let states = &self.active;
+        for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
+            if is_process {
+                pair.telegram((connection, direction), at, |signal| states.get(signal).copied().flatten());
+            } else {
+                pair.interrupted();
+            }
+        }
+        let running = self.running.get_mut(connection);
+        let running = running.and_then(|both| both.get_mut(usize::from(direction == Direction::ToHost)));
+        let was_running = running.map(|running| std::mem::replace(running, is_process));
+        if is_process && was_running == Some(true) {
+            return;
+        }
+        for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
+            if is_process {
+                meter.resumed(at);
+            } else {
+                meter.interrupted(at);
             }
         }
     }

@@ -145,6 +145,12 @@ enum Table {
     Maxima,
     /// Findings.
     Findings,
+    /// Findings on functions.
+    FunctionFindings,
+    /// Two-channel signals.
+    Pairs,
+    /// Every change of both channels of a pair.
+    Discrepancies,
     /// Trips.
     Trips,
     /// Losses of the connections: when, and the likeliest cause.
@@ -168,6 +174,9 @@ impl Table {
             Self::Histogram => CsvTable::Histogram,
             Self::Maxima => CsvTable::Maxima,
             Self::Findings => CsvTable::Findings,
+            Self::FunctionFindings => CsvTable::FunctionFindings,
+            Self::Pairs => CsvTable::Pairs,
+            Self::Discrepancies => CsvTable::Discrepancies,
             Self::Trips => CsvTable::Trips,
             Self::Losses => CsvTable::Losses,
             Self::Evidence => CsvTable::Evidence,

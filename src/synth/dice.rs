@@ -35,6 +35,10 @@ pub(super) enum Concern {
     Values,
     /// Delays from a command to the stop of its drive.
     Stops,
+    /// Acknowledgements behind demands.
+    Sequence,
+    /// How long a second channel takes to follow.
+    Channels,
 }
 
 impl Concern {
@@ -52,6 +56,8 @@ impl Concern {
             Self::Axis(index) => (10, index),
             Self::Values => (11, 0),
             Self::Stops => (12, 0),
+            Self::Sequence => (20, 0),
+            Self::Channels => (21, 0),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

@@ -17,7 +17,9 @@
 
 mod axes;
 mod causes;
+mod channels;
 mod declared;
+mod deviation;
 mod dice;
 mod endpoint;
 mod error;
@@ -37,6 +39,7 @@ mod plan;
 mod plant;
 mod scenario;
 mod segment;
+mod sequence;
 mod sporadic;
 mod staging;
 mod stop_course;
@@ -47,8 +50,9 @@ mod tests;
 
 use std::io::Write;
 
+pub use deviation::{DeviationKind, PlannedDeviation};
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerDemand, LedgerFault, LedgerStandstill, LedgerTelegrams};
+pub use ledger::{Ledger, LedgerChange, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTelegrams};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
 
 use crate::machine::Machine;
