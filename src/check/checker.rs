@@ -393,6 +393,11 @@ impl<'m> Signals<'m> {
         octet: impl Fn(usize) -> Option<u8>,
     ) {
         let Some(signals) = self.of_connection.get(connection) else { return };
+        // Requests without data and time coordination say nothing of the data that go the other way.
+        let declared = self.machine.connections.get(connection);
+        if declared.is_none_or(|declared| declared.profile.safe_data_length(direction) == 0) {
+            return;
+        }
         let is_process = update == Update::Process;
         for &index in signals.of(direction) {
             let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {

@@ -362,3 +362,59 @@ fn a_withdrawal_and_a_restart_are_told_apart() {
     assert!(matches!(verdict.findings[..], [FunctionFinding::TooEarly(told)] if told.what == TooEarly::Restart));
     assert_eq!(ran.verdict.functions[1].status, FunctionStatus::Met);
 }
+
+/// A gate switch and a drive whose telegrams to the device carry no data (IEC 62541-15): requests are no interruption.
+#[test]
+fn requests_without_data_interrupt_nothing() {
+    let connection = |id: &str, number: u32| {
+        format!(
+            "[[connection]]\nid = \"{id}\"\nprofile = \"IEC 62541-15\"\nsil = 3\nwatchdog = \"60 ms\"\n\
+             cycles = {{ bus = \"2 ms\", host = \"2 ms\", device = \"2 ms\" }}\n\
+             telegram = {{ to_host_data = 4, base_id = \"72962B91-FA75-4AE6-8D28-B404DC7DAF63\", provider_id = {number}, \
+             structure_signature = 0xDE7329FD, consumer_id = {} }}\n\
+             to_device = {{ carrier = \"udp\", destination_port = {} }}\n\
+             to_host = {{ carrier = \"udp\", destination_port = {} }}\n",
+            number + 100,
+            34_000 + 2 * number,
+            34_001 + 2 * number
+        )
+    };
+    let signal = |id: &str, connection: &str, bit: u32, active: &str| {
+        format!(
+            "[[signal]]\nid = \"{id}\"\nconnection = \"{connection}\"\ndirection = \"to_host\"\nbit = {bit}\n\
+             active = \"{active}\"\n"
+        )
+    };
+    let text = [
+        "schema = 1\nmachine = { name = \"Reel wrapping cell\", revision = \"C\" }\n\
+         element = [{ id = \"logic\", worst_case = \"8 ms\" }, { id = \"switch\", worst_case = \"8 ms\" }, \
+         { id = \"power\", worst_case = \"8 ms\" }]\n"
+            .to_owned(),
+        connection("gate", 1),
+        connection("drive", 2),
+        signal("open", "gate", 0, "low"),
+        signal("open-2", "gate", 1, "low"),
+        signal("reset", "gate", 2, "high"),
+        signal("off", "drive", 0, "high"),
+        "[[pair]]\nid = \"switch\"\nchannels = [\"open\", \"open-2\"]\nrelation = \"equivalent\"\n\
+         discrepancy = \"40 ms\"\n[[function]]\nid = \"gate-opens\"\ndemand = \"open\"\nreaction = \"off\"\n\
+         acknowledge = \"reset\"\npath = [\"switch\", \"gate\", \"logic\", \"drive\", \"power\"]\n\
+         required = { response_time = \"2 s\" }\n"
+            .to_owned(),
+    ]
+    .concat();
+    let machine = machine::read("machine.toml", text).unwrap_or_else(|problems| panic!("{problems}"));
+    let plan = Plan {
+        duration: Span::from_millis(17_000),
+        seed: 4,
+        demands: Demands::List(vec![(0, Span::from_millis(3_000)), (0, Span::from_millis(10_000))]),
+        deviations: vec![PlannedDeviation { kind: DeviationKind::NotAcknowledged, index: 0, at: Span::ZERO }],
+        ..Plan::default()
+    };
+    let (octets, ledger) = synthesise(&machine, &plan);
+    let ran = check(&machine, octets);
+    let placed = &ledger.deviations[0];
+    let expected = ("withdrawn before acknowledgement".to_owned(), "gate-opens".to_owned(), placed.packet);
+    assert_eq!(told(&ran), Told::from([expected]));
+    assert_eq!(pairs_agree(&machine, &ran, &ledger), 4);
+}
