@@ -13,14 +13,14 @@ use super::place::{Owner, Places};
 use super::reaction::{Edge, Meter, ReactionOutcome};
 use super::stop_seen::StandstillOutcome;
 use super::stops::Stops;
-use super::tap::{Tap, TapFaults};
+use super::tap::{Clock, Order, Tap, TapFaults};
 use super::value::ValueOutcome;
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
 use crate::carrier::type2_open::Open;
 use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type13, udp};
 use crate::machine::{Carrier, Direction, Machine, Profile};
-use crate::time::Instant;
+use crate::time::{Instant, Span};
 
 /// Checks the packets of one run against one machine.
 pub struct Checker<'m> {
@@ -124,8 +124,12 @@ impl<'m> Checker<'m> {
         }
         self.last = packet.at.or(self.last);
         let at = Location { at, file: packet.file, packet: packet.number };
-        if packet.at.is_some() && state.tap.clock(at) {
-            state.tell_gap(at, |_| true);
+        if packet.at.is_some() {
+            match state.tap.clock(at) {
+                Clock::Runs => {}
+                Clock::Back => state.tell_gap(at, |_| true),
+                Clock::Doubtful(pause) => state.doubt(pause),
+            }
         }
         let is_cut = packet.is_cut();
         let mut payloads = 0_usize;
@@ -171,6 +175,10 @@ impl<'m> Checker<'m> {
             look_around(&mut state.followers, index);
         }
         let (values, standstills) = state.signals.stops.finish();
+        let went_on = state.followers.iter().filter_map(|follower| follower.base.watch.went_on());
+        if let Some(at) = went_on.min() {
+            state.tap.clock_stepped_ahead(at);
+        }
         Outcome {
             connections: state.followers.into_iter().map(Follower::outcome).collect(),
             reactions: state.signals.meters.into_iter().map(|meter| meter.finish(last)).collect(),
@@ -218,7 +226,8 @@ impl State<'_> {
             }
             Payload::Type10(frame) => {
                 self.type10.count(frame.frame_id, &mut self.contents.type10);
-                if is_cut || type10_gap(&mut self.tap, headers, frame, at) {
+                let order = type10_order(&mut self.tap, headers, frame, at);
+                if is_cut || order != Order::Next {
                     self.tell_gap(
                         at,
                         |carrier| matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id),
@@ -228,6 +237,9 @@ impl State<'_> {
                     // Where such a frame ends decides what is data: without its end it says nothing.
                     return;
                 }
+                if order == Order::Old {
+                    return;
+                }
                 if is_withdrawn(frame) {
                     self.contents.type10_withdrawn = self.contents.type10_withdrawn.saturating_add(1);
                     return;
@@ -235,12 +247,16 @@ impl State<'_> {
             }
             Payload::Udp(datagram) => self.contents.udp.count(datagram.destination_port),
             Payload::Type2 { datagram, connected } => {
-                if self.tap.type2(datagram, connected, at) {
+                let order = self.tap.type2(datagram, connected, at);
+                if order != Order::Next {
                     let id = connected.connection_id;
                     self.tell_gap(
                         at,
                         |carrier| matches!(carrier, Carrier::Type2 { connection_id, .. } if *connection_id == id),
                     );
+                }
+                if order == Order::Old {
+                    return;
                 }
             }
             Payload::Other { ether_type: seen, .. } if is_cut => {
@@ -275,6 +291,14 @@ impl State<'_> {
         }
     }
 
+    /// Tells all connections, and the reactions they show, that the whole capture was silent for an unusually long time.
+    fn doubt(&mut self, pause: Span) {
+        for (index, follower) in self.followers.iter_mut().enumerate() {
+            follower.base.watch.doubt(pause);
+            self.signals.tap_gap(index);
+        }
+    }
+
     /// Tells the connections on the carriers concerned, and the reactions they show, that the capture lost packets.
     fn tell_gap(&mut self, at: Location, concerned: impl Fn(&Carrier) -> bool) {
         for (index, (follower, connection)) in self.followers.iter_mut().zip(&self.machine.connections).enumerate() {
@@ -288,9 +312,11 @@ impl State<'_> {
     }
 }
 
-fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> bool {
-    frame.class().is_cyclic()
-        && frame.trailer.is_some_and(|trailer| tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at))
+fn type10_order(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> Order {
+    match frame.trailer.filter(|_| frame.class().is_cyclic()) {
+        Some(trailer) => tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at),
+        None => Order::Next,
+    }
 }
 
 /// Whether data on `carrier` may stand behind the place in `layer` at which a packet is cut.

@@ -356,11 +356,22 @@ impl Base {
 
     /// Hands a new telegram to the watchdog and reports the silence that it ends.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) {
-        if self.watch.has_tap_gap(direction) {
+        if self.watch.has_lost_packets(direction) {
             self.unseen(direction, at);
         }
         if let Some(silence) = self.watch.new_telegram(direction, at, supervised) {
             self.recorder.sign(silence.direction, at, Sign::Silence { span: silence.span, to_the_end: false });
+            self.tell_silence(silence, false);
+        }
+        if !supervised {
+            self.tell_proven();
+        }
+    }
+
+    /// The connection falls out of operation: silences that were on hold were the machine's.
+    fn tell_proven(&mut self) {
+        for silence in self.watch.take_proven() {
+            self.recorder.sign(silence.direction, silence.end, Sign::Silence { span: silence.span, to_the_end: false });
             self.tell_silence(silence, false);
         }
     }
@@ -467,6 +478,7 @@ impl Base {
     }
 
     pub(super) fn trip(&mut self, direction: Direction, location: Location, cause: TripCause) {
+        self.tell_proven();
         self.recorder.sign(direction, location, Sign::Told(cause));
         let last_good = [self.watch.last(Direction::ToDevice), self.watch.last(Direction::ToHost)];
         if self.trips.len() < KEPT {

@@ -20,6 +20,7 @@ mod run;
 mod schema;
 mod survey;
 mod synth;
+mod synth_faults;
 mod verify;
 mod watchdogs;
 

@@ -6,10 +6,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::output::{WholeFile, keep_inputs, print};
+use super::synth_faults::{Faults, signed, tap_faults};
 use super::{Error, run};
-use crate::machine::{Direction, Machine};
+use crate::machine::Machine;
 use crate::quantity;
-use crate::synth::{self, Demands, DeviationKind, FaultKind, Plan, PlannedDeviation, PlannedFault};
+use crate::synth::{self, Demands, DeviationKind, Plan, PlannedDeviation, TapPlan};
 use crate::time::Span;
 use crate::verdict::Judgement;
 
@@ -38,8 +39,13 @@ pub(super) struct Arguments {
     /// No demands at all.
     #[arg(long, conflicts_with = "demand")]
     no_demands: bool,
-    /// A fault at a time: KIND,CONNECTION,DIRECTION,TIME, for example loss,gate,to_host,5s.
-    #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,TIME")]
+    /// A fault: KIND,CONNECTION,DIRECTION,WHEN, for example loss,gate,to_host,5s or corruption:bits=3,gate,to_host,packet=900.
+    ///
+    /// WHEN is a time, packet=N (the first telegram from packet N on), telegram=N (the Nth telegram of the direction, also in the
+    /// start-up) or rate=P (each telegram with probability P; '*' is any connection or direction, and KIND@rate=P is all).
+    /// Kinds: the classes of IEC 61784-3, corruption:bits=N, corruption:burst=N, loss:telegrams=N, parameter-mismatch, stuck-data,
+    /// early-toggle, missing-toggle, power-cycle:times=N, reset:reason=N, tap-loss.
+    #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,WHEN")]
     fault: Vec<String>,
     /// Factor on every declared deceleration of the axes whose drives send values, for example 0.8; by default their stops are a
     /// little better than declared.
@@ -49,6 +55,18 @@ pub(super) struct Arguments {
     /// missing-reaction,gate-opens,5s. The next demand from that time on takes it.
     #[arg(long, value_name = "KIND,NAME,TIME")]
     deviation: Vec<String>,
+    /// A fault of the tap: KIND,TIME, for example lost:packets=2,5s.
+    ///
+    /// Kinds: lost:packets=N, duplicated:packets=N, reordered, reordered-unseen (with equal times), cut:octets=N;packets=N,
+    /// clock-step:by=-2s.
+    #[arg(long, value_name = "KIND,TIME")]
+    tap: Vec<String>,
+    /// Octets kept of each packet.
+    #[arg(long, value_name = "OCTETS", value_parser = clap::value_parser!(u32).range(1..))]
+    snap_length: Option<u32>,
+    /// Capture what goes to the host by a second interface whose clock is ahead by this time.
+    #[arg(long, value_name = "TIME", value_parser = signed, allow_hyphen_values = true)]
+    second_interface: Option<Span>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
@@ -87,11 +105,19 @@ fn plan(arguments: &Arguments, machine: &Machine) -> Result<Plan, Error> {
     } else {
         Demands::All
     };
+    let Faults { planned, placed } = Faults::read(&arguments.fault, machine)?;
+    let tap = TapPlan {
+        faults: tap_faults(&arguments.tap)?,
+        snap_length: arguments.snap_length.unwrap_or(0),
+        second_interface: arguments.second_interface,
+    };
     Ok(Plan {
         duration: arguments.duration,
         seed: arguments.seed,
         demands,
-        faults: arguments.fault.iter().map(|text| fault(text, machine)).collect::<Result<_, _>>()?,
+        faults: planned,
+        placed,
+        tap,
         deviations: arguments.deviation.iter().map(|text| deviation(text, machine)).collect::<Result<_, _>>()?,
         start_up: !arguments.mid_run,
         ramp_factor: arguments.ramp_factor,
@@ -99,7 +125,7 @@ fn plan(arguments: &Arguments, machine: &Machine) -> Result<Plan, Error> {
     })
 }
 
-fn time(text: &str) -> Result<Span, String> {
+pub(super) fn time(text: &str) -> Result<Span, String> {
     match quantity::parse_time(text) {
         Ok(span) if span >= Span::ZERO => Ok(span),
         Ok(_) => Err("a time from the start of the run can't be negative".to_owned()),
@@ -127,24 +153,6 @@ fn demand(text: &str, machine: &Machine) -> Result<(usize, Span), Error> {
     Ok((function, time(at).map_err(in_demand)?))
 }
 
-fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
-    let in_fault = |problem: String| Error::Argument(format!("--fault {text}: {problem}"));
-    let parts: Vec<_> = text.split(',').map(str::trim).collect();
-    let [kind, connection, direction, at] = parts[..] else {
-        return Err(in_fault("expected KIND,CONNECTION,DIRECTION,TIME".to_owned()));
-    };
-    // As they are typed without quotes.
-    let all: Vec<FaultKind> = FaultKind::ALL.into_iter().chain(FaultKind::CAUSES).collect();
-    let kinds: Vec<_> = all.iter().map(|kind| kind.name().replace(' ', "-")).collect();
-    let kinds: Vec<_> = kinds.iter().map(String::as_str).collect();
-    let kind = find("kind of fault", &kind.replace(' ', "-").to_lowercase(), &kinds).map_err(in_fault)?;
-    let names: Vec<_> = machine.connections.iter().map(|connection| connection.id.as_str()).collect();
-    let connection = find("connection", connection, &names).map_err(in_fault)?;
-    let directions = [Direction::ToDevice, Direction::ToHost];
-    let direction = find("direction", direction, &directions.map(Direction::name)).map_err(in_fault)?;
-    Ok(PlannedFault { kind: all[kind], connection, direction: directions[direction], at: time(at).map_err(in_fault)? })
-}
-
 fn deviation(text: &str, machine: &Machine) -> Result<PlannedDeviation, Error> {
     let wrong = |problem: String| Error::Argument(format!("--deviation {text}: {problem}"));
     let parts: Vec<_> = text.split(',').map(str::trim).collect();
@@ -164,7 +172,7 @@ fn deviation(text: &str, machine: &Machine) -> Result<PlannedDeviation, Error> {
 }
 
 /// Index of `name` among `names`, or a message with the nearest known name.
-fn find(what: &str, name: &str, names: &[&str]) -> Result<usize, String> {
+pub(super) fn find(what: &str, name: &str, names: &[&str]) -> Result<usize, String> {
     names.iter().position(|known| *known == name).ok_or_else(|| {
         let nearest =
             names.iter().max_by(|a, b| strsim::jaro_winkler(a, name).total_cmp(&strsim::jaro_winkler(b, name)));

@@ -149,6 +149,7 @@ impl<W: Write> Plant<'_, W> {
                 continue;
             };
             let octets = fault.corrupted(&lane.sent.shown, &declared.profile);
+            let octets = octets.unwrap_or_else(|| lane.sent.shown.clone());
             burst.good = Some(lane.sent.clone());
             lane.sent.shown.clone_from(&octets);
             lane.sent.carried = octets;

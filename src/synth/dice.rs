@@ -39,6 +39,10 @@ pub(super) enum Concern {
     Sequence,
     /// How long a second channel takes to follow.
     Channels,
+    /// A placed fault, and whether one happens by chance.
+    Placed(usize),
+    /// A fault that was drawn.
+    Drawn(usize),
 }
 
 impl Concern {
@@ -58,6 +62,8 @@ impl Concern {
             Self::Stops => (12, 0),
             Self::Sequence => (20, 0),
             Self::Channels => (21, 0),
+            Self::Placed(index) => (30, index),
+            Self::Drawn(index) => (31, index),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

@@ -134,4 +134,39 @@ impl Endpoint {
             Self::Declared(end) => Some(end.successor(data)),
         }
     }
+
+    /// Loses its power: begins anew at `ready`.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        match self {
+            Self::Master(end) => end.power_up(ready),
+            Self::Slave(end) => end.power_up(ready),
+            Self::Host(end) => end.power_up(ready),
+            Self::Device(end) => end.power_up(ready),
+            Self::Consumer(end) => end.power_up(ready),
+            Self::Provider(end) => end.power_up(ready),
+            Self::Node(end) => end.power_up(ready),
+            Self::Producer(end) => end.power_up(ready),
+            Self::Coordinator(end) => end.power_up(ready),
+            Self::Declared(end) => end.power_up(ready),
+        }
+    }
+
+    /// Gives the connection up for a reason of its own, where the profile has such reasons.
+    pub(super) fn give_up(&mut self, reason: u8) {
+        match self {
+            Self::Master(end) => end.give_up(reason),
+            Self::Slave(end) => end.give_up(reason),
+            _ => {}
+        }
+    }
+
+    /// The telegram just sent with a toggle bit that does not go with its number, where the profile has both.
+    pub(super) fn mistoggled(&self, telegram: &[u8], early: bool) -> Option<Vec<u8>> {
+        match self {
+            Self::Host(end) => end.mistoggled(telegram, early),
+            Self::Device(end) => end.mistoggled(telegram, early),
+            Self::Declared(end) => end.mistoggled(telegram, early),
+            _ => None,
+        }
+    }
 }

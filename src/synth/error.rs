@@ -52,6 +52,11 @@ pub enum SynthError {
         /// Why, and what could be done.
         why: String,
     },
+    /// The tap can't do what is planned.
+    Tap {
+        /// What is in the way and what to do.
+        why: String,
+    },
     /// Something is planned too close to something else, to the start-up or to the end.
     TooClose {
         /// What is planned.
@@ -86,6 +91,7 @@ impl fmt::Display for SynthError {
                 write!(f, "{} cannot be placed on connection `{connection}`: {why}", fault.name())
             }
             Self::Deviation { what, of, why } => write!(f, "{what} cannot be placed on `{of}`: {why}"),
+            Self::Tap { why } => write!(f, "the tap: {why}"),
             Self::TooClose { what, at, why } => write!(f, "{what} at {at} {why}"),
             Self::NotStaged { what, at } => {
                 write!(f, "{what} planned at {at} did not come about before the capture ended; plan it earlier")

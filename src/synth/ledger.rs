@@ -28,6 +28,9 @@ pub struct Ledger {
     pub telegrams: Vec<LedgerTelegrams>,
     /// Faults, in the order of the plan.
     pub faults: Vec<LedgerFault>,
+    /// Faults of the tap, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub tap_faults: Vec<LedgerTapFault>,
     /// Demands, in the order of time.
     pub demands: Vec<LedgerDemand>,
     /// Stops of axes with values that came to their end, in the order of their demands.
@@ -56,8 +59,13 @@ pub struct LedgerTelegrams {
 /// A fault that was placed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct LedgerFault {
-    /// Name of its class, as [`FaultKind::name`](super::FaultKind::name).
+    /// The class that it is to be found in, as [`FaultKind::class`](super::FaultKind::class).
     pub class: &'static str,
+    /// What happened, as [`FaultKind::name`](super::FaultKind::name).
+    pub kind: &'static str,
+    /// Bits, telegrams, times or the reason, as [`FaultKind::extent`](super::FaultKind::extent).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub extent: Option<u8>,
     /// ID of the connection.
     pub connection: String,
     /// Direction of the telegrams that it happened to.
@@ -69,6 +77,25 @@ pub struct LedgerFault {
     /// Time of that packet.
     #[serde(rename = "at_ns", serialize_with = "instant")]
     pub at: Instant,
+    /// Bits of the telegram that were inverted: octet times 8 plus bit, bit 0 the lowest.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub bits: Vec<usize>,
+    /// What exactly was done.
+    pub detail: String,
+}
+
+/// Something that the tap did.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerTapFault {
+    /// What, as [`TapFaultKind::name`](super::TapFaultKind::name).
+    pub kind: &'static str,
+    /// First packet of the capture concerned; for lost ones, the first behind them.
+    pub packet: u64,
+    /// Time of that packet, as captured.
+    #[serde(rename = "at_ns", serialize_with = "instant")]
+    pub at: Instant,
+    /// How many packets.
+    pub packets: u64,
     /// What exactly was done.
     pub detail: String,
 }

@@ -68,6 +68,12 @@ pub(super) struct Lane {
     transit_marks: Vec<Mark>,
     /// The last data telegrams sent, oldest first.
     pub(super) history: VecDeque<Vec<u8>>,
+    /// The last telegrams of any kind, oldest first.
+    pub(super) recent: VecDeque<Vec<u8>>,
+    /// Telegrams sent since the start.
+    pub(super) count: u64,
+    /// The safe data that the sender is stuck with.
+    pub(super) stuck: Option<Vec<u8>>,
     /// The sender does nothing until then.
     pub(super) stalled_until: i64,
     /// Whether the last telegram carried process data.
@@ -98,6 +104,9 @@ impl Lane {
             marks: Vec::new(),
             transit_marks: Vec::new(),
             history: VecDeque::new(),
+            recent: VecDeque::new(),
+            count: 0,
+            stuck: None,
             stalled_until: i64::MIN,
             has_process_data: false,
             captured: Vec::new(),
@@ -157,6 +166,13 @@ impl Lane {
 
     /// Remembers a data telegram; anything else begins a new run. True if it ends a run.
     pub(super) fn remember(&mut self, octets: &[u8], process_data: bool) -> bool {
+        if octets.iter().any(|octet| *octet != 0) {
+            self.count = self.count.saturating_add(1);
+            self.recent.push_back(octets.to_vec());
+            if self.recent.len() > HISTORY {
+                self.recent.pop_front();
+            }
+        }
         let had_process_data = std::mem::replace(&mut self.has_process_data, process_data);
         if !process_data {
             self.history.clear();
@@ -244,6 +260,8 @@ pub(super) struct Link {
     pub(super) watchdog: i64,
     /// Longest time from a fault to running again.
     pub(super) recovery: i64,
+    /// No fault happens by chance before.
+    pub(super) quiet_until: i64,
     /// FSCP 2/1: the direction that answers pings only, and how long its silence is suffered, in nanoseconds.
     answers: Option<(Direction, i64)>,
 }
@@ -286,6 +304,7 @@ impl Link {
             periods,
             watchdog,
             recovery: recovery.saturating_add(start_up),
+            quiet_until: i64::MIN,
             answers: fscp_2_1::answers(connection),
         })
     }
@@ -305,6 +324,14 @@ impl Link {
     }
 
     /// The end that sends in `direction`.
+    pub(super) const fn sender(&self, direction: Direction) -> &Endpoint {
+        match direction {
+            Direction::ToDevice => &self.host,
+            Direction::ToHost => &self.device,
+        }
+    }
+
+    /// The end that sends in `direction`, to be changed.
     pub(super) const fn sender_mut(&mut self, direction: Direction) -> &mut Endpoint {
         match direction {
             Direction::ToDevice => &mut self.host,

@@ -9,7 +9,7 @@
 //! Axes whose drives send values of them run and stop in a small kinematics of their own (`axes`, `motion`).
 //!
 //! What is left out: an axis runs on when only a connection trips; a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
-//! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins, nodes of FSCP 13/1 are not
+//! established, parameters of FSCP 3/1 are not sent (they are acyclic), the rule of a 4-octet CRC2 is a supposed one, nodes of FSCP 13/1 are not
 //! managed (no SNMT and SSDO), connections of FSCP 2/1 are opened and closed without the messages for it.
 //!
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
@@ -20,7 +20,9 @@ mod causes;
 mod channels;
 mod declared;
 mod deviation;
+mod device;
 mod dice;
+mod distort;
 mod endpoint;
 mod error;
 mod fault;
@@ -35,6 +37,7 @@ mod motion;
 mod moving;
 mod number;
 mod outage;
+mod placing;
 mod plan;
 mod plant;
 mod scenario;
@@ -45,6 +48,7 @@ mod staging;
 mod stop_course;
 mod stream;
 mod tap;
+mod tap_plan;
 #[cfg(test)]
 mod tests;
 
@@ -52,8 +56,12 @@ use std::io::Write;
 
 pub use deviation::{DeviationKind, PlannedDeviation};
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerChange, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTelegrams};
+pub use ledger::{
+    Ledger, LedgerChange, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTapFault, LedgerTelegrams,
+};
+pub use placing::{PlacedFault, When};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
+pub use tap_plan::{TapFault, TapFaultKind, TapPlan};
 
 use crate::machine::Machine;
 

@@ -4,9 +4,10 @@
 
 use super::declared;
 use super::deviation::PlannedDeviation;
-use crate::machine::{Direction, Fscp3_1, Profile};
+use super::placing::PlacedFault;
+use super::tap_plan::TapPlan;
+use crate::machine::{Direction, Profile};
 use crate::telegram::fscp_2_1::Format;
-use crate::telegram::fscp_3_1::Crc2Form;
 use crate::time::{Instant, Span};
 
 /// The default start of a capture: 2026-01-05 08:00 UTC, a Monday morning.
@@ -23,10 +24,14 @@ pub struct Plan {
     pub seed: u64,
     /// Demands on the safety functions.
     pub demands: Demands,
-    /// Faults, at most one at a time on each connection.
+    /// Faults at a time, at most one at a time on each connection.
     pub faults: Vec<PlannedFault>,
     /// Deviations: telegrams that are all right and say something wrong.
     pub deviations: Vec<PlannedDeviation>,
+    /// Faults at a packet or telegram, or by chance.
+    pub placed: Vec<PlacedFault>,
+    /// What the tap does.
+    pub tap: TapPlan,
     /// Whether the capture begins with the start-up of the connections; otherwise it joins a running machine.
     pub start_up: bool,
     /// Factor on every declared deceleration of the axes with values, in millionths: below a million their stops are flatter than
@@ -44,6 +49,8 @@ impl Default for Plan {
             demands: Demands::All,
             faults: Vec::new(),
             deviations: Vec::new(),
+            placed: Vec::new(),
+            tap: TapPlan::default(),
             start_up: true,
             ramp_factor: None,
         }
@@ -126,6 +133,23 @@ pub enum FaultKind {
     CaptureGap,
     /// No fault: the sender ends operation in good order and begins anew.
     Restart,
+    /// A corruption of exactly this many bits.
+    Bits(u8),
+    /// A corruption between two inverted bits that are so far apart that the burst has this many bits, its ends counted.
+    Burst(u8),
+    /// As [`Self::Loss`], this many telegrams in a row.
+    Losses(u8),
+    /// The sender goes on, but its safe data stay what they are. No telegram is wrong: nothing to find.
+    StuckData,
+    /// The toggle bit changes, the number does not (profiles with both).
+    EarlyToggle,
+    /// The number steps, the toggle bit does not (profiles with both).
+    MissingToggle,
+    /// The sender is without power for 1.3 to 1.8 watchdog times and begins anew, this many times, each time once the connection
+    /// runs again.
+    PowerCycles(u8),
+    /// FSCP 12/1: the sender gives the connection up with this reason (0: it wants a new start). A trip or restart, no error.
+    Reset(u8),
 }
 
 impl FaultKind {
@@ -176,13 +200,52 @@ impl FaultKind {
             Self::RefusedParameter => "refused parameter",
             Self::CaptureGap => "capture gap",
             Self::Restart => "restart",
+            Self::Bits(_) => "bits",
+            Self::Burst(_) => "burst",
+            Self::Losses(_) => "losses",
+            Self::StuckData => "stuck data",
+            Self::EarlyToggle => "early toggle",
+            Self::MissingToggle => "missing toggle",
+            Self::PowerCycles(_) => "power cycle",
+            Self::Reset(_) => "reset",
         }
+    }
+
+    /// The class that a checker has to find it in; `none` where no telegram is wrong.
+    pub const fn class(self) -> &'static str {
+        match self {
+            Self::EarlyToggle | Self::MissingToggle => Self::IncorrectSequence.name(),
+            Self::StuckData | Self::Reset(_) => "none",
+            other => other.plain().name(),
+        }
+    }
+
+    /// Bits, telegrams, times or the reason, where it has such a number.
+    pub const fn extent(self) -> Option<u8> {
+        match self {
+            Self::Bits(n) | Self::Burst(n) | Self::Losses(n) | Self::PowerCycles(n) | Self::Reset(n) => Some(n),
+            _ => None,
+        }
+    }
+
+    /// The kind without an extent that happens under the same conditions.
+    const fn plain(self) -> Self {
+        match self {
+            Self::Bits(_) | Self::Burst(_) => Self::Corruption,
+            Self::Losses(_) => Self::Loss,
+            Self::PowerCycles(_) => Self::UnacceptableDelay,
+            other => other,
+        }
+    }
+
+    /// How often it happens.
+    pub(super) fn times(self) -> i64 {
+        if let Self::PowerCycles(times) = self { times.into() } else { 1 }
     }
 
     /// Whether the fault can happen on a connection of `profile` and be told from its telegrams.
     ///
-    /// FSCP 3/1 has no connection ID and no parameters in its telegrams; where its CRC is not the 3-octet one, only
-    /// silence shows. IEC 62541-15 and FSCP 13/1 send no parameters; FSCP 13/1 has no running number, so that a telegram
+    /// FSCP 3/1 has no connection ID and no parameters in its telegrams. IEC 62541-15 and FSCP 13/1 send no parameters; FSCP 13/1 has no running number, so that a telegram
     /// that is missing does not show, and its time is under the UDID.
     /// FSCP 2/1 has no number by which a loss could be told, and only the base format has CRCs that show a foreign producer, in
     /// its data.
@@ -194,26 +257,33 @@ impl FaultKind {
             Self::RefusedParameter => return matches!(profile, Profile::Fscp12_1(_)),
             Self::Restart => return !matches!(profile, Profile::Declared(_) | Profile::Fscp2_1(_)),
             Self::CorruptionBurst => return Self::Corruption.applies_to(profile),
+            Self::StuckData => return true,
+            Self::Reset(_) => return matches!(profile, Profile::Fscp12_1(_)),
+            Self::EarlyToggle | Self::MissingToggle => {
+                return match profile {
+                    Profile::Fscp3_1(_) => true,
+                    Profile::Declared(p) => [&p.to_device, &p.to_host].iter().all(|d| declared::toggles(d)),
+                    _ => false,
+                };
+            }
             _ => {}
         }
+        let kind = self.plain();
         match profile {
             Profile::Fscp12_1(_) => true,
-            Profile::Fscp3_1(Fscp3_1 { crc2: Crc2Form::Short, .. }) => {
-                !matches!(self, Self::Insertion | Self::Masquerade | Self::WrongParameter)
-            }
-            Profile::Fscp13_1(p) => match self {
+            Profile::Fscp3_1(_) => !matches!(kind, Self::Insertion | Self::Masquerade | Self::WrongParameter),
+            Profile::Fscp13_1(p) => match kind {
                 Self::Loss | Self::WrongParameter => false,
                 Self::IncorrectSequence => p.udid.is_some(),
                 _ => true,
             },
-            Profile::Iec62541_15(_) => !matches!(self, Self::WrongParameter),
-            Profile::Fscp3_1(_) => matches!(self, Self::UnacceptableDelay | Self::TapLoss),
-            Profile::Fscp2_1(p) => match self {
+            Profile::Iec62541_15(_) => !matches!(kind, Self::WrongParameter),
+            Profile::Fscp2_1(p) => match kind {
                 Self::Loss | Self::Masquerade | Self::WrongParameter => false,
                 Self::Insertion => matches!(p.format, Format::Base),
                 _ => true,
             },
-            Profile::Declared(p) => [&p.to_device, &p.to_host].iter().all(|direction| declared::shows(direction, self)),
+            Profile::Declared(p) => [&p.to_device, &p.to_host].iter().all(|direction| declared::shows(direction, kind)),
         }
     }
 }

@@ -15,12 +15,13 @@ use super::ledger::{Ledger, LedgerFault, LedgerTelegrams};
 use super::link::{Link, Mark};
 use super::moving::Around;
 use super::outage::{Outages, Way};
+use super::placing::Waiting;
 use super::plan::Plan;
 use super::scenario::{Due, Later, Scenario};
 use super::segment::Segment;
 use super::sporadic;
 use super::stream::Stream;
-use super::tap::{Place, Tap};
+use super::tap::{Place, Side, Tap};
 use crate::machine::{Direction, Machine};
 use crate::time::Span;
 
@@ -84,6 +85,7 @@ pub(super) struct Plant<'m, W: Write> {
     axes: Axes<'m>,
     due: Vec<Due>,
     pub(super) faults: Vec<Fault>,
+    pub(super) waiting: Waiting,
     /// Tap losses whose end has to show.
     pub(super) gaps: Vec<usize>,
     /// Telegrams held back by a swap, by fault.
@@ -102,8 +104,9 @@ impl<'m, W: Write> Plant<'m, W> {
         let links = (0..machine.connections.len())
             .map(|index| Link::new(machine, index, seed, begin))
             .collect::<Result<Vec<_>, _>>()?;
-        let faults = Fault::all(machine, plan, &links)?;
+        let mut faults = Fault::all(machine, plan, &links)?;
         let (scenario, due) = Scenario::new(machine, plan, &links, &faults)?;
+        let waiting = Waiting::new(machine, plan, &mut faults)?;
         let mut periods: Vec<i64> = links.iter().map(|link| link.periods.host).collect();
         periods.sort_unstable();
         periods.dedup();
@@ -127,10 +130,11 @@ impl<'m, W: Write> Plant<'m, W> {
             axes: Axes::new(machine, plan, begin),
             due,
             faults,
+            waiting,
             gaps: Vec::new(),
             swapped: Vec::new(),
             outages: Outages::default(),
-            tap: Tap::new(out, plan.start)?,
+            tap: Tap::new(out, plan)?,
             queue: BinaryHeap::new(),
             order: 0,
             now: begin,
@@ -154,7 +158,12 @@ impl<'m, W: Write> Plant<'m, W> {
         for index in 0..self.devices.len() {
             self.next_task(Event::DeviceTask(index));
         }
-        for index in 0..self.faults.len() {
+        for connection in 0..self.links.len() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                self.arm_at_telegram(connection, direction);
+            }
+        }
+        for index in 0..self.plan.faults.len() {
             let at = self.faults.get(index).map_or(0, |fault| fault.plan.at.as_nanos());
             self.at(at, Event::Arm(index));
         }
@@ -195,7 +204,7 @@ impl<'m, W: Write> Plant<'m, W> {
             Event::Acyclic => return self.acyclic(),
             Event::AcyclicBack => {
                 let frame = std::mem::take(&mut self.acyclic_back);
-                self.see(&frame)?;
+                self.see(&frame, Side::Back)?;
             }
             Event::Stream(index) => return self.stream(index),
             Event::HostTask(index) => {
@@ -206,11 +215,7 @@ impl<'m, W: Write> Plant<'m, W> {
                 self.next_task(event);
                 self.run_end(connection, Direction::ToHost);
             }
-            Event::Arm(index) => {
-                if let Some(retry) = self.arm(index) {
-                    self.at(self.now.saturating_add(retry), event);
-                }
-            }
+            Event::Arm(index) => self.arm_soon(index),
             Event::Swap(index) => self.end_swap(index),
             Event::Demand(index) => {
                 if let Some(due) = self.due.get(index).copied() {
@@ -280,7 +285,7 @@ impl<'m, W: Write> Plant<'m, W> {
             self.at(self.now.saturating_add(ring), Event::ComeBack(number));
         }
         self.at(next_at.0, next_at.1);
-        let place = self.see(&frame)?;
+        let place = self.see(&frame, Side::Out)?;
         self.show(&connections, Direction::ToDevice, place);
         Ok(())
     }
@@ -292,7 +297,7 @@ impl<'m, W: Write> Plant<'m, W> {
         if number.saturating_add(1) == segment.frames() && self.now >= self.acyclic_due {
             self.at(self.now.saturating_add(ACYCLIC_GAP), Event::Acyclic);
         }
-        let place = self.see(&frame)?;
+        let place = self.see(&frame, Side::Back)?;
         self.show(&connections, Direction::ToHost, place);
         Ok(())
     }
@@ -306,13 +311,13 @@ impl<'m, W: Write> Plant<'m, W> {
         }
         if self.acyclic_dice.once_in(4) {
             let frame = sporadic::address_request(&mut self.acyclic_dice);
-            self.see(&frame)?;
+            self.see(&frame, Side::Out)?;
             return Ok(());
         }
         let index = segment.take_index(1);
         let [out, back] = sporadic::acyclic(&mut self.acyclic_dice, index)?;
         self.acyclic_back = back;
-        self.see(&out)?;
+        self.see(&out, Side::Out)?;
         let ring = self.acyclic_dice.between(20_000, 60_000);
         self.at(self.now.saturating_add(ring), Event::AcyclicBack);
         Ok(())
@@ -328,8 +333,9 @@ impl<'m, W: Write> Plant<'m, W> {
         }
         let frame = stream.send(&mut self.links, &mut self.axes, self.now)?;
         let slots = stream.slots().to_vec();
+        let side = if slots.iter().all(|slot| slot.direction == Direction::ToHost) { Side::Back } else { Side::Out };
         let place = match &frame {
-            Some(frame) => Some(self.see(frame)?),
+            Some(frame) => Some(self.see(frame, side)?),
             None => None,
         };
         for slot in slots {
@@ -344,8 +350,11 @@ impl<'m, W: Write> Plant<'m, W> {
     }
 
     /// Hands a frame to the tap.
-    fn see(&mut self, frame: &[u8]) -> Result<Option<Place>, SynthError> {
-        let place = self.tap.see(self.now, frame)?;
+    fn see(&mut self, frame: &[u8], side: Side) -> Result<Option<Place>, SynthError> {
+        let place = self.tap.see(self.now, frame, side)?;
+        for fault in self.waiting.at_packet(self.tap.next_packet()) {
+            self.arm_soon(fault);
+        }
         if !self.tap.is_losing(self.now) {
             for index in std::mem::take(&mut self.gaps) {
                 self.mark_fault(index);
@@ -400,7 +409,8 @@ impl<'m, W: Write> Plant<'m, W> {
             Direction::ToHost => (device, device_dice, to_host, to_device),
         };
         out.drift(dice);
-        let mut input = Input { now, arrived: &back.arrived.carried, data: &out.data, dice };
+        let data = out.stuck.as_deref().unwrap_or(&out.data);
+        let mut input = Input { now, arrived: &back.arrived.carried, data, dice };
         let Outcome { sent, taken } = end.run(&mut input);
         let serial = back.arrived.serial;
         if let Some(data) = taken {
@@ -470,15 +480,19 @@ impl<'m, W: Write> Plant<'m, W> {
         let id = |index: usize| self.machine.connections.get(index).map_or_else(String::new, |c| c.id.clone());
         let mut faults = Vec::new();
         for fault in self.faults {
-            let Fault { plan, place, detail, .. } = fault;
+            let Fault { plan, place, detail, bits, by_chance, .. } = fault;
             let connection = id(plan.connection);
             let Some(place) = place else {
+                if by_chance {
+                    continue;
+                }
                 let what = format!("the {} on connection `{connection}`", plan.kind.name());
                 return Err(SynthError::NotStaged { what, at: plan.at });
             };
-            let class = plan.kind.name();
+            let (kind, extent, class) = (plan.kind.name(), plan.kind.extent(), plan.kind.class());
             let (packet, at) = (place.packet, place.at);
-            faults.push(LedgerFault { class, connection, direction: plan.direction, packet, at, detail });
+            let direction = plan.direction;
+            faults.push(LedgerFault { class, kind, extent, connection, direction, packet, at, bits, detail });
         }
         if let Some((what, at)) = self.scenario.not_staged() {
             return Err(SynthError::NotStaged { what, at });
@@ -490,7 +504,7 @@ impl<'m, W: Write> Plant<'m, W> {
                 telegrams.push(LedgerTelegrams { connection: id(index), direction, new });
             }
         }
-        let (packets, lost_packets) = self.tap.finish()?;
+        let (packets, lost_packets, tap_faults) = self.tap.finish()?;
         Ok(Ledger {
             schema: 1,
             machine: self.machine.name.clone(),
@@ -503,6 +517,7 @@ impl<'m, W: Write> Plant<'m, W> {
             faults,
             changes: self.scenario.ledger_of_changes(),
             deviations: self.scenario.ledger_of_deviations(),
+            tap_faults,
             demands: self.scenario.finish(),
             standstills: self.axes.finish(),
         })
@@ -510,6 +525,26 @@ impl<'m, W: Write> Plant<'m, W> {
 
     pub(super) const fn machine(&self) -> &'m Machine {
         self.machine
+    }
+
+    pub(super) const fn seed(&self) -> u64 {
+        self.plan.seed
+    }
+
+    /// End of the capture in nanoseconds.
+    pub(super) const fn end(&self) -> i64 {
+        self.plan.duration.as_nanos()
+    }
+
+    /// Arms a fault, or tries so again and again.
+    pub(super) fn arm_soon(&mut self, fault: usize) {
+        if let Some(retry) = self.arm(fault) {
+            self.arm_later(fault, self.now.saturating_add(retry));
+        }
+    }
+
+    pub(super) fn arm_later(&mut self, fault: usize, at: i64) {
+        self.at(at, Event::Arm(fault));
     }
 }
 

@@ -425,3 +425,44 @@ fn no_colour_in_a_pipe_and_examples_everywhere() {
         assert!(page.contains("Example: stopspan"), "{command}");
     }
 }
+
+#[test]
+fn faults_are_placed_by_packet_telegram_and_chance_and_the_tap_has_its_own() {
+    let folder = folder();
+    let (machine, output) = (scenario_file(), folder.path().join("run.pcapng"));
+    let with = |more: &[&str]| {
+        let arguments = ["synth", text(&machine), "-o", text(&output), "--duration", "6 s"];
+        run(arguments.iter().chain(more).copied())
+    };
+    let entries = |more: &[&str], key: &str| -> Vec<serde_json::Value> {
+        let ran = with(more);
+        assert_eq!(ran.code, 0, "{more:?}: {}", ran.err);
+        let ledger = fs::read(output.with_extension("ledger.json")).unwrap();
+        let ledger: serde_json::Value = serde_json::from_slice(&ledger).unwrap();
+        ledger[key].as_array().cloned().unwrap_or_default()
+    };
+    let bits = entries(&["--fault", "corruption:bits=3,gate,to_host,packet=3000"], "faults");
+    assert_eq!((bits[0]["kind"].as_str(), bits[0]["extent"].as_u64()), (Some("bits"), Some(3)));
+    assert_eq!(bits[0]["bits"].as_array().unwrap().len(), 3);
+    assert!((3000..3100).contains(&bits[0]["packet"].as_u64().unwrap()));
+    assert!(entries(&["--fault", "loss@rate=0.01"], "faults").len() > 5);
+    assert_eq!(entries(&["--fault", "corruption:burst=12,lift-drive,to_device,telegram=3"], "faults").len(), 1);
+    let tap = ["--tap", "lost:packets=2,3s", "--tap", "cut:octets=40;packets=3,4s", "--tap", "clock-step:by=-2s,5s"];
+    let kinds: Vec<_> = entries(&tap, "tap_faults").iter().map(|entry| entry["kind"].clone()).collect();
+    assert_eq!(kinds, ["lost", "cut", "clock step"]);
+    entries(&["--snap-length", "60", "--second-interface", "-3 ms"], "faults");
+    for (option, value, part) in [
+        ("--fault", "corruption:bits=x,gate,to_host,3s", "'x' is no whole number"),
+        ("--fault", "corruption:nibbles=3,gate,to_host,3s", "known: corruption:bits=N"),
+        ("--fault", "loss,gate,to_host,rate=2", "probability per telegram"),
+        ("--fault", "loss,gate,to_host,packet=0", "no number from 1 on"),
+        ("--fault", "loss,gate,to_host,frame=1", "packet=N, telegram=N or rate=1e-4"),
+        ("--fault", "loss,*,to_host,3s", "'*' goes with rate"),
+        ("--fault", "loss,gate,3s", "KIND,CONNECTION,DIRECTION,WHEN"),
+        ("--tap", "lots,3s", "no fault of the tap 'lots'"),
+        ("--tap", "cut,3s", "cut:octets=N"),
+        ("--tap", "lost:octets=3,3s", "known: lost:packets=N"),
+    ] {
+        assert_refused(&with(&[option, value]), &[value, part]);
+    }
+}
