@@ -6,9 +6,11 @@
 //! apart in [`TapFaults`]. No file, no clock, no text.
 
 mod accepted;
+mod around;
 mod both;
 mod checker;
 mod contents;
+mod cycle;
 mod declared;
 mod finding;
 mod follower;
@@ -23,17 +25,22 @@ mod parameterisation;
 mod place;
 mod reaction;
 mod recovered;
+mod relay;
+mod signals;
 mod tap;
 #[cfg(test)]
 mod tests;
 mod type2_counter;
 mod watch;
 
+pub use around::LongInterval;
 pub use checker::{Checker, Outcome};
 pub use contents::{Contents, Counts};
+pub use cycle::{Cycle, Deviation, FrameKind};
 pub use finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 pub use follower::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use reaction::{Occurrence, ReactionOutcome};
 pub use recovered::RecoveredKey;
+pub use relay::RelayOutcome;
 pub use tap::{TapFault, TapFaults};
 pub use watch::IntervalSeen;

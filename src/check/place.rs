@@ -7,7 +7,7 @@ use std::net::IpAddr;
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
-use crate::machine::{Carrier, Connection, Direction, Machine, Poll, Profile};
+use crate::machine::{Carrier, Connection, Direction, Machine, Place, Poll, Profile};
 
 /// All places of a machine, ordered for the search.
 #[derive(Clone, Debug, Default)]
@@ -27,6 +27,8 @@ pub(super) struct Places {
 struct Telegram {
     connection: usize,
     direction: Direction,
+    /// On Type 12: as the outputs of the segment, or as its inputs.
+    pass: Direction,
     offset: usize,
     length: usize,
     /// Telegrams of other lengths may come in packets of their own: all of the packet is given.
@@ -110,10 +112,56 @@ impl Places {
         places
     }
 
+    /// The places that telegrams are copied to or from.
+    pub(super) fn of_relays(machine: &Machine) -> Self {
+        let mut places = Self::default();
+        for (connection, declared) in machine.connections.iter().enumerate() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                if let Some(relay) = declared.relay(direction) {
+                    places.add_place(connection, direction, relay.pass(), &relay.place, declared);
+                }
+            }
+        }
+        places.logical.sort_by_key(|logical| logical.start);
+        places
+    }
+
+    /// Whether a telegram stands in the memory of this Type 12 station.
+    pub(super) fn on_memory(&self, station: u16, memory: u16) -> bool {
+        self.memory.iter().any(|(known, at, _)| (*known, *at) == (station, memory))
+    }
+
+    /// Whether a telegram comes to this UDP port.
+    pub(super) fn on_udp(&self, port: u16) -> bool {
+        self.udp.iter().any(|(udp, _)| udp.destination_port == port)
+    }
+
+    /// Whether a telegram comes over this Type 2 connection.
+    pub(super) fn on_type2(&self, id: u32) -> bool {
+        self.type2.iter().any(|(type2, _)| type2.connection_id == id)
+    }
+
+    /// Whether a telegram comes with this EtherType.
+    pub(super) fn on_ethernet(&self, ether_type: u16) -> bool {
+        self.ethernet.iter().any(|(ethernet, _)| ethernet.ether_type == ether_type)
+    }
+
     fn add(&mut self, connection: usize, direction: Direction, declared: &Connection) {
-        let place = declared.place(direction);
+        self.add_place(connection, direction, direction, declared.place(direction), declared);
+    }
+
+    /// `pass`: the direction whose telegrams pass the tap when these do, on Type 12.
+    fn add_place(
+        &mut self,
+        connection: usize,
+        direction: Direction,
+        pass: Direction,
+        place: &Place,
+        declared: &Connection,
+    ) {
         let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
-        let telegram = Telegram { connection, direction, offset: place.offset, length: place.length, any_length };
+        let (offset, length) = (place.offset, place.length);
+        let telegram = Telegram { connection, direction, pass, offset, length, any_length };
         match place.carrier {
             Carrier::Type12Logical { address, working_counter } => self.logical.push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
@@ -196,7 +244,7 @@ impl Places {
         mut visit: impl FnMut(usize, Direction, &'a [u8]),
     ) {
         let here = |telegram: &Telegram, working_counter: u16| {
-            is_on(pass, datagram.command, telegram.direction)
+            is_on(pass, datagram.command, telegram.pass)
                 && (pass == Pass::Outgoing || datagram.working_counter >= working_counter)
         };
         match datagram.address() {

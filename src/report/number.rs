@@ -59,6 +59,25 @@ pub(super) fn since(at: Instant, start: Instant) -> String {
     format!("{sign}{}.{:06} s", micros / 1_000_000, micros % 1_000_000)
 }
 
+/// Date and time of day, UTC: `2026-01-05 08:00:00.000000000`.
+///
+/// Days to a date by the proleptic Gregorian calendar, in years that begin in March so that leap days come last.
+pub(super) fn utc(at: Instant) -> String {
+    let seconds = at.as_nanos().div_euclid(1_000_000_000);
+    let nanos = at.as_nanos().rem_euclid(1_000_000_000);
+    let (days, second) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
+    // 719 468 days from 0000-03-01 to 1970-01-01; 146 097 days are 400 years.
+    let day = days + 719_468;
+    let (era, day) = (day.div_euclid(146_097), day.rem_euclid(146_097));
+    let year = (day - day / 1_460 + day / 36_524 - day / 146_096) / 365;
+    let day = day - (365 * year + year / 4 - year / 100);
+    let march = (5 * day + 2) / 153;
+    let (date, month) = (day - (153 * march + 2) / 5 + 1, if march < 10 { march + 3 } else { march - 9 });
+    let year = era * 400 + year + i64::from(month <= 2);
+    let (hour, minute, second) = (second / 3_600, second / 60 % 60, second % 60);
+    format!("{year:04}-{month:02}-{date:02} {hour:02}:{minute:02}:{second:02}.{nanos:09}")
+}
+
 /// A whole number with thin groups for people: `12 345 678`.
 pub(super) fn grouped(number: u64) -> String {
     let digits = number.to_string();
@@ -118,6 +137,27 @@ mod tests {
         assert_eq!(milli_units_down(-1, 1_000_000).to_string(), "-0.001");
         // check-values T13: 36.162 in.
         assert_eq!([inches(918_514_800), inches(25_400_000)].map(|inches| inches.to_string()), ["36.2", "1"]);
+    }
+
+    /// Seconds by `date -u +%s` of GNU coreutils.
+    #[test]
+    fn dates_are_those_of_the_calendar() {
+        for (seconds, text) in [
+            (0, "1970-01-01 00:00:00"),
+            (951_782_400, "2000-02-29 00:00:00"),
+            (951_868_799, "2000-02-29 23:59:59"),
+            (951_868_800, "2000-03-01 00:00:00"),
+            (4_107_542_399, "2100-02-28 23:59:59"),
+            (4_107_542_400, "2100-03-01 00:00:00"),
+            (1_767_600_000, "2026-01-05 08:00:00"),
+            (1_735_689_599, "2024-12-31 23:59:59"),
+            (-1, "1969-12-31 23:59:59"),
+            (-2_208_988_800, "1900-01-01 00:00:00"),
+        ] {
+            assert_eq!(utc(Instant::from_nanos(seconds * 1_000_000_000)), format!("{text}.000000000"));
+        }
+        assert!(utc(Instant::from_nanos(i64::MIN)).starts_with("1677-09-21"));
+        assert!(utc(Instant::from_nanos(i64::MAX)).starts_with("2262-04-11 23:47:16.854775807"));
     }
 
     #[test]

@@ -29,6 +29,8 @@ pub(super) enum Concern {
     FailSafe,
     /// A planned fault.
     Fault(usize),
+    /// When the standard controller copies telegrams.
+    Controller,
 }
 
 impl Concern {
@@ -43,6 +45,7 @@ impl Concern {
             Self::Demands => (7, 0),
             Self::FailSafe => (9, 0),
             Self::Fault(index) => (8, index),
+            Self::Controller => (10, 0),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

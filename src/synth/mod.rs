@@ -27,6 +27,7 @@ mod ledger;
 mod link;
 mod plan;
 mod plant;
+mod relay;
 mod scenario;
 mod segment;
 mod sporadic;
@@ -39,7 +40,7 @@ mod tests;
 use std::io::Write;
 
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerDemand, LedgerFault, LedgerTelegrams};
+pub use ledger::{Ledger, LedgerCopy, LedgerDemand, LedgerFault, LedgerTelegrams};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
 
 use crate::machine::Machine;

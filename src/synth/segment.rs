@@ -12,7 +12,7 @@ use super::link::Link;
 use crate::carrier::type12::{Command, Datagram};
 use crate::carrier::vlan::Tags;
 use crate::carrier::{Headers, Mac, Pass, compose};
-use crate::machine::{Carrier, Direction, Machine, Place};
+use crate::machine::{Carrier, Connection, Direction, Machine, Place};
 
 /// The master: an address of the range for documentation (RFC 7042), which does not bear the mark of a returned frame.
 pub(super) const MASTER: Mac = Mac([0x00, 0x00, 0x5E, 0x00, 0x53, 0x01]);
@@ -30,8 +30,30 @@ const GAP_LIMIT: u64 = 64;
 pub(super) struct Slot {
     pub(super) connection: usize,
     pub(super) direction: Direction,
+    /// The place that a standard controller copies to or from, not the connection's own.
+    pub(super) other: bool,
+    /// On Type 12: among the outputs of the segment, not its inputs.
+    pub(super) output: bool,
     pub(super) offset: usize,
     pub(super) length: usize,
+}
+
+/// The places of a connection's telegrams in `direction`: its own, and the one that a standard controller copies to or from.
+pub(super) fn places(declared: &Connection, connection: usize, direction: Direction) -> Vec<(&Place, Slot)> {
+    let slot = |place: &Place, other, output| Slot {
+        connection,
+        direction,
+        other,
+        output,
+        offset: place.offset,
+        length: place.length,
+    };
+    let own = declared.place(direction);
+    let mut places = vec![(own, slot(own, false, direction == Direction::ToDevice))];
+    if let Some(relay) = declared.relay(direction) {
+        places.push((&relay.place, slot(&relay.place, true, relay.pass() == Direction::ToDevice)));
+    }
+    places
 }
 
 impl Slot {
@@ -118,10 +140,10 @@ impl Segment {
         index
     }
 
-    /// Connections with a telegram of `direction` in frame `number`.
-    pub(super) fn connections(&self, number: usize, direction: Direction) -> Vec<usize> {
+    /// The telegrams that frame `number` brings as outputs or as inputs.
+    pub(super) fn slots(&self, number: usize, output: bool) -> Vec<Slot> {
         let slots = self.frames.get(number).into_iter().flat_map(|frame| &frame.cells).flat_map(|cell| &cell.slots);
-        slots.filter(|slot| slot.direction == direction).map(|slot| slot.connection).collect()
+        slots.filter(|slot| slot.output == output).copied().collect()
     }
 
     /// Frame `number` as it goes out.
@@ -137,10 +159,11 @@ impl Segment {
                     *octet = octet.wrapping_add(1);
                 }
             }
-            for slot in cell.slots.iter().filter(|slot| slot.direction == Direction::ToDevice) {
+            for slot in cell.slots.iter().filter(|slot| slot.output) {
                 let Some(link) = links.get_mut(slot.connection) else { continue };
-                link.to_device.depart();
-                slot.fill(&mut cell.data, &link.to_device.transit.shown);
+                let lane = link.lane_mut(slot.direction);
+                lane.depart(slot.other);
+                slot.fill(&mut cell.data, &lane.under_way(slot.other).shown);
             }
         }
         frame.write(Pass::Outgoing)
@@ -151,9 +174,11 @@ impl Segment {
         let cells = self.frames.get(number).into_iter().flat_map(|frame| &frame.cells);
         for slot in cells.flat_map(|cell| &cell.slots) {
             let Some(link) = links.get_mut(slot.connection) else { continue };
-            match slot.direction {
-                Direction::ToDevice => link.to_device.arrive(),
-                Direction::ToHost => link.to_host.depart(),
+            let lane = link.lane_mut(slot.direction);
+            if slot.output {
+                lane.arrive(slot.other);
+            } else {
+                lane.depart(slot.other);
             }
         }
     }
@@ -162,10 +187,11 @@ impl Segment {
     pub(super) fn come_back(&mut self, number: usize, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
         let Some(frame) = self.frames.get_mut(number) else { return Ok(Vec::new()) };
         for cell in &mut frame.cells {
-            for slot in cell.slots.iter().filter(|slot| slot.direction == Direction::ToHost) {
+            for slot in cell.slots.iter().filter(|slot| !slot.output) {
                 let Some(link) = links.get_mut(slot.connection) else { continue };
-                link.to_host.arrive();
-                slot.fill(&mut cell.data, &link.to_host.transit.shown);
+                let lane = link.lane_mut(slot.direction);
+                lane.arrive(slot.other);
+                slot.fill(&mut cell.data, &lane.under_way(slot.other).shown);
             }
         }
         frame.write(Pass::Returning)
@@ -213,9 +239,8 @@ fn cells(machine: &Machine) -> Result<Vec<Cell>, SynthError> {
     let mut logical: Vec<(u64, Slot)> = Vec::new();
     let mut cells = Vec::new();
     for (connection, declared) in machine.connections.iter().enumerate() {
-        for direction in [Direction::ToDevice, Direction::ToHost] {
-            let place = declared.place(direction);
-            let slot = Slot { connection, direction, offset: place.offset, length: place.length };
+        let both = [Direction::ToDevice, Direction::ToHost];
+        for (place, slot) in both.into_iter().flat_map(|direction| places(declared, connection, direction)) {
             match place.carrier {
                 Carrier::Type12Logical { address, .. } => {
                     let offset = u64::try_from(place.offset).unwrap_or(u64::MAX);
@@ -230,7 +255,7 @@ fn cells(machine: &Machine) -> Result<Vec<Cell>, SynthError> {
             }
         }
     }
-    logical.sort_by_key(|(address, slot)| (*address, slot.connection, slot.direction));
+    logical.sort_by_key(|(address, slot)| (*address, slot.connection, slot.direction, slot.other));
     let mut image = logical_cells(machine, &logical)?;
     image.append(&mut cells);
     for cell in &mut image {
@@ -272,21 +297,21 @@ fn beyond_the_image(machine: &Machine, slot: &Slot) -> SynthError {
 
 /// The declared one, or what the devices add: 1 for reading from each, 2 for writing to it.
 fn working_counter(machine: &Machine, slots: &[Slot]) -> u16 {
-    let place =
-        |slot: &Slot| -> Option<&Place> { Some(machine.connections.get(slot.connection)?.place(slot.direction)) };
+    let place = |slot: &Slot| -> Option<&Place> {
+        let declared = machine.connections.get(slot.connection)?;
+        if slot.other { Some(&declared.relay(slot.direction)?.place) } else { Some(declared.place(slot.direction)) }
+    };
     let declared = slots.iter().filter_map(place).filter_map(|place| match place.carrier {
         Carrier::Type12Logical { working_counter, .. } => working_counter,
         _ => None,
     });
-    declared.max().unwrap_or_else(|| {
-        slots
-            .iter()
-            .fold(0, |sum: u16, slot| sum.saturating_add(if slot.direction == Direction::ToDevice { 2 } else { 1 }))
-    })
+    declared
+        .max()
+        .unwrap_or_else(|| slots.iter().fold(0, |sum: u16, slot| sum.saturating_add(if slot.output { 2 } else { 1 })))
 }
 
 fn memory_cell(cells: &mut Vec<Cell>, station: u16, memory: u16, slot: Slot) {
-    let command = if slot.direction == Direction::ToDevice { Command::Fpwr } else { Command::Fprd };
+    let command = if slot.output { Command::Fpwr } else { Command::Fprd };
     let [s0, s1] = station.to_le_bytes();
     let [m0, m1] = memory.to_le_bytes();
     let address = [s0, s1, m0, m1];

@@ -10,7 +10,7 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::link::Link;
-use super::segment::{Slot, gaps};
+use super::segment::{Slot, gaps, places};
 use crate::carrier::type2::Connected;
 use crate::carrier::type10::{self, CYCLE_UNIT, DataStatus, Trailer};
 use crate::carrier::type13::{self, Cyclic, Head, MessageType};
@@ -62,9 +62,9 @@ impl Stream {
     pub(super) fn all(machine: &Machine, links: &[Link], seed: u64, begin: i64) -> Vec<Self> {
         let mut streams: Vec<Self> = Vec::new();
         for (connection, (declared, link)) in machine.connections.iter().zip(links).enumerate() {
-            for direction in [Direction::ToDevice, Direction::ToHost] {
-                let place = declared.place(direction);
-                let slot = Slot { connection, direction, offset: place.offset, length: place.length };
+            let both = [Direction::ToDevice, Direction::ToHost];
+            for (place, slot) in both.into_iter().flat_map(|direction| places(declared, connection, direction)) {
+                let direction = slot.direction;
                 if let Some(stream) = streams.iter_mut().find(|s| s.carrier == place.carrier && s.sends(direction)) {
                     stream.slots.push(slot);
                     stream.cycle = stream.cycle.min(link.periods.bus);
@@ -161,9 +161,11 @@ impl Stream {
     /// The next frame, which takes the telegrams along; `None` if nothing is to be sent now.
     pub(super) fn send(&mut self, links: &mut [Link]) -> Result<Option<Vec<u8>>, SynthError> {
         let is_type2 = matches!(self.kind, Kind::Type2 { .. });
-        let lanes = || self.slots.iter().filter_map(|slot| Some(links.get(slot.connection)?.lane(slot.direction)));
-        let is_news = lanes().any(|lane| lane.sent.serial != lane.transit.serial);
-        let is_open = lanes().any(|lane| lane.sent.shown.iter().any(|octet| *octet != 0));
+        let lanes = || {
+            self.slots.iter().filter_map(|slot| Some((links.get(slot.connection)?.lane(slot.direction), slot.other)))
+        };
+        let is_news = lanes().any(|(lane, other)| lane.standing(other).serial != lane.under_way(other).serial);
+        let is_open = lanes().any(|(lane, other)| lane.standing(other).shown.iter().any(|octet| *octet != 0));
         if is_type2 && !is_news {
             return Ok(None);
         }
@@ -176,8 +178,8 @@ impl Stream {
         for slot in &self.slots {
             let Some(link) = links.get_mut(slot.connection) else { continue };
             let lane = link.lane_mut(slot.direction);
-            lane.depart();
-            slot.fill(&mut self.data, &lane.transit.shown);
+            lane.depart(slot.other);
+            slot.fill(&mut self.data, &lane.under_way(slot.other).shown);
         }
         if is_type2 && !is_open {
             return Ok(None);
