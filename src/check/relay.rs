@@ -36,7 +36,7 @@ pub struct RelayOutcome {
     pub changed: u64,
     /// The first of them.
     pub first_changed: Option<Location>,
-    /// Telegrams during which the capture lost packets or its clock stepped back: not measured.
+    /// Telegrams during which the capture began or lost packets, or its clock stepped back: not measured.
     pub disturbed: u64,
     /// Telegrams still on their way at the end.
     pub pending: u64,
@@ -67,11 +67,15 @@ impl Meter {
             return;
         }
         octets.clone_into(last);
-        // What the second place shows already came to the first one before the capture began, or while it lost packets.
-        if is_empty(octets) || (!self.in_step && second == octets) {
+        if is_empty(octets) {
             return;
         }
         self.outcome.telegrams = self.outcome.telegrams.saturating_add(1);
+        // What the second place shows already came to the first one before the capture began, or while it lost packets.
+        if !self.in_step && second == octets {
+            self.outcome.disturbed = self.outcome.disturbed.saturating_add(1);
+            return;
+        }
         if self.on_the_way.len() >= ON_THE_WAY {
             self.drop_first();
         }
@@ -239,7 +243,7 @@ mod tests {
         meter.first(&[9], at(67));
         meter.first(&[8], at(70));
         let outcome = meter.finish();
-        assert_eq!((outcome.telegrams, outcome.times.count(), outcome.disturbed, outcome.pending), (8, 4, 1, 1));
+        assert_eq!((outcome.telegrams, outcome.times.count(), outcome.disturbed, outcome.pending), (9, 4, 2, 1));
         assert_eq!(outcome.sample.mean(), Some(Span::from_millis(5)));
         assert_eq!(
             outcome.times.longest().map(|longest| (longest.span, longest.place)),

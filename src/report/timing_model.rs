@@ -106,7 +106,7 @@ pub struct RelayReport {
     pub changed_file: Option<usize>,
     /// Packet of the first of them.
     pub changed_packet: Option<u64>,
-    /// Telegrams during which the capture lost packets or its clock stepped back: not measured.
+    /// Telegrams during which the capture began or lost packets, or its clock stepped back: not measured.
     pub disturbed: u64,
     /// Telegrams on their way at the end.
     pub pending: u64,

@@ -25,7 +25,7 @@ pub(super) fn longest(out: &mut String, connections: &[ConnectionReport], width:
     all.sort_by_key(|(connection, _, long)| {
         (connection.watchdog_ns.saturating_sub(long.interval_ns), long.at_ns, long.file, long.packet)
     });
-    line(out, "\nLongest intervals, and what stood around them (ms; least left of the watchdog first)\n");
+    line(out, "\nLongest intervals, and what stood around them (ms; least margin first)\n");
     let head = [
         ("telegrams", Left),
         ("interval", Right),
@@ -148,7 +148,7 @@ pub(super) fn relays(out: &mut String, connections: &[ConnectionReport], width: 
         }
         if relay.disturbed > 0 {
             let text = format!(
-                "{told}: {} not measured, the capture lost packets meanwhile",
+                "{told}: {} not measured, the capture began or lost packets meanwhile",
                 counted(relay.disturbed, "telegram")
             );
             paragraph(out, "  - ", &text, width);
