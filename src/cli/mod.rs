@@ -143,6 +143,10 @@ enum Table {
     Histogram,
     /// The longest interval in each part of the run.
     Maxima,
+    /// The few longest intervals of each direction, with what stood around them.
+    Longest,
+    /// How regularly the frames of the carriers came.
+    Cycles,
     /// Findings.
     Findings,
     /// Trips.
@@ -167,6 +171,8 @@ impl Table {
             Self::Intervals => CsvTable::Intervals,
             Self::Histogram => CsvTable::Histogram,
             Self::Maxima => CsvTable::Maxima,
+            Self::Longest => CsvTable::Longest,
+            Self::Cycles => CsvTable::Cycles,
             Self::Findings => CsvTable::Findings,
             Self::Trips => CsvTable::Trips,
             Self::Losses => CsvTable::Losses,

@@ -35,6 +35,8 @@ pub(super) enum Concern {
     Values,
     /// Delays from a command to the stop of its drive.
     Stops,
+    /// When the standard controller copies telegrams.
+    Controller,
 }
 
 impl Concern {
@@ -52,6 +54,7 @@ impl Concern {
             Self::Axis(index) => (10, index),
             Self::Values => (11, 0),
             Self::Stops => (12, 0),
+            Self::Controller => (13, 0),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

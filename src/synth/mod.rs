@@ -35,6 +35,7 @@ mod number;
 mod outage;
 mod plan;
 mod plant;
+mod relay;
 mod scenario;
 mod segment;
 mod sporadic;
@@ -48,7 +49,7 @@ mod tests;
 use std::io::Write;
 
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerDemand, LedgerFault, LedgerStandstill, LedgerTelegrams};
+pub use ledger::{Ledger, LedgerCopy, LedgerDemand, LedgerFault, LedgerStandstill, LedgerTelegrams};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
 
 use crate::machine::Machine;

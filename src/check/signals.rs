@@ -1,0 +1,83 @@
+//! The declared signals: their levels, the reactions measured between them, and the stops that they ask for.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::both::Both;
+use super::finding::Location;
+use super::follower::Update;
+use super::reaction::{Edge, Meter};
+use super::stops::Stops;
+use crate::machine::{Direction, Machine};
+
+/// The declared signals and the reactions measured between them.
+pub(super) struct Signals<'m> {
+    machine: &'m Machine,
+    /// Signals of each connection and direction.
+    of_connection: Vec<Both<Vec<usize>>>,
+    active: Vec<Option<bool>>,
+    pub(super) meters: Vec<Meter>,
+    pub(super) stops: Stops<'m>,
+}
+
+impl<'m> Signals<'m> {
+    pub(super) fn new(machine: &'m Machine) -> Self {
+        let mut of_connection = vec![Both::<Vec<usize>>::default(); machine.connections.len()];
+        for (index, signal) in machine.signals.iter().enumerate() {
+            if let Some(signals) = of_connection.get_mut(signal.connection) {
+                signals.of_mut(signal.direction).push(index);
+            }
+        }
+        let meters = machine
+            .functions
+            .iter()
+            .enumerate()
+            .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
+            .collect();
+        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters, stops: Stops::new(machine) }
+    }
+
+    /// The capture lost packets that may have held telegrams of `connection`.
+    pub(super) fn tap_gap(&mut self, connection: usize) {
+        let signals = self.of_connection.get(connection);
+        for signal in signals.iter().flat_map(|signals| signals.to_device.iter().chain(&signals.to_host)) {
+            for meter in &mut self.meters {
+                meter.tap_gap(*signal);
+            }
+            self.stops.tap_gap_of_signal(*signal);
+        }
+    }
+
+    /// Takes new safe data: `octet(n)` is octet n.
+    pub(super) fn update(
+        &mut self,
+        connection: usize,
+        direction: Direction,
+        update: Update,
+        at: Location,
+        octet: impl Fn(usize) -> Option<u8>,
+    ) {
+        let Some(signals) = self.of_connection.get(connection) else { return };
+        for &index in signals.of(direction) {
+            let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
+                continue;
+            };
+            let level = match update {
+                Update::Process => octet(signal.bit >> 3).map(|octet| octet >> (signal.bit & 7) & 1 == 1),
+                // Fail-safe values are zeros, and zero is what a receiver has to act on.
+                Update::FailSafe => Some(false),
+                _ => None,
+            };
+            let before = *state;
+            let active = level.map(|level| level == signal.active_high);
+            *state = active;
+            // The state before the first telegram is not known, so it has no edge.
+            if before.is_some() && before != active {
+                let (states, edge) = (&self.active, Edge { signal: index, active, at });
+                self.stops.edge(edge);
+                for meter in &mut self.meters {
+                    meter.edge(edge, |signal| states.get(signal).copied().flatten());
+                }
+            }
+        }
+    }
+}
