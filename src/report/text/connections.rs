@@ -1,7 +1,7 @@
 //! Connections: health, findings, events.
 
 use super::super::columns::Align::{Left, Right};
-use super::super::columns::{printable, table};
+use super::super::columns::table;
 use super::super::model::{ConnectionReport, FindingReport, IntervalReport, RecoveredReport};
 use super::super::number::{counted, grouped, millis, millis_short, since};
 use super::{SHOWN, line, more, paragraph, place, summary};
