@@ -23,8 +23,10 @@ mod tests {
 
     use super::*;
 
+    type Property = fn(&[u8]);
+
     /// Each target.
-    const PROPERTIES: [(&str, fn(&[u8])); TARGETS] = [
+    const PROPERTIES: [(&str, Property); TARGETS] = [
         ("analyze", analyze),
         ("capture", capture),
         ("carrier", carrier),

@@ -9,8 +9,9 @@ use super::finding::Location;
 use super::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
+use super::pair::{PairMeter, PairOutcome};
 use super::place::{Owner, Places};
-use super::reaction::{Meter, ReactionOutcome};
+use super::reaction::ReactionOutcome;
 use super::relay::Relays;
 use super::signals::Signals;
 use super::stop_seen::StandstillOutcome;
@@ -51,6 +52,8 @@ pub struct Outcome {
     pub values: Vec<ValueOutcome>,
     /// One entry per function that declares a demand signal and stops an axis with a value.
     pub standstills: Vec<StandstillOutcome>,
+    /// One entry per pair of the machine, in its order.
+    pub pairs: Vec<PairOutcome>,
     /// What the capture lost.
     pub tap_faults: TapFaults,
     /// What the capture holds.
@@ -198,7 +201,8 @@ impl<'m> Checker<'m> {
         }
         Outcome {
             connections,
-            reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
+            reactions: state.signals.meters.into_iter().map(|meter| meter.finish(last)).collect(),
+            pairs: state.signals.pairs.into_iter().map(PairMeter::finish).collect(),
             values,
             standstills,
             tap_faults: state.tap.finish(),

@@ -5,6 +5,7 @@
 use super::both::Both;
 use super::finding::Location;
 use super::follower::Update;
+use super::pair::PairMeter;
 use super::reaction::{Edge, Meter};
 use super::stops::Stops;
 use crate::machine::{Direction, Machine};
@@ -15,8 +16,11 @@ pub(super) struct Signals<'m> {
     /// Signals of each connection and direction.
     of_connection: Vec<Both<Vec<usize>>>,
     active: Vec<Option<bool>>,
+    /// Whether each connection and direction carries process data, as far as it was seen last.
+    running: Vec<[bool; 2]>,
     pub(super) meters: Vec<Meter>,
     pub(super) stops: Stops<'m>,
+    pub(super) pairs: Vec<PairMeter>,
 }
 
 impl<'m> Signals<'m> {
@@ -31,9 +35,12 @@ impl<'m> Signals<'m> {
             .functions
             .iter()
             .enumerate()
-            .filter_map(|(index, function)| Some(Meter::new(index, function.demand?, function.reaction?)))
+            .filter_map(|(index, function)| Some(Meter::new(machine, index, function.demand?, function.reaction?)))
             .collect();
-        Self { machine, of_connection, active: vec![None; machine.signals.len()], meters, stops: Stops::new(machine) }
+        let pairs = machine.pairs.iter().map(|pair| PairMeter::new(machine, pair)).collect();
+        let running = vec![[false; 2]; machine.connections.len()];
+        let active = vec![None; machine.signals.len()];
+        Self { machine, of_connection, active, running, meters, pairs, stops: Stops::new(machine) }
     }
 
     /// The capture lost packets that may have held telegrams of `connection`.
@@ -44,6 +51,19 @@ impl<'m> Signals<'m> {
                 meter.tap_gap(*signal);
             }
             self.stops.tap_gap_of_signal(*signal);
+            // It may have changed meanwhile; what shows next is its state, not an edge.
+            if let Some(active) = self.active.get_mut(*signal) {
+                *active = None;
+            }
+        }
+        if let Some(running) = self.running.get_mut(connection) {
+            *running = [false; 2];
+        }
+        for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
+            meter.order_lost();
+        }
+        for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
+            pair.interrupted();
         }
     }
 
@@ -57,6 +77,7 @@ impl<'m> Signals<'m> {
         octet: impl Fn(usize) -> Option<u8>,
     ) {
         let Some(signals) = self.of_connection.get(connection) else { return };
+        let is_process = update == Update::Process;
         for &index in signals.of(direction) {
             let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
                 continue;
@@ -72,11 +93,32 @@ impl<'m> Signals<'m> {
             *state = active;
             // The state before the first telegram is not known, so it has no edge.
             if before.is_some() && before != active {
-                let (states, edge) = (&self.active, Edge { signal: index, active, at });
+                let (states, edge) = (&self.active, Edge { signal: index, active, at, is_process });
                 self.stops.edge(edge);
                 for meter in &mut self.meters {
                     meter.edge(edge, |signal| states.get(signal).copied().flatten());
                 }
+            }
+        }
+        let states = &self.active;
+        for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
+            if is_process {
+                pair.telegram((connection, direction), at, |signal| states.get(signal).copied().flatten());
+            } else {
+                pair.interrupted();
+            }
+        }
+        let running = self.running.get_mut(connection);
+        let running = running.and_then(|both| both.get_mut(usize::from(direction == Direction::ToHost)));
+        let was_running = running.map(|running| std::mem::replace(running, is_process));
+        if is_process && was_running == Some(true) {
+            return;
+        }
+        for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
+            if is_process {
+                meter.resumed(at);
+            } else {
+                meter.interrupted(at);
             }
         }
     }

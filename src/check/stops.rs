@@ -140,10 +140,10 @@ mod tests {
                 stops.value(0, &speed.to_le_bytes(), at(ms));
                 stops.value(1, &0_i32.to_le_bytes(), at(ms));
                 if ms == 50 {
-                    stops.edge(Edge { signal: gate, active: Some(true), at: at(ms) });
+                    stops.edge(Edge { signal: gate, active: Some(true), at: at(ms), is_process: true });
                 }
                 if ms == 60 && both {
-                    stops.edge(Edge { signal: enabling, active: Some(true), at: at(ms) });
+                    stops.edge(Edge { signal: enabling, active: Some(true), at: at(ms), is_process: true });
                 }
             }
             let (values, stopped) = stops.finish();

@@ -149,6 +149,12 @@ enum Table {
     Cycles,
     /// Findings.
     Findings,
+    /// Findings on functions.
+    FunctionFindings,
+    /// Two-channel signals.
+    Pairs,
+    /// Every change of both channels of a pair.
+    Discrepancies,
     /// Trips.
     Trips,
     /// Losses of the connections: when, and the likeliest cause.
@@ -174,6 +180,9 @@ impl Table {
             Self::Longest => CsvTable::Longest,
             Self::Cycles => CsvTable::Cycles,
             Self::Findings => CsvTable::Findings,
+            Self::FunctionFindings => CsvTable::FunctionFindings,
+            Self::Pairs => CsvTable::Pairs,
+            Self::Discrepancies => CsvTable::Discrepancies,
             Self::Trips => CsvTable::Trips,
             Self::Losses => CsvTable::Losses,
             Self::Evidence => CsvTable::Evidence,

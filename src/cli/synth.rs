@@ -9,7 +9,7 @@ use super::output::{WholeFile, keep_inputs, print};
 use super::{Error, run};
 use crate::machine::{Direction, Machine};
 use crate::quantity;
-use crate::synth::{self, Demands, FaultKind, Plan, PlannedFault};
+use crate::synth::{self, Demands, DeviationKind, FaultKind, Plan, PlannedDeviation, PlannedFault};
 use crate::time::Span;
 use crate::verdict::Judgement;
 
@@ -45,6 +45,10 @@ pub(super) struct Arguments {
     /// little better than declared.
     #[arg(long, value_name = "FACTOR", value_parser = factor)]
     ramp_factor: Option<u32>,
+    /// Something wrong that telegrams say although they are right themselves: KIND,FUNCTION or PAIR,TIME, for example
+    /// missing-reaction,gate-opens,5s. The next demand from that time on takes it.
+    #[arg(long, value_name = "KIND,NAME,TIME")]
+    deviation: Vec<String>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
@@ -88,6 +92,7 @@ fn plan(arguments: &Arguments, machine: &Machine) -> Result<Plan, Error> {
         seed: arguments.seed,
         demands,
         faults: arguments.fault.iter().map(|text| fault(text, machine)).collect::<Result<_, _>>()?,
+        deviations: arguments.deviation.iter().map(|text| deviation(text, machine)).collect::<Result<_, _>>()?,
         start_up: !arguments.mid_run,
         ramp_factor: arguments.ramp_factor,
         ..Plan::default()
@@ -138,6 +143,24 @@ fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
     let directions = [Direction::ToDevice, Direction::ToHost];
     let direction = find("direction", direction, &directions.map(Direction::name)).map_err(in_fault)?;
     Ok(PlannedFault { kind: all[kind], connection, direction: directions[direction], at: time(at).map_err(in_fault)? })
+}
+
+fn deviation(text: &str, machine: &Machine) -> Result<PlannedDeviation, Error> {
+    let wrong = |problem: String| Error::Argument(format!("--deviation {text}: {problem}"));
+    let parts: Vec<_> = text.split(',').map(str::trim).collect();
+    let [kind, name, at] = parts[..] else {
+        return Err(wrong("expected KIND,NAME,TIME".to_owned()));
+    };
+    let kinds = DeviationKind::ALL.map(|kind| kind.name().replace(' ', "-"));
+    let kinds = kinds.each_ref().map(String::as_str);
+    let kind = find("kind of deviation", &kind.replace(' ', "-").to_lowercase(), &kinds).map_err(wrong)?;
+    let kind = DeviationKind::ALL[kind];
+    let index = if kind.is_of_pair() {
+        find("pair", name, &machine.pairs.iter().map(|pair| pair.id.as_str()).collect::<Vec<_>>())
+    } else {
+        find("function", name, &machine.functions.iter().map(|function| function.id.as_str()).collect::<Vec<_>>())
+    };
+    Ok(PlannedDeviation { kind, index: index.map_err(wrong)?, at: time(at).map_err(wrong)? })
 }
 
 /// Index of `name` among `names`, or a message with the nearest known name.

@@ -2,6 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::collections::BTreeMap;
+
 use toml::de::DeTable;
 
 use super::delay::Medium;
@@ -17,6 +19,7 @@ use super::read_element::element;
 use super::read_function::{Parts, function};
 use super::read_layout::layout;
 use super::read_medium::medium;
+use super::read_pair::pair;
 use super::read_reaction_rules;
 use super::read_response::tolerance;
 use super::read_signal::signal;
@@ -74,6 +77,8 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
     let values = values(&names, &axes, &mut wire, mistakes);
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
+    let mut taken = BTreeMap::new();
+    let pairs: Vec<_> = names.pairs.fields(mistakes).map(|fields| pair(fields, &names, &signals, &mut taken)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
     let Head { name, revision, clock_tolerance, measuring, .. } = head?;
@@ -88,6 +93,7 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         signals: signals.into_iter().collect::<Result<_, _>>()?,
         functions: functions.into_iter().collect::<Result<_, _>>()?,
         values: values.into_iter().collect::<Result<_, _>>()?,
+        pairs: pairs.into_iter().collect::<Result<_, _>>()?,
         media: media.into_iter().collect::<Result<_, _>>()?,
     })
 }

@@ -9,6 +9,7 @@ use super::fscp_2_1::Fscp2_1;
 pub use super::fscp_13_1::Fscp13_1;
 pub use super::iec_62541_15::Iec62541_15;
 use super::monitor::{Detection, Monitor, Violation};
+use super::pair::Pair;
 use super::reaction_rules::{Measuring, ReactionRules};
 use super::separation::Separation;
 use super::series::Series;
@@ -38,6 +39,8 @@ pub struct Machine {
     pub values: Vec<Value>,
     /// Safety functions.
     pub functions: Vec<Function>,
+    /// Two-channel signals.
+    pub pairs: Vec<Pair>,
     /// What several connections share.
     pub media: Vec<Medium>,
     /// Tolerance of the clocks of the machine's devices; already in the times of elements and connections.

@@ -123,6 +123,7 @@ pub(super) struct Names<'t> {
     pub(super) media: Section<'t>,
     pub(super) layouts: Section<'t>,
     pub(super) values: Section<'t>,
+    pub(super) pairs: Section<'t>,
     mistakes: &'t Mistakes,
 }
 
@@ -138,6 +139,7 @@ impl<'t> Names<'t> {
             media: Section::collect(root, "medium"),
             layouts: Section::collect(root, "layout"),
             values: Section::collect(root, "value"),
+            pairs: Section::collect(root, "pair"),
             mistakes: root.mistakes(),
         };
         for section in [
@@ -149,6 +151,7 @@ impl<'t> Names<'t> {
             &mut names.media,
             &mut names.layouts,
             &mut names.values,
+            &mut names.pairs,
         ] {
             section.complete &= !root.has_misspelt(section.key);
         }
@@ -161,6 +164,7 @@ impl<'t> Names<'t> {
             vec![&names.media],
             vec![&names.layouts],
             vec![&names.values],
+            vec![&names.pairs],
         ] {
             names.report_twins(&sections);
         }
@@ -249,6 +253,7 @@ impl<'t> Names<'t> {
             &self.media,
             &self.layouts,
             &self.values,
+            &self.pairs,
         ];
         if let Some(other) = all.into_iter().find(|s| s.by_id.contains_key(name.text)) {
             let advice = format!("'{}' is {}", shown(name.text), other.with_article());

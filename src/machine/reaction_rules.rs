@@ -33,4 +33,30 @@ pub struct Measuring {
 pub struct ReactionRules {
     /// What is stated about its measured reactions; `None` takes that of the machine.
     pub statement: Option<Statement>,
+    /// Signal whose rising edge, after the demand has ended, permits that the reaction is withdrawn: the manual reset.
+    pub acknowledge: Option<usize>,
+    /// Signal that starts motion again: it must not become active before the demand has ended and was acknowledged.
+    pub restart: Option<usize>,
+    /// What a reaction without a demand means.
+    pub without_demand: WithoutDemand,
+}
+
+/// What a reaction without a demand means.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum WithoutDemand {
+    /// It is counted and told: other causes than the declared demands may bring it.
+    #[default]
+    Told,
+    /// It is a finding.
+    Finding,
+}
+
+impl WithoutDemand {
+    /// The name used in files.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Told => "told",
+            Self::Finding => "finding",
+        }
+    }
 }

@@ -43,7 +43,7 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
     let all = [Faults::None, Faults::One, Faults::Staged, Faults::All].map(|faults| (faults.name(), faults));
     let faults = fields.optional("faults", one_of(&all));
     let source = fields.optional("source", words);
-    let reaction_rules = read_reaction_rules::of_function(&mut fields);
+    let reaction_rules = read_reaction_rules::of_function(&mut fields, names, [&demand, &reaction]);
     let required = fields
         .required_table(
             "required",

@@ -7,7 +7,7 @@ use super::build_function::functions;
 use super::build_residual::{self, Computed};
 use super::model::{FunctionReport, MachineHead, Program, Report};
 use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS};
-use super::{build_inverse, build_sensitivity, build_watchdogs};
+use super::{build_inverse, build_sensitivity, build_sequence, build_watchdogs};
 use crate::budget::residual::BitError;
 use crate::budget::watchdogs::Watchdogs;
 use crate::capture::Summary;
@@ -110,7 +110,10 @@ pub fn analyze(
 /// Report of `verify`: everything.
 pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summary, verdict: &Verdict) -> Report {
     let contents = capture(outcome, summary);
-    let functions = functions(machine, &verdict.functions);
+    let mut functions = functions(machine, &verdict.functions);
+    for (function, verdict) in functions.iter_mut().zip(&verdict.functions) {
+        function.findings = Some(build_sequence::findings(&verdict.findings));
+    }
     let mut not_examined = gaps(&verdict.gaps, machine, summary);
     not_examined.extend(without_budget(&functions));
     let mut connections = connections(machine, outcome, verdict);
@@ -120,6 +123,7 @@ pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summar
         capture: Some(contents.capture),
         assumptions: Some(assumptions(machine, &functions, Some(outcome))),
         functions: Some(functions),
+        pairs: build_sequence::pairs(machine, &verdict.pairs),
         connections: Some(connections),
         tap_faults: Some(contents.tap_faults),
         not_examined,
@@ -134,6 +138,7 @@ pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
         machine: None,
         capture: None,
         functions: None,
+        pairs: None,
         connections: None,
         residual: None,
         simulation: None,

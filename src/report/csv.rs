@@ -1,8 +1,11 @@
 //! One table of a report as CSV (RFC 4180): a head line, a line per row, units in the heads, points as decimal marks.
 
 mod losses;
+mod sequence;
 
 use std::io;
+
+use sequence::{DISCREPANCY_HEADS, FUNCTION_FINDING_HEADS, PAIR_HEADS, discrepancies, function_findings, pair};
 
 use super::columns::printable;
 use super::csv_standstill;
@@ -36,6 +39,12 @@ pub enum CsvTable {
     Cycles,
     /// Findings.
     Findings,
+    /// Findings on functions.
+    FunctionFindings,
+    /// Two-channel signals.
+    Pairs,
+    /// Every change of both channels of a pair.
+    Discrepancies,
     /// Trips.
     Trips,
     /// Losses of the connections: when, and the likeliest cause.
@@ -80,6 +89,12 @@ pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
         CsvTable::Longest => (LONGEST_HEADS, connections?.iter().flat_map(longest).collect()),
         CsvTable::Cycles => (CYCLE_HEADS, report.capture.as_ref()?.cycles.iter().map(cycle).collect()),
         CsvTable::Findings => (FINDING_HEADS, connections?.iter().flat_map(findings).collect()),
+        CsvTable::FunctionFindings => {
+            report.capture.as_ref()?;
+            (FUNCTION_FINDING_HEADS, functions?.iter().flat_map(function_findings).collect())
+        }
+        CsvTable::Pairs => (PAIR_HEADS, report.pairs.as_ref()?.iter().map(pair).collect()),
+        CsvTable::Discrepancies => (DISCREPANCY_HEADS, report.pairs.as_ref()?.iter().flat_map(discrepancies).collect()),
         CsvTable::Trips => (TRIP_HEADS, connections?.iter().flat_map(trips).collect()),
         CsvTable::Losses => (losses::LOSS_HEADS, connections?.iter().flat_map(losses::losses).collect()),
         CsvTable::Evidence => (losses::EVIDENCE_HEADS, connections?.iter().flat_map(losses::evidence).collect()),

@@ -14,6 +14,7 @@ use super::projection_model::ProjectionReport;
 use super::reaction_model::{OutsideReport, ToleranceReport, UncertaintyReport};
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
+use super::sequence_model::{FunctionFindingReport, PairReport};
 use super::simulation_model::SimulationReport;
 use super::standstill_model::StandstillReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
@@ -37,6 +38,9 @@ pub struct Report {
     /// Safety functions, in the order of the machine file.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub functions: Option<Vec<FunctionReport>>,
+    /// Two-channel signals, in the order of the machine file; absent if it has none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pairs: Option<Vec<PairReport>>,
     /// Connections, in the order of the machine file.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub connections: Option<Vec<ConnectionReport>>,
@@ -242,8 +246,19 @@ pub struct FunctionReport {
     /// Stops measured by the values of the drive; absent if none is declared or there is no capture.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub standstill: Option<StandstillReport>,
-    /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
-    #[schemars(extend("enum" = ["met", "missed", "refuted", "unanswered", "no budget"]))]
+    /// What was wrong although the telegrams were right; absent without a capture.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub findings: Option<Vec<FunctionFindingReport>>,
+    /// `met`, `missed`, `refuted`, `unanswered`, `out of order`, `reaction without demand` or `no budget`.
+    #[schemars(extend("enum" = [
+        "met",
+        "missed",
+        "refuted",
+        "unanswered",
+        "out of order",
+        "reaction without demand",
+        "no budget"
+    ]))]
     pub verdict: &'static str,
     /// How the figures come about, if that was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -403,7 +418,7 @@ pub struct MeasuredReport {
     pub s_ns: Option<i64>,
     /// Longest.
     pub max_ns: Option<i64>,
-    /// Demands that were not answered within the bound.
+    /// Demands that were not answered: before the next demand, or within the bound at the end of the capture.
     pub unanswered: u64,
     /// Demands still without a reaction when the capture ended, but not longer than the bound.
     pub pending: u64,
@@ -413,6 +428,8 @@ pub struct MeasuredReport {
     pub already_reacted: u64,
     /// Demands during which the capture lost packets or its clock stepped back: not measured.
     pub disturbed: u64,
+    /// Reactions without a demand of this function or of another one with the same reaction.
+    pub without_demand: u64,
     /// By how much the true times may differ.
     pub uncertainty: UncertaintyReport,
     /// The longest one, with its uncertainty, against the bound of what the wire shows: `refutes`, `within the uncertainty` or

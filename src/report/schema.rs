@@ -28,7 +28,7 @@ const KINDS: &[Kind] = &[
     Kind {
         name: "stopspan.verify/1",
         always: &["machine", "capture", "functions", "connections", "tap_faults", "assumptions"],
-        sometimes: &["projection", "inputs"],
+        sometimes: &["pairs", "projection", "inputs"],
     },
     Kind {
         name: "stopspan.budget/1",

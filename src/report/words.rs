@@ -435,6 +435,8 @@ pub(super) const fn status(status: FunctionStatus) -> &'static str {
         FunctionStatus::Missed => "missed",
         FunctionStatus::Refuted => "refuted",
         FunctionStatus::Unanswered => "unanswered",
+        FunctionStatus::OutOfOrder => "out of order",
+        FunctionStatus::WithoutDemand => "reaction without demand",
         FunctionStatus::NoBudget => "no budget",
     }
 }

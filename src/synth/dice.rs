@@ -37,6 +37,10 @@ pub(super) enum Concern {
     Stops,
     /// When the standard controller copies telegrams.
     Controller,
+    /// Acknowledgements behind demands.
+    Sequence,
+    /// How long a second channel takes to follow.
+    Channels,
 }
 
 impl Concern {
@@ -55,6 +59,8 @@ impl Concern {
             Self::Values => (11, 0),
             Self::Stops => (12, 0),
             Self::Controller => (13, 0),
+            Self::Sequence => (20, 0),
+            Self::Channels => (21, 0),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

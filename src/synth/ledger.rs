@@ -33,6 +33,12 @@ pub struct Ledger {
     /// Stops of axes with values that came to their end, in the order of their demands.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub standstills: Vec<LedgerStandstill>,
+    /// Changes of both channels of a pair, in the order of time.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<LedgerChange>,
+    /// Deviations, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub deviations: Vec<LedgerDeviation>,
     /// Telegrams that a standard controller copied, by connection and direction in the order of time; absent if there are none.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub copies: Vec<LedgerCopy>,
@@ -105,6 +111,56 @@ pub struct LedgerDemand {
     /// Time between the two packets.
     #[serde(rename = "reaction_ns", serialize_with = "span")]
     pub reaction: Span,
+    /// When its sender put the telegram with the demand in place, from the start: no tap sees that.
+    #[serde(skip)]
+    pub demand_sent: Span,
+    /// The same of the reaction.
+    #[serde(skip)]
+    pub reaction_sent: Span,
+}
+
+/// A change of both channels of a pair.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerChange {
+    /// ID of the pair.
+    pub pair: String,
+    /// ID of the signal that changed first.
+    pub first: String,
+    /// ID of the signal that followed.
+    pub second: String,
+    /// Whether they became active.
+    pub active: bool,
+    /// First packet that shows the first change.
+    pub first_packet: u64,
+    /// Its time.
+    #[serde(rename = "first_at_ns", serialize_with = "instant")]
+    pub first_at: Instant,
+    /// First packet that shows the second change.
+    pub second_packet: u64,
+    /// Its time.
+    #[serde(rename = "second_at_ns", serialize_with = "instant")]
+    pub second_at: Instant,
+    /// Time between the two packets.
+    #[serde(rename = "shown_ns", serialize_with = "span")]
+    pub shown: Span,
+    /// Time between the two changes at their sender.
+    #[serde(rename = "true_ns", serialize_with = "span")]
+    pub true_time: Span,
+}
+
+/// A deviation that was placed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerDeviation {
+    /// Its name, as [`DeviationKind::name`](super::DeviationKind::name).
+    pub kind: &'static str,
+    /// ID of the function or pair.
+    pub of: String,
+    /// Packet in which it first shows: the demand that is not answered, the reaction withdrawn or come by itself, the restart, the
+    /// first channel.
+    pub packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "at_ns", serialize_with = "instant")]
+    pub at: Instant,
 }
 
 /// A demand on a function while its axis moved, and the true stop that followed.

@@ -25,6 +25,15 @@ pub(super) enum Mark {
     Demand(usize),
     /// Index of the demand made: its reaction is active.
     Reaction(usize),
+    /// Index of a deviation.
+    Deviation(usize),
+    /// A channel of a pair has changed.
+    Channel {
+        /// Index of the change.
+        change: usize,
+        /// Whether it is the second one.
+        second: bool,
+    },
 }
 
 /// What stands in a place.

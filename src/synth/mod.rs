@@ -17,7 +17,9 @@
 
 mod axes;
 mod causes;
+mod channels;
 mod declared;
+mod deviation;
 mod dice;
 mod endpoint;
 mod error;
@@ -38,6 +40,7 @@ mod plant;
 mod relay;
 mod scenario;
 mod segment;
+mod sequence;
 mod sporadic;
 mod staging;
 mod stop_course;
@@ -48,8 +51,11 @@ mod tests;
 
 use std::io::Write;
 
+pub use deviation::{DeviationKind, PlannedDeviation};
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerCopy, LedgerDemand, LedgerFault, LedgerStandstill, LedgerTelegrams};
+pub use ledger::{
+    Ledger, LedgerChange, LedgerCopy, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTelegrams,
+};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
 
 use crate::machine::Machine;

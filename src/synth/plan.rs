@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::declared;
+use super::deviation::PlannedDeviation;
 use crate::machine::{Direction, Fscp3_1, Profile};
 use crate::telegram::fscp_2_1::Format;
 use crate::telegram::fscp_3_1::Crc2Form;
@@ -24,6 +25,8 @@ pub struct Plan {
     pub demands: Demands,
     /// Faults, at most one at a time on each connection.
     pub faults: Vec<PlannedFault>,
+    /// Deviations: telegrams that are all right and say something wrong.
+    pub deviations: Vec<PlannedDeviation>,
     /// Whether the capture begins with the start-up of the connections; otherwise it joins a running machine.
     pub start_up: bool,
     /// Factor on every declared deceleration of the axes with values, in millionths: below a million their stops are flatter than
@@ -40,6 +43,7 @@ impl Default for Plan {
             seed: 0,
             demands: Demands::All,
             faults: Vec::new(),
+            deviations: Vec::new(),
             start_up: true,
             ramp_factor: None,
         }

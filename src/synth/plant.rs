@@ -175,6 +175,7 @@ impl<'m, W: Write> Plant<'m, W> {
             let at = self.due.get(index).map_or(0, |due| due.at);
             self.at(at, Event::Demand(index));
         }
+        self.further();
     }
 
     /// Runs to the end of the plan.
@@ -232,11 +233,13 @@ impl<'m, W: Write> Plant<'m, W> {
                 if let Some(due) = self.due.get(index).copied() {
                     let later = self.scenario.demand(due, self.now, &mut self.links)?;
                     self.later(later);
+                    self.further();
                 }
             }
             Event::Later(later) => {
                 let next = self.scenario.act(later, self.now, &mut self.links);
                 self.later(next);
+                self.further();
             }
             Event::Axes => {
                 let around = View { scenario: &self.scenario, links: &self.links, due: &self.due };
@@ -400,6 +403,8 @@ impl<'m, W: Write> Plant<'m, W> {
                             self.axes.reaction_shows(function, place, self.now);
                         }
                     }
+                    Mark::Deviation(index) => self.scenario.deviation_shows(index, place),
+                    Mark::Channel { change, second } => self.scenario.channel_shows(change, second, place),
                 }
             }
         }
@@ -473,6 +478,13 @@ impl<'m, W: Write> Plant<'m, W> {
         }
     }
 
+    /// What the scenario has planned beside.
+    fn further(&mut self) {
+        for (at, later) in std::mem::take(&mut self.scenario.further) {
+            self.at(at, Event::Later(later));
+        }
+    }
+
     fn at(&mut self, at: i64, event: Event) {
         // Never before the present, so that time in the capture does not run backwards.
         self.queue.push(Reverse((at.max(self.now), self.order, event)));
@@ -492,6 +504,9 @@ impl<'m, W: Write> Plant<'m, W> {
             let class = plan.kind.name();
             let (packet, at) = (place.packet, place.at);
             faults.push(LedgerFault { class, connection, direction: plan.direction, packet, at, detail });
+        }
+        if let Some((what, at)) = self.scenario.not_staged() {
+            return Err(SynthError::NotStaged { what, at });
         }
         let mut telegrams = Vec::new();
         for (index, link) in self.links.iter().enumerate() {
@@ -524,6 +539,8 @@ impl<'m, W: Write> Plant<'m, W> {
             lost_packets,
             telegrams,
             faults,
+            changes: self.scenario.ledger_of_changes(),
+            deviations: self.scenario.ledger_of_deviations(),
             demands: self.scenario.finish(),
             standstills: self.axes.finish(),
             copies,

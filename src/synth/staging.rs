@@ -109,6 +109,7 @@ impl<W: Write> Plant<'_, W> {
             None => {
                 if sent.process_data {
                     let mut edges = std::mem::take(&mut lane.edges);
+                    self.scenario.sent(&edges, self.now);
                     lane.marks.append(&mut edges);
                 }
                 lane.put(sent.octets, true);

@@ -1,5 +1,6 @@
 //! One safety function: budget, measurement, and what they say together.
 
+use super::function_finding::{FunctionFinding, findings};
 use super::standstill::StandstillVerdict;
 use super::{Comparison, Judgement, Tolerance, Uncertainty};
 use crate::budget::{self, FunctionBudget, FunctionError};
@@ -16,6 +17,8 @@ pub struct FunctionVerdict {
     pub measured: Option<Measured>,
     /// Measured stops; `None` if no value of the axis is declared, or no run was looked at.
     pub standstill: Option<StandstillVerdict>,
+    /// What was wrong although the telegrams were right, in the order of time.
+    pub findings: Vec<FunctionFinding>,
     /// In one word.
     pub status: FunctionStatus,
 }
@@ -25,8 +28,10 @@ pub struct FunctionVerdict {
 pub struct Measured {
     /// The reactions.
     pub reaction: ReactionOutcome,
-    /// Demands that were not answered: waiting longer than the bound at the end of the capture.
+    /// Demands that were not answered: before the next one, or waiting longer than the bound at the end of the capture.
     pub unanswered: u64,
+    /// The demand that waits at the end of the capture does so longer than its bound; it is one of the unanswered ones.
+    pub overdue: bool,
     /// By how much the true times may differ.
     pub uncertainty: Uncertainty,
     /// The longest one against the bound of what the wire shows; `None` without reactions or bound.
@@ -46,6 +51,10 @@ pub enum FunctionStatus {
     Refuted,
     /// A demand was not answered.
     Unanswered,
+    /// A reaction was withdrawn, or the machine restarted, too early.
+    OutOfOrder,
+    /// A reaction came without a demand, where the function declares that there must be none.
+    WithoutDemand,
     /// The figures allow no budget.
     NoBudget,
 }
@@ -63,7 +72,9 @@ impl FunctionStatus {
     pub(super) const fn judgement(self) -> Judgement {
         match self {
             Self::Met => Judgement::WithinLimits,
-            Self::Missed | Self::Refuted | Self::Unanswered => Judgement::Findings,
+            Self::Missed | Self::Refuted | Self::Unanswered | Self::OutOfOrder | Self::WithoutDemand => {
+                Judgement::Findings
+            }
             Self::NoBudget => Judgement::NotExamined,
         }
     }
@@ -73,7 +84,7 @@ impl FunctionStatus {
 pub(super) fn judge_budget(machine: &Machine, function: &Function) -> FunctionVerdict {
     let budget = budget::function(machine, function);
     let status = FunctionStatus::bounded(&budget);
-    FunctionVerdict { budget, measured: None, standstill: None, status }
+    FunctionVerdict { budget, measured: None, standstill: None, findings: Vec::new(), status }
 }
 
 pub(super) fn judge(
@@ -86,6 +97,7 @@ pub(super) fn judge(
 ) -> FunctionVerdict {
     let budget = budget::function(machine, function);
     let bound = budget.as_ref().ok().and_then(|budget| budget.on_the_wire);
+    let mut all = Vec::new();
     let measured = reaction.filter(|reaction| is_exercised(reaction)).map(|reaction| {
         let overdue = match (reaction.waiting, end, bound) {
             (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
@@ -94,9 +106,18 @@ pub(super) fn judge(
         let uncertainty = Uncertainty::of(machine, function, clock);
         let longest = reaction.sample.longest().zip(bound);
         let statement = function.reaction_rules.statement.unwrap_or(machine.measuring.statement);
+        let found = findings(
+            reaction,
+            function.reaction_rules.without_demand,
+            uncertainty.less(),
+            reaction.waiting.zip(end).filter(|_| overdue),
+        );
+        let missing = found.iter().filter(|found| matches!(found, FunctionFinding::Missing { .. })).count();
+        all.extend(found);
         Measured {
             reaction: reaction.clone(),
-            unanswered: u64::from(overdue),
+            unanswered: u64::try_from(missing).unwrap_or(u64::MAX),
+            overdue,
             uncertainty,
             comparison: longest.map(|(longest, bound)| uncertainty.compare(longest, bound)),
             tolerance: Tolerance::of(reaction, statement),
@@ -106,11 +127,13 @@ pub(super) fn judge(
     let status = match FunctionStatus::bounded(&budget) {
         FunctionStatus::NoBudget => FunctionStatus::NoBudget,
         _ if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
+        _ if all.iter().any(|found| matches!(found, FunctionFinding::TooEarly(_))) => FunctionStatus::OutOfOrder,
         _ if refutes => FunctionStatus::Refuted,
         _ if standstill.as_ref().is_some_and(StandstillVerdict::refutes) => FunctionStatus::Refuted,
+        _ if !all.is_empty() => FunctionStatus::WithoutDemand,
         bounded => bounded,
     };
-    FunctionVerdict { budget, measured, standstill, status }
+    FunctionVerdict { budget, measured, standstill, findings: all, status }
 }
 
 fn is_exercised(reaction: &ReactionOutcome) -> bool {
@@ -119,4 +142,7 @@ fn is_exercised(reaction: &ReactionOutcome) -> bool {
         || reaction.already_reacted > 0
         || reaction.disturbed > 0
         || reaction.waiting.is_some()
+        || reaction.missing.total > 0
+        || reaction.order.too_early.total > 0
+        || reaction.order.without_demand.total > 0
 }

@@ -90,6 +90,11 @@ fn bus_wait(connection: &Connection) -> Span {
     connection.cycles.map_or(connection.worst_case, |cycles| cycles.bus)
 }
 
+/// What clock and tap make uncertain of any time between two packets.
+pub(super) fn both_ways(clock: Span, machine: &Machine) -> Span {
+    plus(clock, machine.measuring.tap_delay)
+}
+
 /// The step of the clock: the coarsest that a file of the run declares for an interface in use, or the one that its times show.
 pub(super) fn clock(summary: &Summary, grain: &Grain) -> Span {
     let interfaces = summary.files.iter().flat_map(|file| &file.interfaces).filter(|interface| interface.packets > 0);

@@ -23,6 +23,7 @@ mod response;
 mod same_bytes;
 mod scenario;
 mod schema;
+mod sequence;
 mod standstill;
 mod stops;
 mod support;

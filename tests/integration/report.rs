@@ -153,6 +153,7 @@ fn every_number_of_the_json_says_what_it_is() {
             "disturbed",
             "category",
             "rank",
+            "without_demand",
             "needed_n",
             "weight",
             "number",

@@ -72,7 +72,7 @@ impl Sender for Fscp2_1 {
             self.rollover = if turn == 2 { self.rollover } else { next_rollover(self.rollover, self.stamp, stamp) };
             self.stamp = stamp;
         }
-        if running && turn % 6 == 0 {
+        if running && turn.is_multiple_of(6) {
             self.ping = (self.ping + 1) & 3;
         }
         let odd = std::mem::take(&mut self.odd);

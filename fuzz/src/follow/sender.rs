@@ -14,8 +14,11 @@ pub struct Sent {
     pub direction: Direction,
     pub octets: Vec<u8>,
     /// Whether other octets in its place would verify under its key.
-    pub fits: Box<dyn Fn(&[u8]) -> bool>,
+    pub fits: Fits,
 }
+
+/// A condition on octets.
+pub type Fits = Box<dyn Fn(&[u8]) -> bool>;
 
 /// Both ends of a connection, in turns.
 pub trait Sender {

@@ -60,10 +60,10 @@ fn play(meter: &mut StopMeter, watch: &mut AxisWatch, [cycle, late]: [i64; 2], d
             let _ = meter.value(ValueQuantity::Position, seen, watch);
         }
         if now <= 100_000 && now + cycle > 100_000 {
-            meter.edge(Edge { signal: 0, active: Some(true), at: at(100_000) }, watch);
+            meter.edge(Edge { signal: 0, active: Some(true), at: at(100_000), is_process: true }, watch);
         }
         if now <= 180_000 && now + cycle > 180_000 {
-            meter.edge(Edge { signal: 1, active: Some(true), at: at(180_000) }, watch);
+            meter.edge(Edge { signal: 1, active: Some(true), at: at(180_000), is_process: true }, watch);
         }
         if disturb.is_some_and(|disturb| now <= disturb && now + cycle > disturb) {
             meter.tap_gap();
@@ -115,8 +115,8 @@ fn a_gap_disturbs_and_rest_is_no_stop() {
     let mut meter = StopMeter::new(0, 0, Some(1), &still);
     play(&mut meter, &mut still, [1_000, 0], Some(250_000));
     assert!(still.is_at_rest(at(700_000)));
-    meter.edge(Edge { signal: 0, active: Some(false), at: at(700_000) }, &still);
-    meter.edge(Edge { signal: 0, active: Some(true), at: at(710_000) }, &still);
+    meter.edge(Edge { signal: 0, active: Some(false), at: at(700_000), is_process: true }, &still);
+    meter.edge(Edge { signal: 0, active: Some(true), at: at(710_000), is_process: true }, &still);
     let outcome = meter.finish(&still);
     assert_eq!((outcome.disturbed, outcome.already_standing, outcome.occurrences.len()), (1, 1, 0));
     assert_eq!((outcome.waiting, outcome.time.count()), (None, 0));
@@ -132,13 +132,13 @@ fn a_trip_interrupts_and_the_end_leaves_a_demand_waiting() {
         let _ = meter.value(ValueQuantity::Speed, seen, watch);
     };
     // No value has been seen yet.
-    meter.edge(Edge { signal: 0, active: Some(true), at: at(0) }, &watch);
+    meter.edge(Edge { signal: 0, active: Some(true), at: at(0), is_process: true }, &watch);
     run(&mut meter, &mut watch, 1);
-    meter.edge(Edge { signal: 0, active: Some(true), at: at(2_000) }, &watch);
-    meter.edge(Edge { signal: 1, active: None, at: at(3_000) }, &watch);
-    meter.edge(Edge { signal: 0, active: Some(true), at: at(4_000) }, &watch);
+    meter.edge(Edge { signal: 0, active: Some(true), at: at(2_000), is_process: true }, &watch);
+    meter.edge(Edge { signal: 1, active: None, at: at(3_000), is_process: true }, &watch);
+    meter.edge(Edge { signal: 0, active: Some(true), at: at(4_000), is_process: true }, &watch);
     run(&mut meter, &mut watch, 900);
-    meter.edge(Edge { signal: 0, active: Some(false), at: at(950_000) }, &watch);
+    meter.edge(Edge { signal: 0, active: Some(false), at: at(950_000), is_process: true }, &watch);
     let outcome = meter.finish(&watch);
     assert_eq!((outcome.disturbed, outcome.interrupted), (1, 1));
     let waiting = outcome.waiting.unwrap();
@@ -167,7 +167,7 @@ fn a_standstill_counts_once_it_is_held() {
         watch.value(ValueQuantity::Speed, seen);
         let _ = meter.value(ValueQuantity::Speed, seen, &watch);
         if ms == 50 {
-            meter.edge(Edge { signal: 0, active: Some(true), at: at(50_000) }, &watch);
+            meter.edge(Edge { signal: 0, active: Some(true), at: at(50_000), is_process: true }, &watch);
         }
     }
     let outcome = meter.finish(&watch);

@@ -1,7 +1,7 @@
 //! The safety functions: overview, and each with its drawings and figures.
 
 use super::markup::Markup;
-use super::{chain, derivation, distance, speed, standstill};
+use super::{chain, derivation, distance, sequence, speed, standstill};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
 use crate::report::number::{millis, millis_short, since};
 use crate::report::text::functions::{distance_told, limit_rows};
@@ -154,6 +154,7 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         interrupted,
         already_reacted,
         disturbed,
+        without_demand,
         ..
     } = measured;
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "\u{2013}".to_owned(), millis_short);
@@ -164,7 +165,7 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         ms(*s_ns),
         ms(*max_ns),
         ms(function.on_the_wire_ns),
-        [unanswered, pending, interrupted, already_reacted, disturbed].map(u64::to_string).join(" / "),
+        [unanswered, pending, interrupted, already_reacted, disturbed, without_demand].map(u64::to_string).join(" / "),
     ];
     let heads = [
         "reactions n",
@@ -173,9 +174,10 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         "s ms",
         "longest ms",
         "bound of this part ms",
-        "unanswered / pending / interrupted / already reacted / disturbed",
+        "unanswered / pending / interrupted / already reacted / disturbed / without demand",
     ];
     out.table("Measured on the wire (never a worst case)", &heads, 1, &[row]);
+    sequence::findings(out, function, Instant::from_nanos(capture.first_ns.unwrap_or_default()));
     beside(out, function, measured);
     let start = Instant::from_nanos(capture.first_ns.unwrap_or_default());
     let rows: Vec<Vec<String>> = measured

@@ -15,6 +15,7 @@ mod loss;
 mod markup;
 mod overview;
 mod run;
+mod sequence;
 mod sign;
 mod speed;
 mod standstill;
@@ -56,6 +57,7 @@ pub fn record(report: &Report) -> String {
     out.raw("<main>\n");
     verdict(&mut out, report);
     function::functions(&mut out, report);
+    sequence::pairs(&mut out, report);
     connection::connections(&mut out, report);
     assumptions::assumptions(&mut out, report);
     inputs::inputs(&mut out, report);

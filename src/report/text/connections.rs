@@ -158,13 +158,20 @@ fn state(connection: &ConnectionReport) -> String {
     }
 }
 
-pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
+/// `elsewhere`: there are findings on functions or pairs.
+pub(super) fn findings(
+    out: &mut String,
+    connections: &[ConnectionReport],
+    width: usize,
+    start: Instant,
+    elsewhere: bool,
+) {
     let mut found: Vec<_> = connections
         .iter()
         .flat_map(|connection| connection.findings.iter().map(move |finding| (connection, finding)))
         .collect();
     if found.is_empty() {
-        line(out, "\nNo findings.");
+        line(out, if elsewhere { "\nNo findings on connections." } else { "\nNo findings." });
         return;
     }
     found.sort_by_key(|(_, finding)| (finding.at_ns, finding.file, finding.packet));

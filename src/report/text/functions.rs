@@ -288,6 +288,8 @@ fn reaction_verdict(function: &FunctionReport) -> String {
         Some(measured) if measured.unanswered > 0 => {
             format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))
         }
+        Some(_) if function.verdict == "out of order" => "OUT OF ORDER".to_owned(),
+        Some(_) if function.verdict == "reaction without demand" => "WITHOUT DEMAND".to_owned(),
         Some(measured) if measured.comparison == Some("refutes") => "REFUTED: longer than its bound".to_owned(),
         Some(measured) if measured.n == 0 && measured.already_reacted > 0 => with_others(measured, "already reacted"),
         Some(measured) if measured.n == 0 => with_others(measured, "not measured"),
@@ -302,6 +304,7 @@ fn with_others(measured: &MeasuredReport, verdict: &str) -> String {
         (measured.interrupted, "interrupted by a trip"),
         (measured.disturbed, "disturbed by the capture"),
         (measured.pending, "pending at the end"),
+        (measured.without_demand, "without a demand"),
     ];
     let mut parts = vec![verdict.to_owned()];
     parts.extend(others.iter().filter(|(n, _)| *n > 0).map(|(n, why)| format!("{} {why}", grouped(*n))));

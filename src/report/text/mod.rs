@@ -11,6 +11,7 @@ mod losses;
 mod projection;
 pub(super) mod reactions;
 mod residual;
+pub(super) mod sequence;
 mod simulation;
 pub(super) mod standstill;
 pub(super) mod stops;
@@ -55,6 +56,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
             standstill::standstills(&mut out, told, width, detailed, start(report));
         }
     }
+    if let Some(told) = &report.pairs {
+        sequence::pairs(&mut out, told, width);
+    }
     if let Some(told) = &report.connections {
         connections::health(&mut out, told, width, detailed);
         timing::relays(&mut out, told, width);
@@ -66,7 +70,8 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
                 timing::cycles(&mut out, &capture.cycles, width);
             }
         }
-        connections::findings(&mut out, told, width, start(report));
+        let found = sequence::findings(&mut out, report, width, start(report));
+        connections::findings(&mut out, told, width, start(report), found);
         losses::losses(&mut out, told, width);
         connections::recovered(&mut out, told, width);
         if detailed {

@@ -59,8 +59,8 @@ pub(in crate::report) fn tolerance(told: &ToleranceReport) -> String {
             let needed = told.needed_n.map_or_else(|| "too many".to_owned(), |needed| needed.to_string());
             let of_largest = told.confidence_of_largest_percent;
             parts.push(format!(
-                "n = {n} carries no {coverage} %/{confidence} % limit: {coverage} % of all lie at or below the longest with \
-                 {of_largest} % confidence, {needed} are needed"
+                "{n} of {needed} for a {coverage} %/{confidence} % limit ({coverage} % of all within the longest: {of_largest} % \
+                 confidence)"
             ));
         }
         (taken, Some(limit)) => {
