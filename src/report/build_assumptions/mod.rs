@@ -11,10 +11,12 @@ use std::collections::BTreeMap;
 use super::assumption_model::AssumptionReport;
 use super::build_function::cause;
 use super::model::FunctionReport;
+use super::number;
 use crate::budget::{Cause, visible_part};
 use crate::check::Outcome;
 use crate::latency::tolerance::Tolerance;
 use crate::machine::{Approach, Edition, Faults, Function, Machine, Step};
+use crate::time::Span;
 
 /// The assumptions of a budget, whose figures are in `functions`; with an outcome also those of the run.
 pub(super) fn assumptions(
@@ -32,8 +34,8 @@ pub(super) fn assumptions(
     conditions(machine, &mut list);
     if let Some(outcome) = outcome {
         telegrams::telegrams(machine, outcome, &mut list);
-        capture(machine, outcome, &mut list);
-        outside_the_wire(machine, &mut list);
+        capture(machine, functions, outcome, &mut list);
+        outside_the_wire(machine, functions, &mut list);
     }
     list.0
 }
@@ -86,7 +88,7 @@ fn faults(machine: &Machine, list: &mut List) {
 }
 
 fn clocks(machine: &Machine, list: &mut List) {
-    let percent = |tolerance: Tolerance| super::number::decimal(tolerance.as_nano(), 7);
+    let percent = |tolerance: Tolerance| number::decimal(tolerance.as_nano(), 7);
     if machine.clock_tolerance > Tolerance::NONE {
         let text = format!(
             "The clocks that keep watchdogs, monitoring and stop delays run at most {} % slow (clock_tolerance).",
@@ -180,13 +182,23 @@ fn conditions(machine: &Machine, list: &mut List) {
     }
 }
 
-fn capture(machine: &Machine, outcome: &Outcome, list: &mut List) {
+fn capture(machine: &Machine, functions: &[FunctionReport], outcome: &Outcome, list: &mut List) {
     list.add(
         "capture",
         Vec::new(),
         "The tap stands where all telegrams of both directions pass, next to the controller. Where it stood is not in the capture: \
          a time between tap and device is not in any measured figure.",
     );
+    let delay = machine.measuring.tap_delay;
+    let stamped = if delay > Span::ZERO {
+        format!(
+            "A packet gets its time stamp at most {} ms after it was on the wire (tap_delay).",
+            number::millis(delay.as_nanos())
+        )
+    } else {
+        "No tap_delay is declared: a packet is taken to get its time stamp as soon as it is on the wire.".to_owned()
+    };
+    list.add("capture", Vec::new(), stamped);
     list.add(
         "capture",
         Vec::new(),
@@ -195,8 +207,14 @@ fn capture(machine: &Machine, outcome: &Outcome, list: &mut List) {
     list.add(
         "capture",
         Vec::new(),
-        "The devices are set as the machine file says. Of that, a capture shows what telegrams carry, never the stops, ramps and \
-         limits in the drives.",
+        "The devices are set as the machine file says. Of that, a capture shows what telegrams carry, never the settings of stops, \
+         ramps and limits in the drives.",
+    );
+    let told = functions.iter().filter(|function| function.standstill.as_ref().is_some_and(|told| told.n > 0));
+    list.add_for(
+        "capture",
+        told.map(|function| function.id.clone()),
+        "The speeds and positions that the drive tells are true, as old at most as declared, and in the declared unit.",
     );
     let over_udp = machine.connections.iter().filter(|connection| {
         use crate::machine::Carrier::Udp;
@@ -214,8 +232,10 @@ fn capture(machine: &Machine, outcome: &Outcome, list: &mut List) {
 }
 
 /// The parts of each path that no tap sees.
-fn outside_the_wire(machine: &Machine, list: &mut List) {
-    for function in &machine.functions {
+fn outside_the_wire(machine: &Machine, functions: &[FunctionReport], list: &mut List) {
+    for (index, function) in machine.functions.iter().enumerate() {
+        let told = functions.get(index).and_then(|told| told.standstill.as_ref());
+        let stop_measured = told.is_some_and(|told| told.n > 0);
         let visible = visible_part(machine, function).ok().flatten();
         let seen = visible.as_ref().map_or(&[][..], |part| &part.steps);
         let hidden = function.path.iter().filter(|step| !seen.contains(step));
@@ -224,7 +244,7 @@ fn outside_the_wire(machine: &Machine, list: &mut List) {
         if visible.is_none() {
             hidden = vec!["its whole path".to_owned()];
         }
-        hidden.extend(function.stop.map(|_| "the stop of the axis".to_owned()));
+        hidden.extend(function.stop.filter(|_| !stop_measured).map(|_| "the stop of the axis".to_owned()));
         if !hidden.is_empty() {
             let text = format!(
                 "Not measured by the capture: {}. These figures rest on the machine file alone.",

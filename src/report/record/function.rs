@@ -1,5 +1,6 @@
 //! The safety functions: overview, and each with its drawings and figures.
 
+use super::connection::place;
 use super::markup::Markup;
 use super::{chain, derivation, distance, sequence, speed, standstill};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
@@ -187,8 +188,8 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         .map(|occurrence| {
             vec![
                 since(Instant::from_nanos(occurrence.demand_at_ns), start),
-                occurrence.demand_packet.to_string(),
-                occurrence.reaction_packet.to_string(),
+                place(occurrence.demand_file, occurrence.demand_packet),
+                place(occurrence.reaction_file, occurrence.reaction_packet),
                 millis(occurrence.reaction_ns),
             ]
         })

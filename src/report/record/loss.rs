@@ -1,6 +1,6 @@
 //! Each loss of a connection: drawn from near, with its evidence and its timeline.
 
-use super::connection::LISTED;
+use super::connection::{LISTED, place as packet};
 use super::drawing::{Fill, Scale, WIDTH, axis, bar, figure, millis, words};
 use super::markup::{Markup, place};
 use super::run::Window;
@@ -148,7 +148,7 @@ fn near(out: &mut Markup, id: &str, connection: &ConnectionReport, loss: &LossRe
             LEFT,
             182.0,
             "start",
-            "long stroke: last good telegram   short: telegrams before   hatched: no frames   crossed: capture lost packets   triangle: finding",
+            "long stroke: last good telegram; short: telegrams before; hatched: no frames; crossed: capture lost packets; triangle: finding",
         );
     });
 }
@@ -180,9 +180,4 @@ fn ticks(out: &mut Markup, x: Scale, before: f64, after: f64) {
     let back = Scale::new(before, zero, x.at(0.0));
     axis(out, back, 132.0, before, "ms before");
     out.put(format_args!("<path class=\"thin\" d=\"M{} 132H{}\"/>", place(zero), place(x.at(before + after))));
-}
-
-/// Packet number, with the file if it is not the first.
-fn packet(file: usize, packet: u64) -> String {
-    if file == 0 { packet.to_string() } else { format!("{}:{packet}", file.saturating_add(1)) }
 }

@@ -65,6 +65,10 @@ impl Markup {
                         self.raw("</th>\n");
                     }
                     (0, None) => self.element("th scope=\"row\"", cell),
+                    // A sentence among figures may be broken, a figure never.
+                    (column, _) if column >= numbers && cell.chars().count() > 24 => {
+                        self.element("td class=\"n wrap\"", cell);
+                    }
                     (column, _) if column >= numbers => self.element("td class=\"n\"", cell),
                     _ if is_hash(cell) => self.element("td class=\"hash\"", cell),
                     _ => self.element("td", cell),

@@ -41,7 +41,7 @@ pub fn record(report: &Report) -> String {
     out.raw("<style>\n");
     out.raw(STYLE);
     out.put(format_args!(
-        "@page {{ @top-left {{ content: \"{}, revision {}\"; font-size: 8pt; }} @top-right {{ content: \"{}\"; font-size: 8pt; }} @bottom-right {{ content: counter(page) \" / \" \
+        "@page {{ @top-left {{ content: \"\\002068{}\\002069, revision \\002068{}\\002069\"; font-size: 8pt; }} @top-right {{ content: \"{}\"; font-size: 8pt; }} @bottom-right {{ content: counter(page) \" / \" \
          counter(pages); font-size: 8pt; }} @bottom-left {{ content: \"{} {} ({})\"; font-size: 8pt; }} }}\n",
         style_string(name),
         style_string(revision),

@@ -1,5 +1,6 @@
 //! Measured stops: what the values of the drive show from the demand to standstill.
 
+use super::connection::place;
 use super::markup::Markup;
 use crate::report::model::{FunctionReport, Report};
 use crate::report::number::{millis_short, since};
@@ -55,8 +56,8 @@ fn cells(one: &StandstillOccurrence, start: Instant) -> Vec<String> {
     let unit = one.start_speed.unit();
     vec![
         since(Instant::from_nanos(one.demand_at_ns), start),
-        one.demand_packet.to_string(),
-        one.standstill_packet.to_string(),
+        place(one.demand_file, one.demand_packet),
+        place(one.standstill_file, one.standstill_packet),
         format!(
             "{} ({} to {})",
             millis_short(one.time.seen_ns),

@@ -20,7 +20,7 @@ pub(super) fn standstills(
     if functions.iter().all(|function| function.standstill.is_none()) {
         return;
     }
-    line(out, "\nDemand to standstill, measured by the values of the drives (longest and farthest as seen)\n");
+    line(out, "\nDemand to standstill, measured by the values of the drives, as seen\n");
     let head = [
         ("function", Left),
         ("n", Right),
