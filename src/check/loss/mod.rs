@@ -150,8 +150,19 @@ pub struct Others {
     pub hosts_on: u32,
     /// Of those, the ones whose device went on sending.
     pub devices_on: u32,
-    /// Of those, the ones on the same kind of carrier.
-    pub same_carrier: u32,
-    /// Of these, the ones whose frames went on at least one way.
-    pub same_carrier_on: u32,
+    /// Of those, the ones with frames on the same kind of carrier as the telegrams to the device, and to the host.
+    pub same_carrier: [u32; 2],
+    /// Of these, the ones whose frames on it went on at least one way while that direction was silent.
+    pub same_carrier_on: [u32; 2],
+}
+
+impl Others {
+    /// Other connections on the carrier of `direction`, and those whose frames went on.
+    pub const fn on_carrier(&self, direction: Direction) -> (u32, u32) {
+        let ([to_device, to_host], [to_device_on, to_host_on]) = (self.same_carrier, self.same_carrier_on);
+        match direction {
+            Direction::ToDevice => (to_device, to_device_on),
+            Direction::ToHost => (to_host, to_host_on),
+        }
+    }
 }

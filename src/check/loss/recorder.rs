@@ -190,15 +190,15 @@ impl Recorder {
         };
         others.hosts_on = others.hosts_on.saturating_add(u32::from(went_on(Direction::ToDevice)));
         others.devices_on = others.devices_on.saturating_add(u32::from(went_on(Direction::ToHost)));
-        let same = BOTH.into_iter().all(|direction| self.carrier.of(direction) == window.carrier.of(direction));
-        if same {
-            let frames_on = |direction| {
-                let from = *window.from.of(direction);
-                let to = *window.to.of(direction);
-                from.is_some_and(|from| self.lines.of(direction).frames_went_on(from, to))
+        let counts = others.same_carrier.iter_mut().zip(&mut others.same_carrier_on);
+        for (silent, (same, on)) in BOTH.into_iter().zip(counts) {
+            let shared = |way: &Direction| self.carrier.of(*way) == window.carrier.of(silent);
+            let frames_on = |way: Direction| {
+                let (from, to) = (*window.from.of(silent), *window.to.of(silent));
+                from.is_some_and(|from| self.lines.of(way).frames_went_on(from, to))
             };
-            others.same_carrier = others.same_carrier.saturating_add(1);
-            others.same_carrier_on = others.same_carrier_on.saturating_add(u32::from(BOTH.into_iter().any(frames_on)));
+            *same = same.saturating_add(u32::from(BOTH.iter().any(shared)));
+            *on = on.saturating_add(u32::from(BOTH.into_iter().filter(shared).any(frames_on)));
         }
     }
 

@@ -262,7 +262,12 @@ pub fn tell(
 ) -> Option<Story> {
     let loss = outcome.losses.get(index)?;
     let before = index.checked_sub(1).and_then(|before| outcome.losses.get(before)).and_then(|loss| loss.resumed);
-    let facts = Facts::new(connection, outcome, loss, before);
+    let mut facts = Facts::new(connection, outcome, loss, before);
+    // The first telegram after a silence may still be one of operation, and the next one says that it is over.
+    facts.reacted |= outcome
+        .losses
+        .get(index.saturating_add(1))
+        .is_some_and(|next| is_reaction(next.sign) && next.location.at.since(loss.location.at) <= connection.watchdog);
     let mut suspects = rules::weigh(&facts, loss);
     // Equal sums stand in the order of the causes.
     suspects.sort_by_key(|suspect| (std::cmp::Reverse(suspect.weight), suspect.cause));
@@ -293,7 +298,8 @@ fn unknown(facts: &Facts, loss: &Loss, first: Option<crate::time::Instant>) -> V
     if loss.resumed.is_none() {
         unknown.push(Unknown::NotResumed);
     }
-    if facts.first_silent.is_some_and(|direction| !facts.line(direction).is_cyclic) && loss.others.same_carrier == 0 {
+    let is_alone = |direction| !facts.line(direction).is_cyclic && loss.others.on_carrier(direction).0 == 0;
+    if facts.first_silent.is_some_and(is_alone) {
         unknown.push(Unknown::NothingToCompare);
     }
     unknown

@@ -95,11 +95,9 @@ fn bus(scales: &mut Scales, facts: &Facts, loss: &Loss) {
         scales.add(Cause::BusGap, 6, Fact::NoReturn { gap });
         return;
     }
-    if facts.first_silent.is_none() {
-        return;
-    }
-    let others = loss.others;
-    let all_stopped = others.same_carrier > 0 && others.same_carrier_on == 0;
+    let Some(silent) = facts.first_silent else { return };
+    let (others, on) = loss.others.on_carrier(silent);
+    let all_stopped = others > 0 && on == 0;
     let without = [(Direction::ToDevice, out), (Direction::ToHost, back)];
     let without: Vec<_> = without.into_iter().filter(|(_, line)| line.is_without_frames()).collect();
     let cyclic = without.iter().any(|(_, line)| line.is_cyclic);
@@ -116,10 +114,9 @@ fn bus(scales: &mut Scales, facts: &Facts, loss: &Loss) {
         }
     }
     if all_stopped {
-        scales.add(Cause::BusGap, if cyclic { 1 } else { 3 }, Fact::OthersStopped { others: others.same_carrier });
-    } else if others.same_carrier > 0 && scales.0.len() > first {
-        let fact = Fact::OthersRanOn { on: others.same_carrier_on, others: others.same_carrier };
-        scales.against(Cause::BusGap, -2, fact);
+        scales.add(Cause::BusGap, if cyclic { 1 } else { 3 }, Fact::OthersStopped { others });
+    } else if others > 0 && scales.0.len() > first {
+        scales.against(Cause::BusGap, -2, Fact::OthersRanOn { on, others });
     }
 }
 

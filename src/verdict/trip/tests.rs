@@ -109,7 +109,8 @@ fn an_end_that_sends_nothing_while_the_frames_run_on_has_stalled() {
     assert_eq!(ranked(&host, &told()), [(Cause::HostStall, 6)]);
     let everywhere = Others { connections: 4, ..Others::default() };
     assert_eq!(ranked(&host, &Loss { others: everywhere, ..told() }), [(Cause::HostStall, 8)]);
-    let others_on = Others { connections: 4, hosts_on: 4, devices_on: 4, same_carrier: 4, same_carrier_on: 4 };
+    let others_on =
+        Others { connections: 4, hosts_on: 4, devices_on: 4, same_carrier: [4; 2], same_carrier_on: [4; 2] };
     assert_eq!(ranked(&stalled(), &Loss { others: others_on, ..told() }), [(Cause::DeviceStall, 7)]);
 }
 
@@ -118,10 +119,10 @@ fn without_frames_it_is_the_bus() {
     let silent = |silence: i64| Line { no_frames: Some(gap(895, SIGN)), ..line(silence) };
     let both = Facts { to_device: silent(100), to_host: silent(110), ..stalled() };
     assert_eq!(ranked(&both, &told()), [(Cause::BusGap, 6), (Cause::DeviceStall, 2)]);
-    let stopped = Others { connections: 3, same_carrier: 3, ..Others::default() };
+    let stopped = Others { connections: 3, same_carrier: [3; 2], ..Others::default() };
     assert_eq!(ranked(&both, &Loss { others: stopped, ..told() })[0], (Cause::BusGap, 7));
     // Frames that run on for others speak against it, but not enough.
-    let on = Others { same_carrier_on: 3, ..stopped };
+    let on = Others { same_carrier_on: [3; 2], ..stopped };
     assert_eq!(ranked(&both, &Loss { others: on, ..told() })[0], (Cause::BusGap, 4));
 }
 
@@ -130,9 +131,9 @@ fn without_frames_it_is_the_bus() {
 fn a_silent_end_and_a_silent_carrier_are_told_apart_by_the_others() {
     let silent = |silence: i64| Line { no_frames: Some(gap(895, SIGN)), is_cyclic: false, ..line(silence) };
     let both = Facts { to_device: silent(100), to_host: silent(110), ..stalled() };
-    let stopped = Others { connections: 3, same_carrier: 3, ..Others::default() };
+    let stopped = Others { connections: 3, same_carrier: [3; 2], ..Others::default() };
     assert_eq!(first(&both, &Loss { others: stopped, ..told() }), Some(Cause::BusGap));
-    let on = Others { connections: 3, hosts_on: 3, devices_on: 3, same_carrier: 3, same_carrier_on: 3 };
+    let on = Others { connections: 3, hosts_on: 3, devices_on: 3, same_carrier: [3; 2], same_carrier_on: [3; 2] };
     assert_eq!(first(&both, &Loss { others: on, ..told() }), Some(Cause::DeviceStall));
 }
 
