@@ -23,7 +23,7 @@ const ARROWS: [(&str, &[&str]); 17] = [
     ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
     ("survey", &["bytes", "capture", "carrier", "telegram", "machine", "time"]),
     ("budget", &["time", "quantity", "latency", "machine"]),
-    ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "telegram", "time"]),
+    ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "telegram", "quantity", "time"]),
     ("synth", &["capture", "carrier", "telegram", "machine", "quantity", "time", "bytes"]),
     (
         "report",
