@@ -2,23 +2,27 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::both::Both;
+use super::around::Carried;
 use super::contents::{Contents, HeldBack};
+use super::cycle::{Cycle, Cycles, FrameKind, counted};
 use super::finding::Location;
-use super::follower::{ConnectionOutcome, Follower, Siblings, Update, look_around};
+use super::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
 use super::pair::{PairMeter, PairOutcome};
 use super::place::{Owner, Places};
-use super::reaction::{Edge, Meter, ReactionOutcome};
+use super::reaction::ReactionOutcome;
+use super::relay::Relays;
+use super::signals::Signals;
 use super::stop_seen::StandstillOutcome;
-use super::stops::Stops;
 use super::tap::{Clock, Order, Tap, TapFaults};
 use super::value::ValueOutcome;
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
 use crate::carrier::type2_open::Open;
-use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type13, udp};
+use crate::carrier::type12::{Address, Command};
+use crate::carrier::type13::MessageType;
+use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type12, type13, udp};
 use crate::machine::{Carrier, Direction, Machine, Profile};
 use crate::time::{Instant, Span};
 
@@ -54,6 +58,8 @@ pub struct Outcome {
     pub tap_faults: TapFaults,
     /// What the capture holds.
     pub contents: Contents,
+    /// How regularly the frames of the carriers came, by kind.
+    pub cycles: Vec<Cycle>,
     /// Packets taken.
     pub packets: u64,
     /// How fine the times of the packets are.
@@ -78,6 +84,8 @@ impl<'m> Checker<'m> {
             contents: Contents::default(),
             openings: Openings::default(),
             type10: HeldBack::default(),
+            cycles: Cycles::default(),
+            relays: Relays::new(machine).map(Box::new),
         };
         Self {
             walker: Walker::default(),
@@ -110,6 +118,15 @@ impl<'m> Checker<'m> {
         self
     }
 
+    /// Keeps as many of the longest intervals of each direction; without this, [`crate::timing::USUAL_LONGEST`].
+    #[must_use]
+    pub fn keep_longest(mut self, number: usize) -> Self {
+        for follower in &mut self.state.followers {
+            follower.base.watch.keep_longest(number);
+        }
+        self
+    }
+
     /// Takes the next packet of the run.
     pub fn packet(&mut self, packet: &Packet<'_>) {
         self.packets = self.packets.saturating_add(1);
@@ -127,7 +144,10 @@ impl<'m> Checker<'m> {
         if packet.at.is_some() {
             match state.tap.clock(at) {
                 Clock::Runs => {}
-                Clock::Back => state.tell_gap(at, |_| true),
+                Clock::Back => {
+                    state.cycles.tap_gap(|_| true);
+                    state.tell_gap(at, |_| true);
+                }
                 Clock::Doubtful(pause) => state.doubt(pause),
             }
         }
@@ -179,14 +199,25 @@ impl<'m> Checker<'m> {
         if let Some(at) = went_on.min() {
             state.tap.clock_stepped_ahead(at);
         }
+        let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
+        let relays = state.relays.into_iter().flat_map(|relays| relays.finish());
+        for (connection, [to_device, to_host]) in connections.iter_mut().zip(relays) {
+            let never = [(Direction::ToDevice, &to_device), (Direction::ToHost, &to_host)]
+                .into_iter()
+                .find(|(_, relay)| relay.as_ref().is_some_and(|relay| relay.times.count() == 0));
+            connection.unchecked =
+                connection.unchecked.or(never.map(|(direction, _)| Unchecked::NeverRelayed(direction)));
+            (connection.to_device.relay, connection.to_host.relay) = (to_device, to_host);
+        }
         Outcome {
-            connections: state.followers.into_iter().map(Follower::outcome).collect(),
+            connections,
             reactions: state.signals.meters.into_iter().map(|meter| meter.finish(last)).collect(),
             pairs: state.signals.pairs.into_iter().map(PairMeter::finish).collect(),
             values,
             standstills,
             tap_faults: state.tap.finish(),
             contents: state.contents,
+            cycles: state.cycles.finish(),
             packets: self.packets,
             grain: self.grain,
             first: self.first,
@@ -211,6 +242,8 @@ struct State<'m> {
     openings: Openings,
     /// Type 10 frames that are not in the contents yet.
     type10: HeldBack,
+    cycles: Cycles,
+    relays: Option<Box<Relays>>,
 }
 
 impl State<'_> {
@@ -218,20 +251,31 @@ impl State<'_> {
         // Gaps are told before the telegrams: whoever judges them has to know what the capture lost.
         match payload {
             Payload::Type12 { pass, datagram, index_in_frame } => {
-                if *index_in_frame == 0 && self.tap.type12(*pass, datagram.index, at) {
-                    self.tell_gap(at, |carrier| {
-                        matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
-                    });
+                if *index_in_frame == 0 {
+                    if self.tap.type12(*pass, datagram.index, at) {
+                        self.cycles.tap_gap(|kind| matches!(kind, FrameKind::Type12 { .. }));
+                        self.tell_gap(at, |carrier| {
+                            matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
+                        });
+                    }
+                    self.type12_frame(*pass, datagram, at);
                 }
             }
             Payload::Type10(frame) => {
                 self.type10.count(frame.frame_id, &mut self.contents.type10);
+                let kind = FrameKind::Type10 { frame_id: frame.frame_id, source: headers.source };
                 let order = type10_order(&mut self.tap, headers, frame, at);
                 if is_cut || order != Order::Next {
+                    self.cycles.tap_gap(|known| *known == kind);
                     self.tell_gap(
                         at,
                         |carrier| matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id),
                     );
+                }
+                if is_cut || self.tap.is_copied() || frame.trailer.is_none() || !frame.class().is_cyclic() {
+                    self.cycles.other();
+                } else {
+                    self.cycles.frame(kind, at, self.tap.advance().map(counted));
                 }
                 if is_cut {
                     // Where such a frame ends decides what is data: without its end it says nothing.
@@ -245,11 +289,16 @@ impl State<'_> {
                     return;
                 }
             }
-            Payload::Udp(datagram) => self.contents.udp.count(datagram.destination_port),
+            Payload::Udp(datagram) => {
+                let port = datagram.destination_port;
+                self.contents.udp.count(port);
+                self.cycle_if(self.places.on_udp(port), FrameKind::Udp { port }, at);
+            }
             Payload::Type2 { datagram, connected } => {
+                let id = connected.connection_id;
                 let order = self.tap.type2(datagram, connected, at);
                 if order != Order::Next {
-                    let id = connected.connection_id;
+                    self.cycles.tap_gap(|kind| *kind == FrameKind::Type2 { connection_id: id });
                     self.tell_gap(
                         at,
                         |carrier| matches!(carrier, Carrier::Type2 { connection_id, .. } if *connection_id == id),
@@ -258,6 +307,7 @@ impl State<'_> {
                 if order == Order::Old {
                     return;
                 }
+                self.cycle_if(self.places.on_type2(id), FrameKind::Type2 { connection_id: id }, at);
             }
             Payload::Other { ether_type: seen, .. } if is_cut => {
                 // Telegrams may have stood behind the cut.
@@ -265,15 +315,65 @@ impl State<'_> {
                     at,
                     |carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen),
                 );
+                self.cycles.tap_gap(|kind| *kind == FrameKind::Ethernet { ether_type: *seen });
+                self.cycles.other();
             }
-            Payload::Type2Open(open) => self.open(open, at),
-            Payload::Type13(_) | Payload::Other { .. } => {}
+            Payload::Other { ether_type, .. } => {
+                let ether_type = *ether_type;
+                self.cycle_if(self.places.on_ethernet(ether_type), FrameKind::Ethernet { ether_type }, at);
+            }
+            Payload::Type2Open(open) => {
+                self.cycles.other();
+                self.open(open, at);
+            }
+            Payload::Type13(frame) => self.type13_frame(frame, at),
         }
-        let (followers, signals) = (&mut self.followers, &mut self.signals);
-        self.places.find(headers, payload, |owner, direction, octets| match owner {
-            Owner::Connection(connection) => telegram(followers, signals, connection, direction, octets, at),
+        let Self { places, followers, signals, relays, cycles, tap, .. } = self;
+        places.find(headers, payload, |owner, direction, octets| match owner {
+            Owner::Connection(connection) => {
+                if let Some(relays) = relays {
+                    relays.own_place(connection, direction, octets, at);
+                }
+                telegram(followers, signals, connection, direction, octets, at, (&*cycles, &*tap));
+            }
             Owner::Value(value) => signals.stops.value(value, octets, at),
         });
+        if let Some(relays) = relays {
+            relays.other_place(headers, payload, at);
+        }
+    }
+
+    /// The frame is the next of its kind, if telegrams travel in it.
+    fn cycle_if(&mut self, is_carrier: bool, kind: FrameKind, at: Location) {
+        if is_carrier {
+            self.cycles.frame(kind, at, None);
+        } else {
+            self.cycles.other();
+        }
+    }
+
+    /// Frames of one kind begin with the same datagram. What a master sends now and then begins with others.
+    fn type12_frame(&mut self, pass: Pass, datagram: &type12::Datagram<'_>, at: Location) {
+        let is_cyclic = match datagram.address() {
+            Address::Logical(_) => true,
+            Address::Station { station, offset } => {
+                datagram.command == Command::Frmw || self.places.on_memory(station, offset)
+            }
+            _ => datagram.command == Command::Armw,
+        };
+        let (command, address, length) = (datagram.command, datagram.address_field, datagram.data.len());
+        let kind = FrameKind::Type12 { pass, command, address, length };
+        self.cycle_if(is_cyclic && !self.tap.is_copied(), kind, at);
+    }
+
+    fn type13_frame(&mut self, frame: &type13::Frame<'_>, at: Location) {
+        let message_type = frame.message_type;
+        let node = match message_type {
+            MessageType::PReq => frame.destination,
+            MessageType::PRes => frame.source,
+            _ => 0,
+        };
+        self.cycles.frame(FrameKind::Type13 { message_type, node }, at, None);
     }
 
     /// A connection is being opened: tells those that it may be.
@@ -306,6 +406,15 @@ impl State<'_> {
                 follower.base.watch.tap_gap();
                 follower.base.recorder.capture_gap(at);
                 self.signals.tap_gap(index);
+            }
+            let mut others =
+                [Direction::ToDevice, Direction::ToHost].into_iter().filter_map(|way| connection.relay(way));
+            if let Some(relays) = &mut self.relays
+                && (concerned(&connection.to_device.carrier)
+                    || concerned(&connection.to_host.carrier)
+                    || others.any(|relay| concerned(&relay.place.carrier)))
+            {
+                relays.tap_gap(index);
             }
         }
         self.signals.stops.tap_gap(concerned);
@@ -340,133 +449,19 @@ fn telegram(
     direction: Direction,
     octets: &[u8],
     at: Location,
+    (cycles, tap): (&Cycles, &Tap),
 ) {
     let Some((before, rest)) = followers.split_at_mut_checked(connection) else { return };
     let Some((follower, after)) = rest.split_first_mut() else { return };
     let update = follower.telegram(direction, octets, at, Siblings { before, after });
-    if !matches!(update, Update::Unchanged | Update::Rejected) {
-        signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
+    if update != Update::Unchanged {
+        let carried = Carried { copies: follower.base.seen(direction), frames: cycles.frames() };
+        follower.base.watch.carried(direction, carried, |since| (cycles.longest_gap(since), tap.faults_since(since)));
+        if update != Update::Rejected {
+            signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
+        }
     }
     if follower.base.recorder.looks_around() {
         look_around(followers, connection);
-    }
-}
-
-/// The declared signals and the reactions measured between them.
-struct Signals<'m> {
-    machine: &'m Machine,
-    /// Signals of each connection and direction.
-    of_connection: Vec<Both<Vec<usize>>>,
-    active: Vec<Option<bool>>,
-    /// Whether each connection and direction carries process data, as far as it was seen last.
-    running: Vec<[bool; 2]>,
-    meters: Vec<Meter>,
-    stops: Stops<'m>,
-    pairs: Vec<PairMeter>,
-}
-
-impl<'m> Signals<'m> {
-    fn new(machine: &'m Machine) -> Self {
-        let mut of_connection = vec![Both::<Vec<usize>>::default(); machine.connections.len()];
-        for (index, signal) in machine.signals.iter().enumerate() {
-            if let Some(signals) = of_connection.get_mut(signal.connection) {
-                signals.of_mut(signal.direction).push(index);
-            }
-        }
-        let meters = machine
-            .functions
-            .iter()
-            .enumerate()
-            .filter_map(|(index, function)| Some(Meter::new(machine, index, function.demand?, function.reaction?)))
-            .collect();
-        let pairs = machine.pairs.iter().map(|pair| PairMeter::new(machine, pair)).collect();
-        let running = vec![[false; 2]; machine.connections.len()];
-        let active = vec![None; machine.signals.len()];
-        Self { machine, of_connection, active, running, meters, pairs, stops: Stops::new(machine) }
-    }
-
-    /// The capture lost packets that may have held telegrams of `connection`.
-    fn tap_gap(&mut self, connection: usize) {
-        let signals = self.of_connection.get(connection);
-        for signal in signals.iter().flat_map(|signals| signals.to_device.iter().chain(&signals.to_host)) {
-            for meter in &mut self.meters {
-                meter.tap_gap(*signal);
-            }
-            self.stops.tap_gap_of_signal(*signal);
-            // It may have changed meanwhile; what shows next is its state, not an edge.
-            if let Some(active) = self.active.get_mut(*signal) {
-                *active = None;
-            }
-        }
-        if let Some(running) = self.running.get_mut(connection) {
-            *running = [false; 2];
-        }
-        for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
-            meter.order_lost();
-        }
-        for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
-            pair.interrupted();
-        }
-    }
-
-    /// Takes new safe data: `octet(n)` is octet n.
-    fn update(
-        &mut self,
-        connection: usize,
-        direction: Direction,
-        update: Update,
-        at: Location,
-        octet: impl Fn(usize) -> Option<u8>,
-    ) {
-        let Some(signals) = self.of_connection.get(connection) else { return };
-        // Requests without data and time coordination say nothing of the data that go the other way.
-        let declared = self.machine.connections.get(connection);
-        if declared.is_none_or(|declared| declared.profile.safe_data_length(direction) == 0) {
-            return;
-        }
-        let is_process = update == Update::Process;
-        for &index in signals.of(direction) {
-            let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
-                continue;
-            };
-            let level = match update {
-                Update::Process => octet(signal.bit >> 3).map(|octet| octet >> (signal.bit & 7) & 1 == 1),
-                // Fail-safe values are zeros, and zero is what a receiver has to act on.
-                Update::FailSafe => Some(false),
-                _ => None,
-            };
-            let before = *state;
-            let active = level.map(|level| level == signal.active_high);
-            *state = active;
-            // The state before the first telegram is not known, so it has no edge.
-            if before.is_some() && before != active {
-                let (states, edge) = (&self.active, Edge { signal: index, active, at, is_process });
-                self.stops.edge(edge);
-                for meter in &mut self.meters {
-                    meter.edge(edge, |signal| states.get(signal).copied().flatten());
-                }
-            }
-        }
-        let states = &self.active;
-        for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
-            if is_process {
-                pair.telegram((connection, direction), at, |signal| states.get(signal).copied().flatten());
-            } else {
-                pair.interrupted();
-            }
-        }
-        let running = self.running.get_mut(connection);
-        let running = running.and_then(|both| both.get_mut(usize::from(direction == Direction::ToHost)));
-        let was_running = running.map(|running| std::mem::replace(running, is_process));
-        if is_process && was_running == Some(true) {
-            return;
-        }
-        for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
-            if is_process {
-                meter.resumed(at);
-            } else {
-                meter.interrupted(at);
-            }
-        }
     }
 }

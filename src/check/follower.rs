@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::around::LongInterval;
 use super::both::Both;
 use super::declared::Declared;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
@@ -13,12 +14,13 @@ use super::history::History;
 use super::iec_62541_15::Iec62541_15;
 use super::loss::{Content, Loss, Others, Recorder, Sign};
 use super::recovered::RecoveredKey;
+use super::relay::RelayOutcome;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::{Instant, Span};
 use crate::timing::tail::Largest;
-use crate::timing::{Intervals, Maxima};
+use crate::timing::{Intervals, Maxima, Worst};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 const KEPT: usize = 10_000;
@@ -41,7 +43,7 @@ enum Rules {
 /// What a telegram means for the signals that it carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Update {
-    /// Nothing new.
+    /// Nothing new: the telegram before, or what stands beside the telegrams.
     Unchanged,
     /// New valid process data.
     Process,
@@ -326,6 +328,12 @@ impl Base {
         self.lines.of(direction)
     }
 
+    /// How often the place of the telegrams was seen.
+    pub(super) const fn seen(&self, direction: Direction) -> u64 {
+        let line = self.line(direction);
+        line.held.saturating_add(line.telegrams)
+    }
+
     pub(super) const fn line_mut(&mut self, direction: Direction) -> &mut Line {
         self.lines.of_mut(direction)
     }
@@ -500,6 +508,8 @@ impl Base {
             intervals: watch.intervals(direction).clone(),
             maxima: watch.maxima(direction).cloned(),
             largest: watch.largest(direction).cloned(),
+            longest: watch.longest(direction).clone(),
+            relay: None,
         };
         ConnectionOutcome {
             to_device: direction(&self.lines.to_device, Direction::ToDevice),
@@ -560,6 +570,10 @@ pub struct DirectionOutcome {
     pub maxima: Option<Maxima>,
     /// The largest of them, if [`super::Checker::keep_largest`] asked for them.
     pub largest: Option<Largest>,
+    /// The few longest of them, with what stood around each.
+    pub longest: Worst<LongInterval>,
+    /// What a standard controller that copies the telegrams takes, if the machine file names their other place.
+    pub relay: Option<RelayOutcome>,
 }
 
 /// Why a connection was not fully examined.
@@ -600,6 +614,8 @@ pub enum Unchecked {
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.
     NeverInOperation(Direction),
+    /// No telegram of this direction was seen at both of the places that the machine file gives for it.
+    NeverRelayed(Direction),
 }
 
 impl Base {

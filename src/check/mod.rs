@@ -7,11 +7,13 @@
 //! clock, no text.
 
 mod accepted;
+mod around;
 mod axis_watch;
 mod both;
 mod checker;
 mod contents;
 mod curve;
+mod cycle;
 mod declared;
 mod finding;
 mod follower;
@@ -35,6 +37,8 @@ mod patience;
 mod place;
 mod reaction;
 mod recovered;
+mod relay;
+mod signals;
 mod standstill;
 mod stop_seen;
 mod stops;
@@ -46,9 +50,11 @@ mod value;
 mod watch;
 mod way;
 
+pub use around::LongInterval;
 pub use checker::{Checker, Outcome};
 pub use contents::{Contents, Counts};
 pub use curve::CurvePoint;
+pub use cycle::{Cycle, Deviation, FrameKind};
 pub use finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
 pub use follower::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use grain::Grain;
@@ -58,6 +64,7 @@ pub use order::{Awaited, OrderOutcome, OutOfOrder, TooEarly};
 pub use pair::{Discrepancy, DiscrepancyEnd, PairOutcome};
 pub use reaction::{Missing, Occurrence, ReactionOutcome};
 pub use recovered::RecoveredKey;
+pub use relay::RelayOutcome;
 pub use stop_seen::{Band, RampSeen, StandstillOutcome, StopSeen, StopWaiting};
 pub use tap::{TapFault, TapFaults};
 pub use value::{Implausible, ValueOutcome};

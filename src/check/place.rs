@@ -38,6 +38,8 @@ pub(super) enum Owner {
 struct Telegram {
     owner: Owner,
     direction: Direction,
+    /// On Type 12: as the outputs of the segment, or as its inputs.
+    pass: Direction,
     offset: usize,
     length: usize,
     /// Telegrams of other lengths may come in packets of their own: all of the packet is given.
@@ -115,22 +117,65 @@ impl Places {
         for (connection, declared) in machine.connections.iter().enumerate() {
             let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
             for direction in [Direction::ToDevice, Direction::ToHost] {
-                places.add(Owner::Connection(connection), direction, declared.place(direction), any_length);
+                let ways = (direction, direction);
+                places.add(Owner::Connection(connection), ways, declared.place(direction), any_length);
             }
         }
         for (value, declared) in machine.values.iter().enumerate() {
-            places.add(Owner::Value(value), declared.direction, &declared.place, false);
+            let ways = (declared.direction, declared.direction);
+            places.add(Owner::Value(value), ways, &declared.place, false);
         }
-        places.logical.to_device.sort_by_key(|logical| logical.start);
-        places.logical.to_host.sort_by_key(|logical| logical.start);
-        places.type10.sort_by_key(|(frame_id, _, _)| *frame_id);
-        places
+        places.sorted()
     }
 
-    fn add(&mut self, owner: Owner, direction: Direction, place: &Place, any_length: bool) {
-        let telegram = Telegram { owner, direction, offset: place.offset, length: place.length, any_length };
+    fn sorted(mut self) -> Self {
+        self.logical.to_device.sort_by_key(|logical| logical.start);
+        self.logical.to_host.sort_by_key(|logical| logical.start);
+        self.type10.sort_by_key(|(frame_id, _, _)| *frame_id);
+        self
+    }
+
+    /// The places that telegrams are copied to or from.
+    pub(super) fn of_relays(machine: &Machine) -> Self {
+        let mut places = Self::default();
+        for (connection, declared) in machine.connections.iter().enumerate() {
+            let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                if let Some(relay) = declared.relay(direction) {
+                    let ways = (direction, relay.pass());
+                    places.add(Owner::Connection(connection), ways, &relay.place, any_length);
+                }
+            }
+        }
+        places.sorted()
+    }
+
+    /// Whether a telegram stands in the memory of this Type 12 station.
+    pub(super) fn on_memory(&self, station: u16, memory: u16) -> bool {
+        self.memory.iter().any(|(known, at, _)| (*known, *at) == (station, memory))
+    }
+
+    /// Whether a telegram comes to this UDP port.
+    pub(super) fn on_udp(&self, port: u16) -> bool {
+        self.udp.iter().any(|(udp, _)| udp.destination_port == port)
+    }
+
+    /// Whether a telegram comes over this Type 2 connection.
+    pub(super) fn on_type2(&self, id: u32) -> bool {
+        self.type2.iter().any(|(type2, _)| type2.connection_id == id)
+    }
+
+    /// Whether a telegram comes with this EtherType.
+    pub(super) fn on_ethernet(&self, ether_type: u16) -> bool {
+        self.ethernet.iter().any(|(ethernet, _)| ethernet.ether_type == ether_type)
+    }
+
+    /// `pass`: the direction whose telegrams pass the tap when these do, on Type 12.
+    fn add(&mut self, owner: Owner, (direction, pass): (Direction, Direction), place: &Place, any_length: bool) {
+        let (offset, length) = (place.offset, place.length);
+        let telegram = Telegram { owner, direction, pass, offset, length, any_length };
         match place.carrier {
-            Carrier::Type12Logical { address, working_counter } => self.logical.of_mut(direction).push(Logical {
+            Carrier::Type12Logical { address, working_counter } => self.logical.of_mut(pass).push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
                 working_counter: working_counter.unwrap_or(1),
                 telegram,
@@ -214,11 +259,11 @@ impl Places {
         datagram: &type12::Datagram<'a>,
         mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
-        let Some(direction) = taken_on(pass, datagram.command) else { return };
+        let Some(taken) = taken_on(pass, datagram.command) else { return };
         let served = |working_counter: u16| pass == Pass::Outgoing || datagram.working_counter >= working_counter;
         match datagram.address() {
             Address::Logical(base) => {
-                let logical = self.logical.of(direction);
+                let logical = self.logical.of(taken);
                 let first = logical.partition_point(|logical| logical.start < base);
                 for logical in logical.iter().skip(first) {
                     let offset = usize::try_from(logical.start.saturating_sub(base)).unwrap_or(usize::MAX);
@@ -229,13 +274,13 @@ impl Places {
                     if served(logical.working_counter)
                         && let Some(octets) = telegram.cut_out(datagram.data, offset)
                     {
-                        visit(telegram.owner, direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
             Address::Station { station, offset } => {
                 for (at_station, memory, telegram) in &self.memory {
-                    if (*at_station, *memory, telegram.direction) == (station, offset, direction)
+                    if (*at_station, *memory, telegram.pass) == (station, offset, taken)
                         && served(1)
                         && let Some(octets) = telegram.cut_out(datagram.data, telegram.offset)
                     {

@@ -28,6 +28,9 @@ const UNUSUAL: i64 = 16;
 const HALF_TURN: Span = Span::from_millis(1_024);
 const TURN: Span = Span::from_millis(2_048);
 
+/// Faults whose times are remembered.
+const RECENT: usize = 32;
+
 /// Something that the capture lost or disordered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum TapFault {
@@ -85,6 +88,8 @@ impl TapFault {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct TapFaults {
     entries: Vec<(TapFault, u64, Location)>,
+    /// Times of the last ones.
+    recent: VecDeque<Instant>,
 }
 
 impl TapFaults {
@@ -99,6 +104,10 @@ impl TapFaults {
     }
 
     fn count(&mut self, kind: TapFault, number: u64, at: Location) {
+        if self.recent.len() >= RECENT {
+            self.recent.pop_front();
+        }
+        self.recent.push_back(at.at);
         match self.entries.iter_mut().find(|(known, _, _)| *known == kind) {
             Some((_, count, _)) => *count = count.saturating_add(number),
             None => self.entries.push((kind, number, at)),
@@ -118,6 +127,10 @@ pub(super) struct Tap {
     /// By frame ID.
     type10: Vec<Sender>,
     type2: Type2Counter,
+    /// The last frame is a copy of one before, or out of order: it says nothing of the cycle.
+    copied: bool,
+    /// Counts of the last Type 10 frame since the one before of its sender.
+    advance: Option<u16>,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -187,12 +200,30 @@ impl Tap {
         self.faults.count(TapFault::ClockStepsAhead, 1, at);
     }
 
+    /// Faults after `since`, as far as they are remembered.
+    pub(super) fn faults_since(&self, since: Instant) -> u32 {
+        let number = self.faults.recent.iter().filter(|at| **at > since).count();
+        u32::try_from(number).unwrap_or(u32::MAX)
+    }
+
+    /// Whether the last frame was a copy of one before, or out of order.
+    pub(super) const fn is_copied(&self) -> bool {
+        self.copied
+    }
+
+    /// Counts of the last Type 10 frame since the one before of its sender, if they follow each other.
+    pub(super) const fn advance(&self) -> Option<u16> {
+        self.advance
+    }
+
     /// Looks at a Type 12 frame by its first datagram; returns whether the capture has lost something before it.
     pub(super) fn type12(&mut self, pass: Pass, first_index: u8, at: Location) -> bool {
         let state = &mut self.type12;
+        self.copied = false;
         match pass {
             Pass::Outgoing => {
                 if state.is_counting() && state.last_out == Some(first_index) {
+                    self.copied = true;
                     self.faults.count(TapFault::RepeatedType12Frames, 1, at);
                     return false;
                 }
@@ -225,6 +256,7 @@ impl Tap {
                 let last_returned = state.last_returned.replace(first_index);
                 let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
                     if state.is_counting() && last_returned == Some(first_index) {
+                        self.copied = true;
                         self.faults.count(TapFault::RepeatedType12Frames, 1, at);
                         return false;
                     }
@@ -251,6 +283,7 @@ impl Tap {
 
     /// Looks at the cycle counter of a cyclic Type 10 frame.
     pub(super) fn type10(&mut self, frame_id: u16, source: Mac, counter: u16, at: Location) -> Order {
+        (self.copied, self.advance) = (false, None);
         let first = self.type10.partition_point(|sender| sender.frame_id < frame_id);
         let mut of_frame = self.type10.iter_mut().skip(first).take_while(|sender| sender.frame_id == frame_id);
         let Some(sender) = of_frame.find(|sender| sender.source == source) else {
@@ -275,14 +308,17 @@ impl Tap {
             return Order::Gap;
         }
         if advance == 0 {
+            self.copied = true;
             self.faults.count(TapFault::RepeatedType10Frames, 1, at);
             return Order::Next;
         }
         if advance >= 0x8000 {
+            self.copied = true;
             self.faults.count(TapFault::DisorderedType10Frames, 1, at);
             return Order::Old;
         }
         sender.counter = counter;
+        self.advance = Some(advance);
         match sender.step {
             Some(step) if advance > step => {
                 let steps = advance.checked_div(step).unwrap_or(1);

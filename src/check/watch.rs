@@ -2,12 +2,13 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects))]
 
+use super::around::{Carried, LongInterval};
 use super::both::Both;
 use super::finding::Location;
 use crate::machine::{Direction, Profile};
 use crate::time::{Instant, Span};
 use crate::timing::tail::Largest;
-use crate::timing::{Intervals, Maxima};
+use crate::timing::{Intervals, Maxima, Worst};
 
 /// What the watchdog time limits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,8 +54,8 @@ pub(super) struct Watch {
 #[derive(Clone, Debug, Default)]
 struct Line {
     last: Option<Location>,
-    /// Time of the partner's first telegram after `last`: since then it is this side's turn.
-    turn: Option<Instant>,
+    /// The partner's first telegram after `last`: since then it is this side's turn.
+    turn: Option<Location>,
     /// Whether the watchdog runs since `last`.
     supervised: bool,
     /// The capture lost packets since `last`: a long interval is not the machine's.
@@ -67,6 +68,19 @@ struct Line {
     maxima: Option<Maxima>,
     /// Only if asked for.
     largest: Option<Box<Largest>>,
+    longest: Worst<LongInterval>,
+    /// Telegrams handed over.
+    number: u64,
+    /// Telegrams of the partner when `last` came.
+    partner_number: u64,
+    /// The interval that `last` ended, if it was recorded.
+    before: Option<Span>,
+    /// The interval that `last` ended is one of the longest: the next one stands behind it.
+    is_long: bool,
+    /// The carrier when `last` came.
+    carried: Carried,
+    /// `number` then.
+    carried_number: u64,
 }
 
 /// An interval that was recorded.
@@ -117,6 +131,46 @@ impl Watch {
     pub(super) fn keep_largest(&mut self) {
         for direction in [Direction::ToDevice, Direction::ToHost] {
             self.lines.of_mut(direction).largest.get_or_insert_default();
+        }
+    }
+
+    /// Keeps as many of the longest intervals of each direction.
+    pub(super) fn keep_longest(&mut self, number: usize) {
+        for direction in [Direction::ToDevice, Direction::ToHost] {
+            self.lines.of_mut(direction).longest = Worst::new(number);
+        }
+    }
+
+    pub(super) const fn longest(&self, direction: Direction) -> &Worst<LongInterval> {
+        &self.lines.of(direction).longest
+    }
+
+    /// The carrier went on to `now` with the telegram of `direction` that came last. If that ended one of the longest
+    /// intervals, `around` is asked what the carrier and the tap did since its start.
+    pub(super) fn carried(
+        &mut self,
+        direction: Direction,
+        now: Carried,
+        around: impl FnOnce(Instant) -> (Option<Span>, u32),
+    ) {
+        let is_answer = self.timer == Timer::Answer;
+        let line = self.lines.of_mut(direction);
+        if line.carried_number == line.number {
+            return;
+        }
+        line.carried_number = line.number;
+        let then = std::mem::replace(&mut line.carried, now);
+        if !line.is_long {
+            return;
+        }
+        let Some(last) = line.last else { return };
+        if let Some(long) = line.longest.iter_mut().find(|long| long.end == last) {
+            (long.longest_frame_gap, long.tap_faults) = around(long.start.at);
+            // The time of an answer begins with a telegram of the other carrier.
+            if !is_answer {
+                long.copies = Some(now.copies.saturating_sub(then.copies).saturating_sub(1));
+                long.frames = then.frames.zip(now.frames).map(|(then, now)| now.saturating_sub(then).saturating_sub(1));
+            }
         }
     }
 
@@ -217,9 +271,16 @@ impl Watch {
         let now = at.at;
         let (line, partner) = self.lines.with_opposite(direction);
         let other = partner.last.map(|last| last.at);
-        partner.turn.get_or_insert(now);
-        let previous = line.last.replace(at).map(|last| last.at);
-        let turn = line.turn.take();
+        partner.turn.get_or_insert(at);
+        let others = partner.number;
+        let start = line.last.replace(at);
+        let previous = start.map(|last| last.at);
+        let asked = line.turn.take();
+        let turn = asked.map(|turn| turn.at);
+        let others_before = std::mem::replace(&mut line.partner_number, others);
+        line.number = line.number.saturating_add(1);
+        let before = line.before.take();
+        let was_long = std::mem::take(&mut line.is_long);
         let was_supervised = std::mem::replace(&mut line.supervised, supervised);
         let tap_gap = std::mem::take(&mut line.tap_gap);
         let doubt = std::mem::take(&mut line.doubt);
@@ -244,6 +305,18 @@ impl Watch {
         };
         if !doubt && (self.timer != Timer::Answer || turn.is_some()) {
             line.intervals.record(span, at);
+            line.before = Some(span);
+            if was_long && let Some(long) = line.longest.iter_mut().find(|long| Some(long.end) == start) {
+                long.after = Some(span);
+            }
+            let start = if self.timer == Timer::Answer { asked } else { start };
+            if line.longest.enters(span)
+                && let Some(start) = start
+            {
+                let other_telegrams = others.saturating_sub(others_before);
+                line.longest.insert(span, LongInterval::new(start, at, before, other_telegrams));
+                line.is_long = true;
+            }
             line.maxima.get_or_insert_with(|| Maxima::new(previous)).record(span, now);
             if let Some(largest) = &mut line.largest {
                 largest.record(span, now);
@@ -321,7 +394,7 @@ impl Watch {
             let last = line.last.filter(|_| line.supervised && !line.tap_gap && !line.doubt)?;
             let since = match self.timer {
                 Timer::Interval | Timer::Independent => last.at,
-                Timer::Answer => line.turn?,
+                Timer::Answer => line.turn?.at,
             };
             let span = end.since(since);
             (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))

@@ -11,7 +11,7 @@ use super::{Error, run};
 use crate::capture::Summary;
 use crate::check::{Checker, Outcome};
 use crate::machine::Machine;
-use crate::report;
+use crate::{report, timing};
 
 #[derive(Debug, Args)]
 pub(super) struct Exporting {
@@ -21,6 +21,15 @@ pub(super) struct Exporting {
     /// Also write the histograms of the intervals to this file, in the HdrHistogram log format.
     #[arg(long, value_name = "FILE.hlog")]
     histograms: Option<PathBuf>,
+    /// Longest intervals of each direction that are told with what stood around them.
+    #[arg(long, value_name = "NUMBER", default_value_t = timing::USUAL_LONGEST, value_parser = number_of_longest)]
+    longest: usize,
+}
+
+fn number_of_longest(text: &str) -> Result<usize, String> {
+    let most = timing::MOST_LONGEST;
+    let number = text.parse().ok().filter(|number| *number <= most);
+    number.ok_or_else(|| format!("expected a number from 0 to {most}"))
 }
 
 impl Exporting {
@@ -42,10 +51,11 @@ impl Exporting {
         captures: &[PathBuf],
         projection: bool,
     ) -> Result<(Outcome, Summary), Error> {
+        let checker = Checker::new(machine).keep_longest(self.longest);
+        let checker = if projection { checker.keep_largest() } else { checker };
         let (outcome, summary) = match &self.intervals {
-            Some(path) => told_one_by_one(WholeFile::create(path)?, machine, captures, projection)?,
-            None if projection => run::check_projected(machine, captures)?,
-            None => run::check(machine, captures)?,
+            Some(path) => told_one_by_one(WholeFile::create(path)?, checker, machine, captures)?,
+            None => run::check_with(checker, captures, || Ok(()))?,
         };
         if let Some(path) = &self.histograms {
             let mut file = WholeFile::create(path)?;
@@ -65,19 +75,18 @@ struct Lines {
 
 fn told_one_by_one(
     mut file: WholeFile,
+    checker: Checker<'_>,
     machine: &Machine,
     captures: &[PathBuf],
-    projection: bool,
 ) -> Result<(Outcome, Summary), Error> {
     file.write_all(report::INTERVAL_HEAD.as_bytes()).map_err(|source| file.error(source))?;
     let lines = RefCell::new(Lines { file, failed: None });
-    let checker = Checker::new(machine).telling_intervals(|seen| {
+    let checker = checker.telling_intervals(|seen| {
         let Lines { file, failed } = &mut *lines.borrow_mut();
         if failed.is_none() {
             *failed = file.write_all(report::interval_line(machine, seen).as_bytes()).err();
         }
     });
-    let checker = if projection { checker.keep_largest() } else { checker };
     let told = run::check_with(checker, captures, || {
         let Lines { file, failed } = &mut *lines.borrow_mut();
         failed.take().map_or(Ok(()), |source| Err(file.error(source)))

@@ -144,6 +144,10 @@ enum Table {
     Histogram,
     /// The longest interval in each part of the run.
     Maxima,
+    /// The few longest intervals of each direction, with what stood around them.
+    Longest,
+    /// How regularly the frames of the carriers came.
+    Cycles,
     /// Findings.
     Findings,
     /// Findings on functions.
@@ -174,6 +178,8 @@ impl Table {
             Self::Intervals => CsvTable::Intervals,
             Self::Histogram => CsvTable::Histogram,
             Self::Maxima => CsvTable::Maxima,
+            Self::Longest => CsvTable::Longest,
+            Self::Cycles => CsvTable::Cycles,
             Self::Findings => CsvTable::Findings,
             Self::FunctionFindings => CsvTable::FunctionFindings,
             Self::Pairs => CsvTable::Pairs,

@@ -97,6 +97,10 @@ pub struct Connection {
     pub to_host: Place,
     /// Place of the telegrams from host to device.
     pub to_device: Place,
+    /// Where else the telegrams from device to host stand, if a standard controller copies them.
+    pub to_host_relay: Option<Relay>,
+    /// Where else the telegrams from host to device stand.
+    pub to_device_relay: Option<Relay>,
 }
 
 impl Connection {
@@ -118,6 +122,14 @@ impl Connection {
         match direction {
             Direction::ToDevice => &self.to_device,
             Direction::ToHost => &self.to_host,
+        }
+    }
+
+    /// Where else the telegrams of `direction` stand.
+    pub const fn relay(&self, direction: Direction) -> Option<&Relay> {
+        match direction {
+            Direction::ToDevice => self.to_device_relay.as_ref(),
+            Direction::ToHost => self.to_host_relay.as_ref(),
         }
     }
 }
@@ -280,6 +292,35 @@ pub struct Place {
     pub offset: usize,
     /// Length of the telegram in octets, from the profile.
     pub length: usize,
+}
+
+/// Another place of the same telegrams: a standard controller copies them from one to the other.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Relay {
+    /// The other place.
+    pub place: Place,
+    /// Which of the two comes first.
+    pub order: RelayOrder,
+}
+
+/// Which of two places a telegram stands in first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RelayOrder {
+    /// First in the connection's own place, then in the other one (`relayed_to`).
+    To,
+    /// First in the other place, then in the connection's own (`relayed_from`).
+    From,
+}
+
+impl Relay {
+    /// How the other place passes the tap on Type 12: a controller copies to its outputs, which go out as telegrams to devices do,
+    /// and from its inputs.
+    pub const fn pass(&self) -> Direction {
+        match self.order {
+            RelayOrder::To => Direction::ToDevice,
+            RelayOrder::From => Direction::ToHost,
+        }
+    }
 }
 
 /// The addressed data of a carrier that a telegram stands in.

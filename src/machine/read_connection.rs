@@ -8,7 +8,7 @@ use std::sync::Arc;
 use super::delay::{ConnectionResponse, ResponseForm, Stages, WorstCaseFrom};
 use super::fields::{Fields, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
-use super::model::{Connection, Cycles, Direction, Place, Profile};
+use super::model::{Connection, Cycles, Direction, Place, Profile, Relay, RelayOrder};
 use super::names::{self, Names};
 use super::read_availability::{self, Defaults};
 use super::read_cycles::{self, Given};
@@ -64,6 +64,7 @@ pub(super) fn connection<'t>(
     let (worst_case, cycles, response) = response?;
     let has_cycles = cycles.is_some() || response.stages.is_some();
     let availability = availability?.availability(&fields, defaults, worst_case, has_cycles);
+    let ((to_host, to_host_relay), (to_device, to_device_relay)) = (to_host?, to_device?);
     let connection = Connection {
         id: id?,
         title: title?,
@@ -77,8 +78,10 @@ pub(super) fn connection<'t>(
         supervises: supervises?,
         sil: sil?,
         source: source?,
-        to_host: to_host?,
-        to_device: to_device?,
+        to_host,
+        to_device,
+        to_host_relay,
+        to_device_relay,
     };
     check_watchdog(&connection, &watchdog_span.unwrap_or_default(), fields.mistakes())?;
     check_form(&connection, &mut fields)?;
@@ -218,7 +221,7 @@ fn direction(
     direction: Direction,
     profile: Option<&Profile>,
     wire: &mut Wire,
-) -> Result<Place, Reported> {
+) -> Result<(Place, Option<Relay>), Reported> {
     let (key, expected) = match direction {
         Direction::ToHost => {
             ("to_host", "[connection.to_host] with the carrier and address of the telegrams from device to host")
@@ -228,13 +231,39 @@ fn direction(
         }
     };
     let owner = fields.label().to_owned();
-    let table = fields.required_table(key, expected)?;
+    let mut table = fields.required_table(key, expected)?;
     let span = table.span().clone();
     let mistakes = table.mistakes();
-    let place = place(table, profile.and_then(|profile| read_telegram::length(profile, direction)))?;
+    let length = profile.and_then(|profile| read_telegram::length(profile, direction));
+    let relay = relay(&mut table, length);
+    let place = place(table, length)?;
+    let relay = relay?;
     // Without a profile the length isn't known, so an overlap isn't either.
     if profile.is_some() {
         wire.occupy(shown(&owner), direction, &place, &span, mistakes);
+        if let Some((relay, span)) = &relay {
+            wire.occupy(shown(&owner), relay.pass(), &relay.place, span, mistakes);
+        }
     }
-    Ok(place)
+    Ok((place, relay.map(|(relay, _)| relay)))
+}
+
+/// `relayed_to` or `relayed_from`: the other place of the telegrams, and where the file says so.
+fn relay(table: &mut Fields<'_>, length: Option<usize>) -> Result<Option<(Relay, Range<usize>)>, Reported> {
+    let (to, from) = (table.table("relayed_to")?, table.table("relayed_from")?);
+    let (other, order) = match (to, from) {
+        (None, None) => return Ok(None),
+        (Some(to), None) => (to, RelayOrder::To),
+        (None, Some(from)) => (from, RelayOrder::From),
+        (Some(mut to), Some(mut from)) => {
+            to.ignore_rest();
+            from.ignore_rest();
+            let message = format!("{} is relayed both from and to another place", table.label());
+            return Err(
+                table.report(message, "one of relayed_to and relayed_from; the other way is a connection of its own")
+            );
+        }
+    };
+    let span = other.span().clone();
+    Ok(Some((Relay { place: place(other, length)?, order }, span)))
 }

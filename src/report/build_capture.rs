@@ -1,6 +1,7 @@
 //! The capture: what it is and what it holds, to report data.
 
 use super::build_connection::tap_faults;
+use super::build_timing::cycles;
 use super::model::{CaptureReport, CarrierReport, FileReport, InterfaceReport, TapFaultReport};
 use super::number::counted;
 use super::words;
@@ -30,6 +31,7 @@ pub fn capture(outcome: &Outcome, summary: &Summary) -> Contents {
         span_ns: span,
         carriers,
         passed_over,
+        cycles: cycles(&outcome.cycles),
     };
     Contents { capture, tap_faults: tap_faults(outcome) }
 }

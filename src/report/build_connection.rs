@@ -5,10 +5,11 @@ use super::model::{
     ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
     RecoveredReport, TapFaultReport, TripReport,
 };
-use super::{build_watchdogs, words};
+use super::timing_model::RelayReport;
+use super::{build_timing, build_watchdogs, words};
 use crate::budget::watchdogs;
-use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, Trip};
-use crate::machine::{Connection, Machine};
+use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, RelayOutcome, Trip};
+use crate::machine::{Connection, Machine, Relay};
 use crate::time::Span;
 use crate::timing::Intervals;
 use crate::verdict::{ConnectionVerdict, Verdict};
@@ -77,6 +78,7 @@ fn report(
             to_host: line(&outcome.to_host, verdict.watchdog),
         },
         round_trip: intervals(&outcome.round_trip, verdict.watchdog),
+        relay: relay(connection, outcome),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
         admissible: None,
@@ -84,6 +86,15 @@ fn report(
         unchecked: outcome.unchecked.map(words::unchecked),
         health: words::health(verdict.health),
     }
+}
+
+fn relay(connection: &Connection, outcome: &ConnectionOutcome) -> Option<Directions<Option<RelayReport>>> {
+    let told = |relay: Option<&Relay>, outcome: Option<&RelayOutcome>| {
+        relay.zip(outcome).map(|(relay, outcome)| build_timing::relay(relay, outcome))
+    };
+    let to_device = told(connection.to_device_relay.as_ref(), outcome.to_device.relay.as_ref());
+    let to_host = told(connection.to_host_relay.as_ref(), outcome.to_host.relay.as_ref());
+    (to_device.is_some() || to_host.is_some()).then_some(Directions { to_device, to_host })
 }
 
 fn finding(finding: &Finding, machine: &Machine) -> FindingReport {
@@ -141,6 +152,7 @@ fn intervals(intervals: &Intervals<Location>, watchdog: Span) -> IntervalReport 
         p999_ns: intervals.quantile(0.999).map(Span::as_nanos),
         histogram: histogram(intervals, watchdog),
         maxima: None,
+        longest: Vec::new(),
     }
 }
 
@@ -157,5 +169,6 @@ fn line(outcome: &DirectionOutcome, watchdog: Span) -> IntervalReport {
         width_ns: maxima.width().as_nanos(),
         max_ns: maxima.longest().map(|longest| longest.map(Span::as_nanos)).collect(),
     });
-    IntervalReport { maxima, ..intervals(&outcome.intervals, watchdog) }
+    let longest = build_timing::longest(&outcome.longest);
+    IntervalReport { maxima, longest, ..intervals(&outcome.intervals, watchdog) }
 }

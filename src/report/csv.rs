@@ -10,6 +10,7 @@ use sequence::{DISCREPANCY_HEADS, FUNCTION_FINDING_HEADS, PAIR_HEADS, discrepanc
 use super::columns::printable;
 use super::csv_standstill;
 use super::model::{ConnectionReport, FunctionReport, IntervalReport, Report};
+use super::timing_model::CycleReport;
 
 /// The tables that a report may hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -32,6 +33,10 @@ pub enum CsvTable {
     Histogram,
     /// The longest interval in each part of the run.
     Maxima,
+    /// The few longest intervals of each direction, with what stood around them.
+    Longest,
+    /// How regularly the frames of the carriers came.
+    Cycles,
     /// Findings.
     Findings,
     /// Findings on functions.
@@ -81,6 +86,8 @@ pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
         CsvTable::Intervals => (INTERVAL_HEADS, connections?.iter().flat_map(intervals).collect()),
         CsvTable::Histogram => (HISTOGRAM_HEADS, connections?.iter().flat_map(histogram).collect()),
         CsvTable::Maxima => (MAXIMA_HEADS, connections?.iter().flat_map(maxima).collect()),
+        CsvTable::Longest => (LONGEST_HEADS, connections?.iter().flat_map(longest).collect()),
+        CsvTable::Cycles => (CYCLE_HEADS, report.capture.as_ref()?.cycles.iter().map(cycle).collect()),
         CsvTable::Findings => (FINDING_HEADS, connections?.iter().flat_map(findings).collect()),
         CsvTable::FunctionFindings => {
             report.capture.as_ref()?;
@@ -334,6 +341,86 @@ fn maxima(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
             })
         })
     })
+}
+
+const LONGEST_HEADS: &[&str] = &[
+    "connection",
+    "of",
+    "interval_ns",
+    "file",
+    "packet",
+    "at_ns",
+    "at_utc",
+    "start_file",
+    "start_packet",
+    "before_ns",
+    "after_ns",
+    "copies",
+    "carrier_frames",
+    "carrier_gap_ns",
+    "other_telegrams",
+    "tap_faults",
+];
+
+fn longest(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
+    lines(connection).into_iter().flat_map(move |(of, told)| {
+        told.longest.iter().map(move |long| {
+            vec![
+                text(&connection.id),
+                of.to_owned(),
+                long.interval_ns.to_string(),
+                long.file.to_string(),
+                long.packet.to_string(),
+                long.at_ns.to_string(),
+                long.at_utc.clone(),
+                long.start_file.to_string(),
+                long.start_packet.to_string(),
+                number(long.before_ns),
+                number(long.after_ns),
+                number(long.copies),
+                number(long.carrier_frames),
+                number(long.carrier_gap_ns),
+                long.other_telegrams.to_string(),
+                long.tap_faults.to_string(),
+            ]
+        })
+    })
+}
+
+const CYCLE_HEADS: &[&str] = &[
+    "carrier",
+    "frames",
+    "count",
+    "min_ns",
+    "min_file",
+    "min_packet",
+    "p001_ns",
+    "p50_ns",
+    "p999_ns",
+    "max_ns",
+    "max_file",
+    "max_packet",
+    "counter_least_ns",
+    "counter_most_ns",
+];
+
+fn cycle(cycle: &CycleReport) -> Row {
+    vec![
+        text(&cycle.carrier),
+        cycle.frames.to_string(),
+        cycle.count.to_string(),
+        number(cycle.min_ns),
+        number(cycle.min_file),
+        number(cycle.min_packet),
+        number(cycle.p001_ns),
+        number(cycle.p50_ns),
+        number(cycle.p999_ns),
+        number(cycle.max_ns),
+        number(cycle.max_file),
+        number(cycle.max_packet),
+        number(cycle.counter_least_ns),
+        number(cycle.counter_most_ns),
+    ]
 }
 
 const FINDING_HEADS: &[&str] = &["connection", "class", "direction", "file", "packet", "at_ns", "expected", "seen"];

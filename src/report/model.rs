@@ -18,6 +18,7 @@ use super::sequence_model::{FunctionFindingReport, PairReport};
 use super::simulation_model::SimulationReport;
 use super::standstill_model::StandstillReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
+use super::timing_model::{CycleReport, LongIntervalReport, RelayReport};
 use super::watchdogs_model::{AdmissibleReport, WatchdogsReport};
 
 /// A whole report. Parts that the command does not produce are absent.
@@ -131,6 +132,8 @@ pub struct CaptureReport {
     pub carriers: Vec<CarrierReport>,
     /// Packets that were not looked into.
     pub passed_over: Vec<CarrierReport>,
+    /// How regularly the frames of the carriers came.
+    pub cycles: Vec<CycleReport>,
 }
 
 /// One capture file.
@@ -487,6 +490,9 @@ pub struct ConnectionReport {
     pub interval: Directions<IntervalReport>,
     /// From a new telegram to the device to the answer, as the tap sees it.
     pub round_trip: IntervalReport,
+    /// What a standard controller that copies the telegrams takes; absent if the machine file names no second place.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relay: Option<Directions<Option<RelayReport>>>,
     /// Declared watchdog time.
     pub watchdog_ns: i64,
     /// Watchdog time minus the longest interval of either direction.
@@ -554,6 +560,8 @@ pub struct IntervalReport {
     pub histogram: Option<HistogramReport>,
     /// The longest interval in each part of the run.
     pub maxima: Option<MaximaReport>,
+    /// The few longest intervals, the longest first; empty of round trips.
+    pub longest: Vec<LongIntervalReport>,
 }
 
 /// Counts of intervals by length, in buckets of one width from 0 on; the last holds its upper end too.

@@ -83,6 +83,16 @@ const fn date(days: i64) -> (i64, i64, i64) {
     (if month <= 2 { year + 1 } else { year }, month, day)
 }
 
+/// The same to the nanosecond, without the unit.
+pub(super) fn utc(at: Instant) -> String {
+    let seconds = at.as_nanos().div_euclid(1_000_000_000);
+    let nanos = at.as_nanos().rem_euclid(1_000_000_000);
+    let (days, second) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
+    let (year, month, day) = date(days);
+    let (hour, minute, second) = (second / 3_600, second / 60 % 60, second % 60);
+    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}:{second:02}.{nanos:09}")
+}
+
 /// A whole number with thin groups for people: `12 345 678`.
 pub(super) fn grouped(number: u64) -> String {
     let digits = number.to_string();
@@ -142,6 +152,27 @@ mod tests {
         assert_eq!(milli_units_down(-1, 1_000_000).to_string(), "-0.001");
         // check-values T13: 36.162 in.
         assert_eq!([inches(918_514_800), inches(25_400_000)].map(|inches| inches.to_string()), ["36.2", "1"]);
+    }
+
+    /// Seconds by `date -u +%s` of GNU coreutils.
+    #[test]
+    fn dates_are_those_of_the_calendar() {
+        for (seconds, text) in [
+            (0, "1970-01-01 00:00:00"),
+            (951_782_400, "2000-02-29 00:00:00"),
+            (951_868_799, "2000-02-29 23:59:59"),
+            (951_868_800, "2000-03-01 00:00:00"),
+            (4_107_542_399, "2100-02-28 23:59:59"),
+            (4_107_542_400, "2100-03-01 00:00:00"),
+            (1_767_600_000, "2026-01-05 08:00:00"),
+            (1_735_689_599, "2024-12-31 23:59:59"),
+            (-1, "1969-12-31 23:59:59"),
+            (-2_208_988_800, "1900-01-01 00:00:00"),
+        ] {
+            assert_eq!(utc(Instant::from_nanos(seconds * 1_000_000_000)), format!("{text}.000000000"));
+        }
+        assert!(utc(Instant::from_nanos(i64::MIN)).starts_with("1677-09-21"));
+        assert!(utc(Instant::from_nanos(i64::MAX)).starts_with("2262-04-11 23:47:16.854775807"));
     }
 
     #[test]

@@ -288,6 +288,10 @@ pub(super) fn unchecked(why: Unchecked) -> String {
         Unchecked::NeverInOperation(direction) => {
             format!("it never got beyond its start-up: no data {} were seen", direction.name())
         }
+        Unchecked::NeverRelayed(direction) => format!(
+            "no telegram {} was seen at both of its places; compare relayed_to or relayed_from with the wire",
+            direction.name()
+        ),
     }
 }
 

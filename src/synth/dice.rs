@@ -35,6 +35,8 @@ pub(super) enum Concern {
     Values,
     /// Delays from a command to the stop of its drive.
     Stops,
+    /// When the standard controller copies telegrams.
+    Controller,
     /// Acknowledgements behind demands.
     Sequence,
     /// How long a second channel takes to follow.
@@ -60,6 +62,7 @@ impl Concern {
             Self::Axis(index) => (10, index),
             Self::Values => (11, 0),
             Self::Stops => (12, 0),
+            Self::Controller => (13, 0),
             Self::Sequence => (20, 0),
             Self::Channels => (21, 0),
             Self::Placed(index) => (30, index),

@@ -42,6 +42,26 @@ pub struct Ledger {
     /// Deviations, in the order of the plan.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub deviations: Vec<LedgerDeviation>,
+    /// Telegrams that a standard controller copied, by connection and direction in the order of time; absent if there are none.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub copies: Vec<LedgerCopy>,
+}
+
+/// A telegram that a standard controller copied from one place to another.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerCopy {
+    /// ID of the connection.
+    pub connection: String,
+    /// Direction of the telegram.
+    #[serde(serialize_with = "direction")]
+    pub direction: Direction,
+    /// Packet that first showed it in the first place.
+    pub first_packet: u64,
+    /// Packet that first showed it in the second place.
+    pub second_packet: u64,
+    /// Time between the two packets.
+    #[serde(rename = "time_ns", serialize_with = "span")]
+    pub time: Span,
 }
 
 /// How many telegrams a place showed.

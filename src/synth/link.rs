@@ -7,8 +7,9 @@ use std::collections::VecDeque;
 use super::dice::{Concern, Dice};
 use super::endpoint::Endpoint;
 use super::error::SynthError;
+use super::relay::Relay;
 use super::{declared, fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
-use crate::machine::{Connection, Direction, Machine, Profile};
+use crate::machine::{Connection, Direction, Machine, Profile, RelayOrder};
 
 /// Data telegrams remembered of each direction, for repetitions.
 pub(super) const HISTORY: usize = 6;
@@ -81,6 +82,8 @@ pub(super) struct Lane {
     captured: Vec<u8>,
     /// New telegrams in the capture.
     pub(super) telegrams: u64,
+    /// The copying by a standard controller.
+    pub(super) relay: Option<Relay>,
 }
 
 impl Lane {
@@ -93,9 +96,11 @@ impl Lane {
             free.retain(|octet| *octet != signal.bit / 8);
         }
         let empty = Standing { carried: vec![0; length], shown: vec![0; length], serial: 0 };
+        let relay = machine.connections.get(connection).and_then(|declared| declared.relay(direction));
         Self {
             data,
             free,
+            relay: relay.map(|relay| Relay::new(relay.order, &empty)),
             sent: empty.clone(),
             transit: empty.clone(),
             arrived: empty,
@@ -130,22 +135,68 @@ impl Lane {
         }
     }
 
-    /// The carrier takes what stands in place.
-    pub(super) fn depart(&mut self) {
-        self.transit.clone_from(&self.sent);
-        self.transit_marks.append(&mut self.marks);
+    /// The carrier takes what stands in place; `other`: in the place that a controller copies to or from.
+    pub(super) fn depart(&mut self, other: bool) {
+        match (&mut self.relay, other) {
+            (Some(relay), true) if relay.order == RelayOrder::To => relay.transit.clone_from(&relay.ready),
+            (Some(relay), true) => {
+                relay.transit.clone_from(&self.sent);
+                relay.transit_marks.append(&mut self.marks);
+            }
+            (Some(relay), false) if relay.order == RelayOrder::From => {
+                self.transit.clone_from(&relay.ready);
+                self.transit_marks.append(&mut relay.ready_marks);
+            }
+            _ => {
+                self.transit.clone_from(&self.sent);
+                self.transit_marks.append(&mut self.marks);
+            }
+        }
     }
 
-    /// The receiver's side gets what was under way.
-    pub(super) fn arrive(&mut self) {
-        self.arrived.clone_from(&self.transit);
+    /// The receiver's side, or the controller, gets what was under way.
+    pub(super) fn arrive(&mut self, other: bool) {
+        match (&mut self.relay, other) {
+            (Some(relay), true) if relay.order == RelayOrder::To => self.arrived.clone_from(&relay.transit),
+            (Some(relay), true) => {
+                relay.landed.clone_from(&relay.transit);
+                relay.landed_marks.append(&mut relay.transit_marks);
+            }
+            (Some(relay), false) if relay.order == RelayOrder::To => relay.landed.clone_from(&self.transit),
+            _ => self.arrived.clone_from(&self.transit),
+        }
+    }
+
+    /// What is under way.
+    pub(super) fn under_way(&self, other: bool) -> &Standing {
+        self.relay.as_ref().filter(|_| other).map_or(&self.transit, |relay| &relay.transit)
+    }
+
+    /// What the carrier will take next.
+    pub(super) fn standing(&self, other: bool) -> &Standing {
+        match &self.relay {
+            Some(relay) if other == (relay.order == RelayOrder::To) => &relay.ready,
+            _ => &self.sent,
+        }
+    }
+
+    /// What is under way stands in a packet that was captured.
+    pub(super) fn relay_captured(&mut self, other: bool, place: super::tap::Place) {
+        if let Some(relay) = &mut self.relay {
+            let standing = if other { relay.transit.clone() } else { self.transit.clone() };
+            relay.captured(&standing, !other, place);
+        }
     }
 
     /// What was under way stands in a packet that was captured, or not. Gives the marks that it shows.
     pub(super) fn captured(&mut self, is_captured: bool) -> Vec<Mark> {
         let marks = std::mem::take(&mut self.transit_marks);
         if !is_captured {
-            self.marks.splice(..0, marks);
+            let waiting = match &mut self.relay {
+                Some(relay) if relay.order == RelayOrder::From => &mut relay.ready_marks,
+                _ => &mut self.marks,
+            };
+            waiting.splice(..0, marks);
             return Vec::new();
         }
         if self.transit.shown != self.captured && self.transit.shown.iter().any(|octet| *octet != 0) {
@@ -206,6 +257,8 @@ pub(super) struct Periods {
     pub(super) bus: i64,
     pub(super) host: i64,
     pub(super) device: i64,
+    /// Of a standard controller that copies the telegrams, with the wait for the frame behind it; 0 without one.
+    pub(super) relay: i64,
 }
 
 impl Periods {
@@ -215,11 +268,17 @@ impl Periods {
         let cyclic_frames =
             |direction| matches!(connection.place(direction).carrier, crate::machine::Carrier::Type10 { .. });
         let any_type10 = cyclic_frames(Direction::ToDevice) || cyclic_frames(Direction::ToHost);
+        let is_relayed = connection.to_device_relay.is_some() || connection.to_host_relay.is_some();
+        let relay = |bus: i64| if is_relayed { bus.saturating_mul(2) } else { 0 };
         let periods = match connection.cycles {
-            Some(cycles) => {
-                Self { bus: cycles.bus.as_nanos(), host: cycles.host.as_nanos(), device: cycles.device.as_nanos() }
-            }
+            Some(cycles) => Self {
+                bus: cycles.bus.as_nanos(),
+                host: cycles.host.as_nanos(),
+                device: cycles.device.as_nanos(),
+                relay: relay(cycles.bus.as_nanos()),
+            },
             None => Self {
+                relay: relay(if any_type10 { 4 * MILLISECOND } else { 2 * MILLISECOND }),
                 bus: if any_type10 { 4 * MILLISECOND } else { 2 * MILLISECOND },
                 host: 4 * MILLISECOND,
                 device: 4 * MILLISECOND,
@@ -234,11 +293,12 @@ impl Periods {
             let scaled = i128::from(period).saturating_mul(room.into()).checked_div(sum.into()).unwrap_or(0);
             i64::try_from(scaled).unwrap_or(period).max(1)
         };
-        Self { bus: shorten(periods.bus), host: shorten(periods.host), device: shorten(periods.device) }
+        let bus = shorten(periods.bus);
+        Self { bus, host: shorten(periods.host), device: shorten(periods.device), relay: relay(bus) }
     }
 
     pub(super) const fn sum(self) -> i64 {
-        self.bus.saturating_add(self.host).saturating_add(self.device)
+        self.bus.saturating_add(self.host).saturating_add(self.device).saturating_add(self.relay)
     }
 
     /// Longest time from a telegram to its answer's answer, jitter included.

@@ -40,6 +40,7 @@ mod outage;
 mod placing;
 mod plan;
 mod plant;
+mod relay;
 mod scenario;
 mod segment;
 mod sequence;
@@ -57,7 +58,8 @@ use std::io::Write;
 pub use deviation::{DeviationKind, PlannedDeviation};
 pub use error::SynthError;
 pub use ledger::{
-    Ledger, LedgerChange, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTapFault, LedgerTelegrams,
+    Ledger, LedgerChange, LedgerCopy, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTapFault,
+    LedgerTelegrams,
 };
 pub use placing::{PlacedFault, When};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};

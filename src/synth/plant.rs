@@ -11,14 +11,14 @@ use super::dice::{Concern, Dice};
 use super::endpoint::{Input, Outcome};
 use super::error::SynthError;
 use super::fault::Fault;
-use super::ledger::{Ledger, LedgerFault, LedgerTelegrams};
+use super::ledger::{Ledger, LedgerCopy, LedgerFault, LedgerTelegrams};
 use super::link::{Link, Mark};
 use super::moving::Around;
 use super::outage::{Outages, Way};
 use super::placing::Waiting;
 use super::plan::Plan;
 use super::scenario::{Due, Later, Scenario};
-use super::segment::Segment;
+use super::segment::{Segment, Slot};
 use super::sporadic;
 use super::stream::Stream;
 use super::tap::{Place, Side, Tap};
@@ -48,6 +48,8 @@ enum Event {
     Demand(usize),
     Later(Later),
     Axes,
+    /// The standard controller copies.
+    Copy,
 }
 
 /// A safety task: a period with its own phase and jitter.
@@ -76,6 +78,8 @@ pub(super) struct Plant<'m, W: Write> {
     pub(super) links: Vec<Link>,
     hosts: Vec<Task>,
     devices: Vec<Task>,
+    /// The standard controller that copies telegrams, if any are copied.
+    controller: Option<Task>,
     segment: Option<Segment>,
     streams: Vec<Stream>,
     acyclic_dice: Dice,
@@ -115,7 +119,10 @@ impl<'m, W: Write> Plant<'m, W> {
         let devices = links.iter().enumerate();
         let devices =
             devices.map(|(i, link)| Task::new(link.periods.device, begin, Dice::new(seed, Concern::Device(i))));
+        let relayed = links.iter().filter(|link| link.periods.relay > 0).map(|link| link.periods.bus);
+        let controller = relayed.min().map(|period| Task::new(period, begin, Dice::new(seed, Concern::Controller)));
         let mut plant = Self {
+            controller,
             hosts: hosts.collect(),
             devices: devices.collect(),
             segment: Segment::new(machine, &links, seed, begin)?,
@@ -162,6 +169,9 @@ impl<'m, W: Write> Plant<'m, W> {
             for direction in [Direction::ToDevice, Direction::ToHost] {
                 self.arm_at_telegram(connection, direction);
             }
+        }
+        if self.controller.is_some() {
+            self.next_task(Event::Copy);
         }
         for index in 0..self.plan.faults.len() {
             let at = self.faults.get(index).map_or(0, |fault| fault.plan.at.as_nanos());
@@ -214,6 +224,13 @@ impl<'m, W: Write> Plant<'m, W> {
             Event::DeviceTask(connection) => {
                 self.next_task(event);
                 self.run_end(connection, Direction::ToHost);
+            }
+            Event::Copy => {
+                self.next_task(event);
+                let lanes = self.links.iter_mut().flat_map(|link| [&mut link.to_device, &mut link.to_host]);
+                for relay in lanes.filter_map(|lane| lane.relay.as_mut()) {
+                    relay.copy();
+                }
             }
             Event::Arm(index) => self.arm_soon(index),
             Event::Swap(index) => self.end_swap(index),
@@ -271,7 +288,7 @@ impl<'m, W: Write> Plant<'m, W> {
             return Ok(());
         }
         let frame = segment.go_out(number, &mut self.links, &mut self.axes, self.now)?;
-        let connections = segment.connections(number, Direction::ToDevice);
+        let slots = segment.slots(number, true);
         let ring = segment.ring();
         let next = number.saturating_add(1);
         let next_at = if next < segment.frames() {
@@ -286,19 +303,19 @@ impl<'m, W: Write> Plant<'m, W> {
         }
         self.at(next_at.0, next_at.1);
         let place = self.see(&frame, Side::Out)?;
-        self.show(&connections, Direction::ToDevice, place);
+        self.show(&slots, place);
         Ok(())
     }
 
     fn come_back(&mut self, number: usize) -> Result<(), SynthError> {
         let Some(segment) = &mut self.segment else { return Ok(()) };
         let frame = segment.come_back(number, &mut self.links, &mut self.axes, self.now)?;
-        let connections = segment.connections(number, Direction::ToHost);
+        let slots = segment.slots(number, false);
         if number.saturating_add(1) == segment.frames() && self.now >= self.acyclic_due {
             self.at(self.now.saturating_add(ACYCLIC_GAP), Event::Acyclic);
         }
         let place = self.see(&frame, Side::Back)?;
-        self.show(&connections, Direction::ToHost, place);
+        self.show(&slots, place);
         Ok(())
     }
 
@@ -340,10 +357,10 @@ impl<'m, W: Write> Plant<'m, W> {
         };
         for slot in slots {
             if let Some(place) = place {
-                self.show(&[slot.connection], slot.direction, place);
+                self.show(&[slot], place);
             }
             if let Some(link) = self.links.get_mut(slot.connection) {
-                link.lane_mut(slot.direction).arrive();
+                link.lane_mut(slot.direction).arrive(slot.other);
             }
         }
         Ok(())
@@ -363,11 +380,18 @@ impl<'m, W: Write> Plant<'m, W> {
         Ok(place)
     }
 
-    /// The telegrams of these connections have passed the tap.
-    fn show(&mut self, connections: &[usize], direction: Direction, place: Option<Place>) {
-        for connection in connections {
-            let Some(link) = self.links.get_mut(*connection) else { continue };
-            let marks = link.lane_mut(direction).captured(place.is_some());
+    /// These telegrams have passed the tap.
+    fn show(&mut self, slots: &[Slot], place: Option<Place>) {
+        for slot in slots {
+            let Some(link) = self.links.get_mut(slot.connection) else { continue };
+            let lane = link.lane_mut(slot.direction);
+            if let Some(place) = place {
+                lane.relay_captured(slot.other, place);
+            }
+            if slot.other {
+                continue;
+            }
+            let marks = lane.captured(place.is_some());
             let Some(place) = place else { continue };
             for mark in marks {
                 match mark {
@@ -450,6 +474,7 @@ impl<'m, W: Write> Plant<'m, W> {
         let task = match event {
             Event::HostTask(index) => self.hosts.get_mut(index),
             Event::DeviceTask(index) => self.devices.get_mut(index),
+            Event::Copy => self.controller.as_mut(),
             _ => None,
         };
         if let Some(at) = task.map(Task::next) {
@@ -504,6 +529,19 @@ impl<'m, W: Write> Plant<'m, W> {
                 telegrams.push(LedgerTelegrams { connection: id(index), direction, new });
             }
         }
+        let mut copies = Vec::new();
+        for (index, link) in self.links.iter().enumerate() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                let made = link.lane(direction).relay.iter().flat_map(|relay| &relay.copies);
+                copies.extend(made.map(|(first, second)| LedgerCopy {
+                    connection: id(index),
+                    direction,
+                    first_packet: first.packet,
+                    second_packet: second.packet,
+                    time: second.at.since(first.at),
+                }));
+            }
+        }
         let (packets, lost_packets, tap_faults) = self.tap.finish()?;
         Ok(Ledger {
             schema: 1,
@@ -520,6 +558,7 @@ impl<'m, W: Write> Plant<'m, W> {
             tap_faults,
             demands: self.scenario.finish(),
             standstills: self.axes.finish(),
+            copies,
         })
     }
 

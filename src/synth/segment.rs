@@ -13,7 +13,7 @@ use super::link::Link;
 use crate::carrier::type12::{Command, Datagram};
 use crate::carrier::vlan::Tags;
 use crate::carrier::{Headers, Mac, Pass, compose};
-use crate::machine::{Carrier, Direction, Machine, Place};
+use crate::machine::{Carrier, Connection, Direction, Machine, Place};
 
 /// The master: an address of the range for documentation (RFC 7042), which does not bear the mark of a returned frame.
 pub(super) const MASTER: Mac = Mac([0x00, 0x00, 0x5E, 0x00, 0x53, 0x01]);
@@ -32,25 +32,47 @@ pub(super) struct Slot {
     /// Index of the connection; behind the connections follow the values.
     pub(super) connection: usize,
     pub(super) direction: Direction,
+    /// The place that a standard controller copies to or from, not the connection's own.
+    pub(super) other: bool,
+    /// On Type 12: among the outputs of the segment, not its inputs.
+    pub(super) output: bool,
     pub(super) offset: usize,
     pub(super) length: usize,
+}
+
+/// The places of a connection's telegrams in `direction`: its own, and the one that a standard controller copies to or from.
+fn places(declared: &Connection, connection: usize, direction: Direction) -> Vec<(Slot, &Place)> {
+    let slot = |place: &Place, other, output| Slot {
+        connection,
+        direction,
+        other,
+        output,
+        offset: place.offset,
+        length: place.length,
+    };
+    let own = declared.place(direction);
+    let mut places = vec![(slot(own, false, direction == Direction::ToDevice), own)];
+    if let Some(relay) = declared.relay(direction) {
+        places.push((slot(&relay.place, true, relay.pass() == Direction::ToDevice), &relay.place));
+    }
+    places
 }
 
 impl Slot {
     /// The places of all telegrams, then of all values.
     pub(super) fn all(machine: &Machine) -> Vec<(Self, &Place)> {
-        let connections = machine.connections.iter().enumerate().flat_map(|(connection, declared)| {
-            [Direction::ToDevice, Direction::ToHost].map(|direction| (connection, direction, declared.place(direction)))
-        });
-        let values = (machine.connections.len()..).zip(&machine.values);
-        let values = values.map(|(number, value)| (number, value.direction, &value.place));
-        let slot = |(connection, direction, place): (usize, Direction, &'_ Place)| Self {
-            connection,
-            direction,
-            offset: place.offset,
-            length: place.length,
-        };
-        connections.chain(values).map(|all| (slot(all), all.2)).collect()
+        let mut all = Vec::new();
+        for (connection, declared) in machine.connections.iter().enumerate() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                all.extend(places(declared, connection, direction));
+            }
+        }
+        for (connection, value) in (machine.connections.len()..).zip(&machine.values) {
+            let (direction, place) = (value.direction, &value.place);
+            let (output, offset, length) = (direction == Direction::ToDevice, place.offset, place.length);
+            all.push((Self { connection, direction, other: false, output, offset, length }, place));
+        }
+        all
     }
 
     /// Writes the value into `data`, if this is the place of one.
@@ -147,10 +169,10 @@ impl Segment {
         index
     }
 
-    /// Connections with a telegram of `direction` in frame `number`.
-    pub(super) fn connections(&self, number: usize, direction: Direction) -> Vec<usize> {
+    /// The telegrams that frame `number` brings as outputs or as inputs.
+    pub(super) fn slots(&self, number: usize, output: bool) -> Vec<Slot> {
         let slots = self.frames.get(number).into_iter().flat_map(|frame| &frame.cells).flat_map(|cell| &cell.slots);
-        slots.filter(|slot| slot.direction == direction).map(|slot| slot.connection).collect()
+        slots.filter(|slot| slot.output == output).copied().collect()
     }
 
     /// Frame `number` as it goes out.
@@ -172,11 +194,12 @@ impl Segment {
                     *octet = octet.wrapping_add(1);
                 }
             }
-            for slot in cell.slots.iter().filter(|slot| slot.direction == Direction::ToDevice) {
+            for slot in cell.slots.iter().filter(|slot| slot.output) {
                 slot.fill_value(&mut cell.data, axes, now);
                 let Some(link) = links.get_mut(slot.connection) else { continue };
-                link.to_device.depart();
-                slot.fill(&mut cell.data, &link.to_device.transit.shown);
+                let lane = link.lane_mut(slot.direction);
+                lane.depart(slot.other);
+                slot.fill(&mut cell.data, &lane.under_way(slot.other).shown);
             }
         }
         frame.write(Pass::Outgoing)
@@ -187,9 +210,11 @@ impl Segment {
         let cells = self.frames.get(number).into_iter().flat_map(|frame| &frame.cells);
         for slot in cells.flat_map(|cell| &cell.slots) {
             let Some(link) = links.get_mut(slot.connection) else { continue };
-            match slot.direction {
-                Direction::ToDevice => link.to_device.arrive(),
-                Direction::ToHost => link.to_host.depart(),
+            let lane = link.lane_mut(slot.direction);
+            if slot.output {
+                lane.arrive(slot.other);
+            } else {
+                lane.depart(slot.other);
             }
         }
     }
@@ -204,11 +229,12 @@ impl Segment {
     ) -> Result<Vec<u8>, SynthError> {
         let Some(frame) = self.frames.get_mut(number) else { return Ok(Vec::new()) };
         for cell in &mut frame.cells {
-            for slot in cell.slots.iter().filter(|slot| slot.direction == Direction::ToHost) {
+            for slot in cell.slots.iter().filter(|slot| !slot.output) {
                 slot.fill_value(&mut cell.data, axes, now);
                 let Some(link) = links.get_mut(slot.connection) else { continue };
-                link.to_host.arrive();
-                slot.fill(&mut cell.data, &link.to_host.transit.shown);
+                let lane = link.lane_mut(slot.direction);
+                lane.arrive(slot.other);
+                slot.fill(&mut cell.data, &lane.under_way(slot.other).shown);
             }
         }
         frame.write(Pass::Returning)
@@ -269,7 +295,7 @@ fn cells(machine: &Machine) -> Result<Vec<Cell>, SynthError> {
             | Carrier::Ethernet { .. } => {}
         }
     }
-    logical.sort_by_key(|(address, slot)| (*address, slot.connection, slot.direction));
+    logical.sort_by_key(|(address, slot)| (*address, slot.connection, slot.direction, slot.other));
     let mut image = logical_cells(machine, &logical)?;
     image.append(&mut cells);
     for cell in &mut image {
@@ -312,6 +338,7 @@ fn beyond_the_image(machine: &Machine, slot: &Slot) -> SynthError {
 /// The declared one, or what the devices add: 1 for reading from each, 2 for writing to it.
 fn working_counter(machine: &Machine, slots: &[Slot]) -> u16 {
     let place = |slot: &Slot| match machine.connections.get(slot.connection) {
+        Some(connection) if slot.other => Some(&connection.relay(slot.direction)?.place),
         Some(connection) => Some(connection.place(slot.direction)),
         None => Some(&machine.values.get(slot.connection.checked_sub(machine.connections.len())?)?.place),
     };
@@ -319,15 +346,13 @@ fn working_counter(machine: &Machine, slots: &[Slot]) -> u16 {
         Carrier::Type12Logical { working_counter, .. } => working_counter,
         _ => None,
     });
-    declared.max().unwrap_or_else(|| {
-        slots
-            .iter()
-            .fold(0, |sum: u16, slot| sum.saturating_add(if slot.direction == Direction::ToDevice { 2 } else { 1 }))
-    })
+    declared
+        .max()
+        .unwrap_or_else(|| slots.iter().fold(0, |sum: u16, slot| sum.saturating_add(if slot.output { 2 } else { 1 })))
 }
 
 fn memory_cell(cells: &mut Vec<Cell>, station: u16, memory: u16, slot: Slot) {
-    let command = if slot.direction == Direction::ToDevice { Command::Fpwr } else { Command::Fprd };
+    let command = if slot.output { Command::Fpwr } else { Command::Fprd };
     let [s0, s1] = station.to_le_bytes();
     let [m0, m1] = memory.to_le_bytes();
     let address = [s0, s1, m0, m1];

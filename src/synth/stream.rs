@@ -170,11 +170,13 @@ impl Stream {
                 for slot in &self.slots {
                     let Some(link) = links.get_mut(slot.connection) else { continue };
                     let lane = link.lane_mut(slot.direction);
-                    if lane.sent.serial == lane.transit.serial {
+                    if lane.standing(slot.other).serial == lane.under_way(slot.other).serial {
                         continue;
                     }
-                    lane.depart();
-                    lane.captured(false);
+                    lane.depart(slot.other);
+                    if !slot.other {
+                        lane.captured(false);
+                    }
                     *sequence = sequence.wrapping_add(u32::from(counts_on));
                 }
             }
@@ -197,9 +199,11 @@ impl Stream {
     ) -> Result<Option<Vec<u8>>, SynthError> {
         let has_telegrams = self.slots.iter().any(|slot| slot.connection < links.len());
         let is_type2 = matches!(self.kind, Kind::Type2 { .. }) && has_telegrams;
-        let lanes = || self.slots.iter().filter_map(|slot| Some(links.get(slot.connection)?.lane(slot.direction)));
-        let is_news = lanes().any(|lane| lane.sent.serial != lane.transit.serial);
-        let is_open = lanes().any(|lane| lane.sent.shown.iter().any(|octet| *octet != 0));
+        let lanes = || {
+            self.slots.iter().filter_map(|slot| Some((links.get(slot.connection)?.lane(slot.direction), slot.other)))
+        };
+        let is_news = lanes().any(|(lane, other)| lane.standing(other).serial != lane.under_way(other).serial);
+        let is_open = lanes().any(|(lane, other)| lane.standing(other).shown.iter().any(|octet| *octet != 0));
         if is_type2 && !is_news {
             return Ok(None);
         }
@@ -213,8 +217,8 @@ impl Stream {
             slot.fill_value(&mut self.data, axes, now);
             let Some(link) = links.get_mut(slot.connection) else { continue };
             let lane = link.lane_mut(slot.direction);
-            lane.depart();
-            slot.fill(&mut self.data, &lane.transit.shown);
+            lane.depart(slot.other);
+            slot.fill(&mut self.data, &lane.under_way(slot.other).shown);
         }
         if is_type2 && !is_open {
             return Ok(None);

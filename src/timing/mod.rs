@@ -8,7 +8,9 @@ mod intervals;
 mod maxima;
 mod sample;
 pub mod tail;
+mod worst;
 
 pub use intervals::{Extreme, Intervals};
 pub use maxima::Maxima;
 pub use sample::Sample;
+pub use worst::{MOST as MOST_LONGEST, USUAL as USUAL_LONGEST, Worst};

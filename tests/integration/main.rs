@@ -1,6 +1,7 @@
 //! Everything that is tested from outside the crate, as one program: linking is what takes the time.
 
 mod arrows;
+mod big_text;
 mod cli;
 mod compare;
 mod declared;
@@ -27,5 +28,6 @@ mod standstill;
 mod stops;
 mod support;
 mod survey;
+mod timing;
 mod trips;
 mod watchdogs;

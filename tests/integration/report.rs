@@ -158,6 +158,12 @@ fn every_number_of_the_json_says_what_it_is() {
             "weight",
             "number",
             "cycles",
+            "copies",
+            "carrier_frames",
+            "other_telegrams",
+            "frames",
+            "missing",
+            "changed",
         ];
         let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths", "_percent"];
         match value {

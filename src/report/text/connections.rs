@@ -1,14 +1,14 @@
 //! Connections: health, findings, events.
 
 use super::super::columns::Align::{Left, Right};
-use super::super::columns::{printable, table};
+use super::super::columns::table;
 use super::super::model::{ConnectionReport, FindingReport, IntervalReport, RecoveredReport};
 use super::super::number::{counted, grouped, millis, millis_short, since};
-use super::{SHOWN, line, more, paragraph, place};
+use super::{SHOWN, line, more, paragraph, place, summary};
 use crate::time::Instant;
 
-pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: usize) {
-    line(out, "\nConnections, measured (times in ms; smallest margin first)\n");
+pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: usize, detailed: bool) {
+    line(out, "\nConnections, measured (times in ms; the worst first)\n");
     let head = [
         ("connection", Left),
         ("telegrams", Right),
@@ -19,8 +19,7 @@ pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: 
         ("margin", Right),
         ("state", Left),
     ];
-    let mut sorted: Vec<_> = connections.iter().collect();
-    sorted.sort_by_key(|connection| connection.margin_ns.unwrap_or(i64::MAX));
+    let sorted = summary::connections(connections, detailed);
     let rows: Vec<_> = sorted
         .iter()
         .map(|connection| {
@@ -39,7 +38,9 @@ pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: 
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    summary::cut(out, connections.len(), rows.len(), "connections");
     round_trips(out, &sorted, width);
+    summary::cut(out, connections.len(), rows.len(), "intervals");
 }
 
 fn round_trips(out: &mut String, connections: &[&ConnectionReport], width: usize) {
@@ -179,14 +180,8 @@ pub(super) fn findings(
         let FindingReport { class, direction, expected, seen, .. } = finding;
         let at = since(Instant::from_nanos(finding.at_ns), start);
         let packet = place(finding.file, finding.packet);
-        line(
-            out,
-            format_args!(
-                "  packet {packet} at {at}, {} {direction}: {}",
-                printable(&connection.id),
-                class.to_uppercase()
-            ),
-        );
+        let class = class.to_uppercase();
+        paragraph(out, "  ", &format!("packet {packet} at {at}, {} {direction}: {class}", connection.id), width);
         paragraph(out, "      expected ", expected, width);
         paragraph(out, "      seen     ", seen, width);
     }
@@ -222,7 +217,8 @@ pub(super) fn recovered(out: &mut String, connections: &[ConnectionReport], widt
             format!("2^{}", key.chance_log2),
         ]
     };
-    out.push_str(&table(&head, &all.iter().map(row).collect::<Vec<_>>(), width));
+    out.push_str(&table(&head, &all.iter().take(SHOWN).map(row).collect::<Vec<_>>(), width));
+    more(out, all.len());
     line(out, "  of a counter: the first value. by chance: probability that so many telegrams agree");
     line(out, "  with a wrong value, times the values tried.");
     if all.iter().any(|(_, key)| !key.unique) {

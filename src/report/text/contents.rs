@@ -20,6 +20,7 @@ pub(super) fn contents(out: &mut String, capture: &CaptureReport, width: usize) 
     let rows: Vec<_> = capture
         .files
         .iter()
+        .take(SHOWN)
         .map(|file| {
             vec![
                 file.name.clone(),
@@ -33,6 +34,7 @@ pub(super) fn contents(out: &mut String, capture: &CaptureReport, width: usize) 
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    more(out, capture.files.len());
     interfaces(out, capture, width);
     for (title, rows, empty) in [("Carriers", &capture.carriers, "nothing"), ("Passed over", &capture.passed_over, "")]
     {
@@ -40,13 +42,15 @@ pub(super) fn contents(out: &mut String, capture: &CaptureReport, width: usize) 
             continue;
         }
         line(out, format_args!("\n{title}\n"));
-        let cells: Vec<_> = rows.iter().map(|row| vec![row.kind.clone(), grouped(row.packets)]).collect();
+        let cells: Vec<_> = rows.iter().take(SHOWN).map(|row| vec![row.kind.clone(), grouped(row.packets)]).collect();
         if cells.is_empty() {
             line(out, format_args!("  {empty}"));
         } else {
             out.push_str(&table(&[("kind", Left), ("packets", Right)], &cells, width));
+            more(out, rows.len());
         }
     }
+    super::timing::cycles(out, &capture.cycles, width);
     line(
         out,
         "\nSafety telegrams are looked for with a machine file only:\n  stopspan analyze CAPTURE --machine MACHINE",

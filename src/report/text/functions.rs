@@ -8,7 +8,7 @@ use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport
 use super::super::number::{counted, grouped, millis, millis_short, since, span};
 use super::super::separation_model::SeparationReport;
 use super::stops::{decided_by_series, stops, travel_text};
-use super::{SHOWN, line, paragraph, place};
+use super::{SHOWN, line, paragraph, place, summary};
 use crate::time::Instant;
 
 pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize) {
@@ -51,13 +51,14 @@ pub(super) fn paths(out: &mut String, functions: &[FunctionReport], width: usize
     }
 }
 
-pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool) {
+pub(super) fn bounded(out: &mut String, all: &[FunctionReport], width: usize, detailed: bool) {
+    let functions = summary::functions(all, detailed);
     line(out, "\nResponse time, demand to safe output, bounded (ms)\n");
     let medium = |name: &String| name.starts_with("medium ");
     let tells = |function: &FunctionReport| {
         function.faults == "staged" || function.one_fault_at.iter().chain(&function.staged_faults_at).any(medium)
     };
-    let staged = detailed || functions.iter().any(tells);
+    let staged = detailed || functions.iter().any(|function| tells(function));
     let mut head = vec![("function", Left), ("no fault", Right), ("one fault", Right)];
     head.extend(staged.then_some(("staged faults", Right)));
     head.extend([("all faults", Right), ("decided by", Left)]);
@@ -73,25 +74,27 @@ pub(super) fn bounded(out: &mut String, functions: &[FunctionReport], width: usi
         row.extend([figure("all", function.all_faults_ns), decider(function)]);
         row
     };
-    let rows: Vec<_> = functions.iter().map(row).collect();
+    let rows: Vec<_> = functions.iter().map(|function| row(function)).collect();
     out.push_str(&table(&head, &rows, width));
+    summary::cut(out, all.len(), rows.len(), "functions");
     line(out, "  * the faults that the function assumes: this response time decides");
     if staged {
         let text =
             "staged: a second fault while the first one is in handling; a definition of this program, not published";
         paragraph(out, "  - ", text, width);
     }
-    forms(out, functions, width);
-    for function in functions {
+    forms(out, &functions, width);
+    for function in &functions {
         if let Some(why) = &function.no_budget {
             paragraph(out, "  - ", &format!("{}: no budget: {why}", function.id), width);
         }
     }
-    stops(out, functions, width);
+    stops(out, &functions, width);
+    summary::cut(out, all.len(), functions.len(), "functions");
 }
 
 /// The published forms in use, each connection once.
-fn forms(out: &mut String, functions: &[FunctionReport], width: usize) {
+fn forms(out: &mut String, functions: &[&FunctionReport], width: usize) {
     let mut told: Vec<&str> = Vec::new();
     for element in functions.iter().flat_map(|function| &function.elements) {
         if let (Some(form), Some(formula)) = (element.response_form, element.response_formula)
@@ -112,7 +115,8 @@ fn terms(element: &ElementReport) -> String {
     element.terms.iter().map(term).collect::<Vec<_>>().join(" + ")
 }
 
-pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usize) {
+pub(super) fn limits(out: &mut String, all: &[FunctionReport], width: usize, detailed: bool) {
+    let functions = summary::functions(all, detailed);
     line(out, "\nLimits\n");
     let head = [
         ("function", Left),
@@ -123,7 +127,7 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
         ("verdict", Left),
     ];
     let mut rows = Vec::new();
-    for function in functions {
+    for function in &functions {
         for [name, allowed, figure, margin] in limit_rows(function) {
             let verdict = match margin.as_str() {
                 "-" => "NO BUDGET",
@@ -135,7 +139,8 @@ pub(super) fn limits(out: &mut String, functions: &[FunctionReport], width: usiz
         }
     }
     out.push_str(&table(&head, &rows, width));
-    for function in functions {
+    summary::cut(out, all.len(), functions.len(), "functions");
+    for function in &functions {
         if let (Some(separation), Some(overall)) = (&function.separation, function.overall_ns) {
             paragraph(out, "  - ", &format!("{}: {}", function.id, distance_told(separation, overall)), width);
         }
@@ -228,7 +233,8 @@ fn highest_speed(function: &FunctionReport) -> Option<f64> {
     speed.speed_mm_per_s.or(speed.speed_deg_per_s)
 }
 
-pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: usize, detailed: bool, start: Instant) {
+pub(super) fn reactions(out: &mut String, all: &[FunctionReport], width: usize, detailed: bool, start: Instant) {
+    let functions = summary::functions(all, detailed);
     line(out, "\nReactions, measured on the wire (times in ms)\n");
     let head = [
         ("function", Left),
@@ -257,7 +263,8 @@ pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: u
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
-    super::reactions::notes(out, functions, width);
+    summary::cut(out, all.len(), rows.len(), "functions");
+    super::reactions::notes(out, all, width);
     if !detailed {
         return;
     }
@@ -268,7 +275,8 @@ pub(super) fn reactions(out: &mut String, functions: &[FunctionReport], width: u
             let reaction = place(occurrence.reaction_file, occurrence.reaction_packet);
             let at = since(Instant::from_nanos(occurrence.demand_at_ns), start);
             let after = span(occurrence.reaction_ns);
-            line(out, format_args!("  {id}: demand packet {demand} at {at}, reaction packet {reaction} after {after}"));
+            let text = format!("{id}: demand packet {demand} at {at}, reaction packet {reaction} after {after}");
+            paragraph(out, "  ", &text, width);
         }
     }
 }

@@ -15,7 +15,9 @@ pub(super) mod sequence;
 mod simulation;
 pub(super) mod standstill;
 pub(super) mod stops;
+mod summary;
 mod survey;
+mod timing;
 mod watchdogs;
 
 pub use survey::survey as survey_text;
@@ -32,17 +34,21 @@ use crate::time::Instant;
 /// Rows of findings, trips and events that are shown; the JSON has them all.
 const SHOWN: usize = 40;
 
+/// Capture files that are named in the head.
+const FILES: usize = 10;
+
 /// Renders `report` in at most `width` characters per line (80 at least). `detailed` adds events and every reaction.
 pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     let width = width.max(80).saturating_sub(2);
     let mut out = String::new();
     head(&mut out, report);
+    summary::summary(&mut out, report, width);
     if let Some(told) = &report.functions {
         if detailed {
             functions::paths(&mut out, told, width);
         }
         functions::bounded(&mut out, told, width, detailed);
-        functions::limits(&mut out, told, width);
+        functions::limits(&mut out, told, width, detailed);
         derivation::derivations(&mut out, told, width);
         inverse::allowed(&mut out, told, width);
         if report.capture.is_some() {
@@ -54,10 +60,15 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         sequence::pairs(&mut out, told, width);
     }
     if let Some(told) = &report.connections {
-        connections::health(&mut out, told, width);
+        connections::health(&mut out, told, width, detailed);
+        timing::relays(&mut out, told, width);
         if detailed {
             connections::admissible(&mut out, told, width);
             connections::intervals(&mut out, told, width);
+            timing::longest(&mut out, told, width);
+            if let Some(capture) = &report.capture {
+                timing::cycles(&mut out, &capture.cycles, width);
+            }
         }
         let found = sequence::findings(&mut out, report, width, start(report));
         connections::findings(&mut out, told, width, start(report), found);
@@ -112,9 +123,12 @@ fn head(out: &mut String, report: &Report) {
         line(out, format_args!("machine  {name}, revision {revision} ({})", printable(&machine.file)));
     }
     if let Some(capture) = &report.capture {
-        for (index, file) in capture.files.iter().enumerate() {
+        for (index, file) in capture.files.iter().take(FILES).enumerate() {
             let label = if index == 0 { "capture" } else { "" };
             line(out, format_args!("{label:7}  {}", printable(&file.name)));
+        }
+        if let Some(rest) = capture.files.len().checked_sub(FILES).filter(|rest| *rest > 0) {
+            line(out, format_args!("         ... and {rest} more files; --format json has them all"));
         }
         line(out, format_args!("         {}", headline(capture)));
     }
@@ -142,9 +156,10 @@ fn tail(out: &mut String, report: &Report, width: usize) {
     }
     if !report.not_examined.is_empty() {
         line(out, "\nNot, or not fully, examined");
-        for gap in &report.not_examined {
+        for gap in report.not_examined.iter().take(SHOWN) {
             paragraph(out, "  - ", gap, width);
         }
+        more(out, report.not_examined.len());
     }
     if report.machine.is_some() || report.comparison.is_some() {
         line(out, "\nCautions");

@@ -7,7 +7,7 @@ use super::super::number::{counted, decimal, millis, millis_short};
 use super::super::stop_model::{SeriesReport, SpeedReport, TravelReport, ViolationReport};
 use super::{line, paragraph};
 
-pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize) {
+pub(super) fn stops(out: &mut String, functions: &[&FunctionReport], width: usize) {
     line(out, "\nStop, bounded (overall time T = response + stop; travel from the demand on)\n");
     let head = [
         ("function", Left),
@@ -18,7 +18,7 @@ pub(super) fn stops(out: &mut String, functions: &[FunctionReport], width: usize
         ("overall T ms", Right),
         ("travel", Right),
     ];
-    let rows: Vec<_> = functions.iter().map(row).collect();
+    let rows: Vec<_> = functions.iter().map(|function| row(function)).collect();
     out.push_str(&table(&head, &rows, width));
     let mut said: Vec<(String, Vec<&str>)> = Vec::new();
     for function in functions {

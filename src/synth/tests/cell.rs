@@ -38,6 +38,8 @@ pub fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, t
         source: None,
         to_host,
         to_device,
+        to_host_relay: None,
+        to_device_relay: None,
     }
 }
 

@@ -360,7 +360,7 @@ fn the_record_holds_the_derivations() {
 #[test]
 fn the_report_says_by_which_rule() {
     let (_, report) = explained(EVERYTHING);
-    let text = report::text(&report, 140, false);
+    let text = report::text(&report, 140, true);
     for part in [
         "beams: K = 1600 mm/s, T = 200 ms, C = 1200 mm; S = K T + 1200 mm for a single beam (ISO 13855:2010)",
         "C = 1080 mm, Z = 100 mm on top; S = K T + C, C = 1200 mm - 0.4 H, at least 850 mm (ISO 13855:2010); above 200 mm,",
