@@ -13,6 +13,11 @@ fn recompose(octets: &[u8]) -> Vec<Vec<u8>> {
             Payload::Type13(frame) => compose::type13(headers, &frame).ok(),
             Payload::Udp(datagram) => compose::udp(headers, &datagram).ok(),
             Payload::Type2 { datagram, connected } => compose::type2(headers, &datagram, &connected).ok(),
+            // It comes over TCP, for which there is no composer: that it can be written again is all.
+            Payload::Type2Open(open) => {
+                let _ = open.emit(&mut Vec::new());
+                None
+            }
             Payload::Other { ether_type, payload } => Some(compose::other(headers, ether_type, payload)),
         });
     });
