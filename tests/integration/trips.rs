@@ -100,6 +100,8 @@ struct Told {
     /// Losses of all the other connections.
     elsewhere: Vec<(Loss, Story)>,
     tripped: bool,
+    /// The capture itself is said to have lost packets, or its clock to have stepped.
+    blames_the_capture: bool,
 }
 
 fn tell(machine: &Machine, octets: &[u8], connection: usize) -> Told {
@@ -115,6 +117,7 @@ fn tell(machine: &Machine, octets: &[u8], connection: usize) -> Told {
         losses: stories(connection),
         elsewhere: others.flat_map(stories).collect(),
         tripped: !outcome.connections[connection].trips.is_empty(),
+        blames_the_capture: outcome.tap_faults.iter().any(|(fault, _, _)| fault.hides_packets()),
     }
 }
 
@@ -181,6 +184,11 @@ impl Confusion {
         let single = FaultKind::ALL.contains(&kind) && kind != FaultKind::UnacceptableDelay;
         if told.losses.is_empty() && !told.tripped && single {
             *self.counts.entry((kind.name(), "not noticed".to_owned())).or_default() += 1;
+            return;
+        }
+        // Where all connections go on after it as if nothing had been, it is told as a fault of the capture, not as a loss.
+        if told.losses.is_empty() && kind == FaultKind::CaptureGap && told.blames_the_capture {
+            *self.counts.entry((kind.name(), "told of the capture".to_owned())).or_default() += 1;
             return;
         }
         let first = match told.losses.as_slice() {
