@@ -370,6 +370,9 @@ impl Base {
         if let Some(silence) = self.watch.new_telegram(direction, at, supervised) {
             self.recorder.sign(silence.direction, at, Sign::Silence { span: silence.span, to_the_end: false });
             self.tell_silence(silence, false);
+        } else if let Some(silence) = self.watch.newly_on_hold(direction) {
+            // Whoever was silent, the capture or the machine: it is worth a word.
+            self.recorder.sign(direction, at, Sign::Silence { span: silence.span, to_the_end: false });
         }
         if !supervised {
             self.tell_proven();
@@ -379,7 +382,6 @@ impl Base {
     /// The connection falls out of operation: silences that were on hold were the machine's.
     fn tell_proven(&mut self) {
         for silence in self.watch.take_proven() {
-            self.recorder.sign(silence.direction, silence.end, Sign::Silence { span: silence.span, to_the_end: false });
             self.tell_silence(silence, false);
         }
     }

@@ -229,6 +229,12 @@ impl Watch {
         }
     }
 
+    /// The silence, mostly this side's own, that the telegram just taken has put on hold.
+    pub(super) fn newly_on_hold(&self, direction: Direction) -> Option<Silence> {
+        let held_back = self.lines.of(direction).held_back.filter(|_| self.holds)?;
+        (held_back.is_own && held_back.left == GOES_ON).then_some(held_back.silence)
+    }
+
     /// The packet behind the first doubtful silence that was not the machine's.
     pub(super) fn went_on(&self) -> Option<Location> {
         let [to_device, to_host] = [&self.lines.to_device, &self.lines.to_host];
