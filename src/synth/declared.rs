@@ -34,6 +34,8 @@ pub(super) struct End {
     seen: Vec<u8>,
     heard: bool,
     sent_at: Option<i64>,
+    /// A telegram of the partner waits for its answer.
+    owes: bool,
     /// What the last telegram bears, and the one before it.
     sent: [Option<Values>; 2],
 }
@@ -50,7 +52,16 @@ impl End {
             values
         };
         let (values, partner_values) = (secret(&settings.own), secret(&settings.partner));
-        Self { settings, values, partner_values, seen: Vec::new(), heard: false, sent_at: None, sent: [None, None] }
+        Self {
+            settings,
+            values,
+            partner_values,
+            seen: Vec::new(),
+            heard: false,
+            sent_at: None,
+            owes: false,
+            sent: [None, None],
+        }
     }
 
     pub(super) const fn is_running(&self) -> bool {
@@ -87,10 +98,17 @@ impl End {
         let taken = self.take(input.arrived);
         let waits = self.sent_at.is_none_or(|at| input.now.saturating_sub(at) < self.settings.watchdog / 2);
         let is_first = self.settings.begins && self.sent_at.is_none();
+        self.owes |= taken.is_some();
         // A telegram that was lost or spoiled must not end the exchange.
-        if taken.is_none() && (!is_first && (waits || !self.settings.begins)) {
+        if !self.owes && (!is_first && (waits || !self.settings.begins)) {
             return Outcome::default();
         }
+        // A telegram behind a repeated one must not take its place before the carrier has had it.
+        let pause = self.settings.watchdog / 8;
+        if self.sent_at.is_some_and(|at| input.now.saturating_sub(at) < pause) {
+            return Outcome { sent: None, taken };
+        }
+        self.owes = false;
         let octets = self.write(input.data, input.now);
         let [last, before] = &mut self.sent;
         *before = last.replace(self.values.clone());

@@ -11,6 +11,7 @@ mod forms;
 mod fscp_2_1;
 mod hostile;
 mod intervals;
+mod matrix;
 mod profiles;
 mod projection;
 mod readme;

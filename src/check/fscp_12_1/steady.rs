@@ -74,6 +74,7 @@ impl Fscp12_1 {
         let steady = self.joined
             && self.own_id
             && self.pending.is_none()
+            && self.earlier.is_empty()
             && !self.unseen
             && side.confirmed
             && !side.behind_gap
