@@ -80,6 +80,10 @@ pub struct Cycle {
     pub deviation: Option<Deviation>,
     last: Option<Instant>,
     gaps: Gaps,
+    /// About how long it takes from one to the next.
+    usual: Span,
+    /// The last one came so late that one may be missing before it.
+    is_late: bool,
 }
 
 /// The clock of the capture against the cycle counter of a sender.
@@ -135,6 +139,11 @@ impl Cycles {
         }
     }
 
+    /// Whether the last frame came so late that one of its kind may be missing before it.
+    pub(super) fn is_late(&self) -> bool {
+        self.current.and_then(|index| self.known.get(index)).is_some_and(|cycle| cycle.is_late)
+    }
+
     /// Frames so far of the kind of the last one.
     pub(super) fn frames(&self) -> Option<u64> {
         self.current.and_then(|index| self.known.get(index)).map(|cycle| cycle.frames)
@@ -153,13 +162,15 @@ impl Cycles {
 impl Cycle {
     fn new(kind: FrameKind) -> Self {
         let (intervals, gaps) = (Intervals::default(), Gaps::default());
-        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps }
+        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps, usual: Span::ZERO, is_late: false }
     }
 
     fn frame(&mut self, at: Location, counted: Option<Span>) {
         self.frames = self.frames.saturating_add(1);
+        self.is_late = false;
         let Some(last) = self.last.replace(at.at) else { return };
         let span = at.at.since(last);
+        self.look_for_late(span);
         self.intervals.record(span, at);
         self.gaps.record(at.at, span);
         let Some(deviation) = counted.and_then(|counted| span.checked_sub(counted)) else { return };
@@ -170,6 +181,17 @@ impl Cycle {
         if deviation > known.most.0 {
             known.most = (deviation, at);
         }
+    }
+}
+
+impl Cycle {
+    /// Holds an interval against the mean of those before it, in which an unusual one counts as two usual ones at most.
+    fn look_for_late(&mut self, span: Span) {
+        let (span, usual) = (span.as_nanos().max(0), self.usual.as_nanos());
+        let half = usual / 2;
+        self.is_late = usual > 0 && span > usual.saturating_add(half);
+        let step = span.min(usual.saturating_mul(2)).saturating_sub(usual) / 8;
+        self.usual = Span::from_nanos(if usual == 0 { span } else { usual.saturating_add(step) });
     }
 }
 
@@ -271,6 +293,30 @@ mod tests {
         assert_eq!(deviation.least, (Span::from_micros(-3), at(1_998_000)));
         assert_eq!(deviation.most, (Span::from_micros(1), at(1_001_000)));
         assert_eq!(told[1].deviation, None);
+    }
+
+    /// By hand: frames each 4 ms, a little early or late; then one is missing, and then three.
+    #[test]
+    fn a_missing_frame_makes_the_next_late() {
+        let mut cycles = Cycles::default();
+        let mut now = 0;
+        let mut late = Vec::new();
+        for cycle in 0..100 {
+            now += if cycle % 2 == 0 { 4_300_000 } else { 3_700_000 };
+            now += match cycle {
+                50 => 4_000_000,
+                70 => 12_000_000,
+                _ => 0,
+            };
+            cycles.frame(type10(1), at(now), None);
+            if cycles.is_late() {
+                late.push(cycle);
+            }
+        }
+        assert_eq!(late, [50, 70]);
+        cycles.tap_gap(|_| true);
+        cycles.frame(type10(1), at(now + 9_000_000), None);
+        assert!(!cycles.is_late(), "that gap is known already");
     }
 
     #[test]

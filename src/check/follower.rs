@@ -104,6 +104,15 @@ impl Follower {
         update
     }
 
+    /// The clock of the capture may have been set, ahead by `ahead` at most: no age is computed by it across this moment.
+    pub(super) fn clock_unsure(&mut self, ahead: Span) {
+        match &mut self.rules {
+            Rules::Fscp13_1(rules) => rules.clock_unsure(),
+            Rules::Fscp2_1(rules) => rules.clock_unsure(ahead),
+            _ => {}
+        }
+    }
+
     /// A connection was opened; `data_id` is the connection ID of this one's data messages.
     pub(super) fn opened(&mut self, opened: &Opened, data_id: u32, at: Location) {
         if let Rules::Fscp2_1(rules) = &mut self.rules {
@@ -427,6 +436,7 @@ impl Base {
 
     /// Missing telegrams: a finding, unless the capture itself lost packets meanwhile.
     pub(super) fn missing(&mut self, direction: Direction, location: Location, telegrams: u32) {
+        self.watch.missing(direction, telegrams, location);
         if self.watch.has_tap_gap(direction) {
             self.lost_by_tap(direction, telegrams);
         } else {
@@ -461,6 +471,16 @@ impl Base {
             finding.class = class;
             finding.detail = detail;
         }
+    }
+
+    /// What was found at `location` is explained by something else.
+    pub(super) fn withdraw(&mut self, direction: Direction, location: Location, class: Class) {
+        self.findings.retain(|found| (found.direction, found.location, found.class) != (direction, location, class));
+    }
+
+    /// From `since` on the capture had another clock: what was found too late since then was not.
+    pub(super) fn withdraw_delays(&mut self, since: Location) {
+        self.findings.retain(|found| found.class != Class::UnacceptableDelay || found.location < since);
     }
 
     /// Nothing is missing in `direction` from `since` on after all.

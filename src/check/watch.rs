@@ -44,6 +44,8 @@ pub(super) struct Watch {
     round_trip: Intervals<Location>,
     /// The packet behind a doubtful silence longer than the watchdog time, after which the connection went on as if nothing had been.
     went_on: Option<Location>,
+    /// Telegrams that are missing together with the frames that carry them.
+    lost_with_frames: Option<(u64, Location)>,
     /// A silence is on hold.
     holds: bool,
     /// Intervals recorded since they were last taken, if anybody wants them one by one.
@@ -62,6 +64,8 @@ struct Line {
     tap_gap: bool,
     /// The whole capture has been silent since `last` for an unusually long time.
     doubt: bool,
+    /// The frames that carry this side have come late since `last`, on a carrier without a counter.
+    frames_late: bool,
     /// A silence over such a time.
     held_back: Option<HeldBack>,
     intervals: Intervals<Location>,
@@ -122,6 +126,7 @@ impl Watch {
             lines: Both::default(),
             round_trip: Intervals::default(),
             went_on: None,
+            lost_with_frames: None,
             holds: false,
             fresh: None,
         }
@@ -226,6 +231,7 @@ impl Watch {
             let watchdog = self.watchdog;
             let line = self.lines.of_mut(direction);
             line.doubt |= line.supervised && pause > watchdog;
+            line.frames_late |= line.last.is_some();
         }
     }
 
@@ -253,6 +259,33 @@ impl Watch {
         line.tap_gap || line.doubt
     }
 
+    /// The frames that carry `direction` have come unusually late, on a carrier without a counter.
+    pub(super) const fn frames_late(&mut self, direction: Direction) {
+        let line = self.lines.of_mut(direction);
+        line.frames_late = line.last.is_some();
+    }
+
+    /// Whether frames of `direction` may be missing since its last new telegram, as they came late.
+    pub(super) const fn were_frames_late(&self, direction: Direction) -> bool {
+        self.lines.of(direction).frames_late
+    }
+
+    /// `telegrams` of `direction` are missing before `at`. If frames that could have carried them are missing, too, it was the
+    /// capture that lost them, or something that it can't be told from.
+    pub(super) fn missing(&mut self, direction: Direction, telegrams: u32, at: Location) {
+        let line = self.lines.of_mut(direction);
+        if line.frames_late && !line.tap_gap {
+            line.tap_gap = true;
+            let (number, _) = self.lost_with_frames.get_or_insert((0, at));
+            *number = number.saturating_add(telegrams.into());
+        }
+    }
+
+    /// Telegrams that are missing together with their frames, and the packet that showed the first.
+    pub(super) const fn lost_with_frames(&self) -> Option<(u64, Location)> {
+        self.lost_with_frames
+    }
+
     /// Whether the capture lost packets since the last new telegram of either direction.
     pub(super) const fn has_any_tap_gap(&self) -> bool {
         let [to_device, to_host] = [&self.lines.to_device, &self.lines.to_host];
@@ -262,7 +295,7 @@ impl Watch {
     /// The telegrams of `direction` have no watchdog here: the gap is told, and over.
     pub(super) const fn bridge_tap_gap(&mut self, direction: Direction) {
         let line = self.lines.of_mut(direction);
-        (line.tap_gap, line.doubt) = (false, false);
+        (line.tap_gap, line.doubt, line.frames_late) = (false, false, false);
     }
 
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
@@ -290,6 +323,7 @@ impl Watch {
         let was_supervised = std::mem::replace(&mut line.supervised, supervised);
         let tap_gap = std::mem::take(&mut line.tap_gap);
         let doubt = std::mem::take(&mut line.doubt);
+        line.frames_late = false;
         if direction == Direction::ToHost
             && supervised
             && !tap_gap

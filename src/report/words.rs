@@ -219,7 +219,8 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
         TapFault::RepeatedType2Packets => "Type 2 packets captured twice",
         TapFault::DisorderedType2Packets => "Type 2 packets out of order",
         TapFault::ClockStepsBack => "steps of the capture clock to an earlier time",
-        TapFault::ClockStepsAhead => "jumps of the capture clock ahead of a Type 10 cycle counter",
+        TapFault::MissingTelegrams => "telegrams missing together with the frames that carry them",
+        TapFault::ClockStepsAhead => "jumps of the capture clock ahead, or pauses of the capture",
     }
 }
 

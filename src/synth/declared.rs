@@ -22,6 +22,8 @@ pub(super) struct Settings {
     pub(super) begins: bool,
     /// After so many nanoseconds without a new telegram the host sends all the same.
     pub(super) watchdog: i64,
+    /// Nanoseconds after which the carrier has certainly taken what was sent.
+    pub(super) pause: i64,
 }
 
 /// One end.
@@ -103,9 +105,9 @@ impl End {
         if !self.owes && (!is_first && (waits || !self.settings.begins)) {
             return Outcome::default();
         }
-        // A telegram behind a repeated one must not take its place before the carrier has had it.
-        let pause = self.settings.watchdog / 8;
-        if self.sent_at.is_some_and(|at| input.now.saturating_sub(at) < pause) {
+        // Behind a repeated telegram two exchanges may be under way: the second must not take the place of the first before the
+        // carrier has had it.
+        if self.sent_at.is_some_and(|at| input.now.saturating_sub(at) < self.settings.pause) {
             return Outcome { sent: None, taken };
         }
         self.owes = false;

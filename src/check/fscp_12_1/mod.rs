@@ -11,7 +11,7 @@ mod pending;
 mod steady;
 mod trust;
 
-use pending::Pending;
+use pending::{Jump, Pending};
 #[cfg(test)]
 pub(super) use steady::LONG_WAY;
 use steady::Steady;
@@ -40,6 +40,8 @@ pub(super) struct Fscp12_1 {
     pending: Option<Pending>,
     /// Those before it, of the same direction: several telegrams of the partner in a row were not seen.
     earlier: Vec<Pending>,
+    /// A number that jumped and was taken, until the partner's next telegram.
+    jump: Option<Jump>,
     parameterisation: Parameterisation,
     joined: bool,
     /// Sequence numbers that were solved in the middle of a run.
@@ -80,6 +82,7 @@ impl Fscp12_1 {
             steady: Both::default(),
             pending: None,
             earlier: Vec::new(),
+            jump: None,
             parameterisation: Parameterisation::default(),
             joined: false,
             solved: Both::default(),
@@ -246,6 +249,7 @@ impl Fscp12_1 {
             self.parameterisation.missed();
         }
         base.confirm(direction, 1);
+        self.jump = self.jump.filter(|jump| jump.direction == direction);
         if let Some(solved) = self.solved.of_mut(direction).as_mut().filter(|_| before.next == Some(key.sequence)) {
             solved.agree();
         }
@@ -379,9 +383,15 @@ impl Fscp12_1 {
         // Some sequence number always fits CRC_0, and the others follow: only a nearby one is evidence, and only while the partner's
         // last telegram was seen.
         if self.earlier.is_empty() && (ahead(due, sequence) <= NEARBY || ahead(sequence, due) <= NEARBY) {
+            if let Some(missing) = self.jumps_back(base, direction, due, sequence) {
+                self.missing(base, direction, missing, at);
+                return self.accept(base, direction, telegram, key, at);
+            }
             let detail = Detail::Number { expected: due.into(), seen: sequence.into() };
             base.finding(direction, at, Class::IncorrectSequence, detail);
-            return self.accept(base, direction, telegram, key, at);
+            let update = self.accept(base, direction, telegram, key, at);
+            self.jump = Some(Jump { direction, at, due });
+            return update;
         }
         self.pending = Some(Pending {
             direction,

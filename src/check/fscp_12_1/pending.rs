@@ -18,7 +18,27 @@ pub(super) struct Pending {
     pub(super) mismatch: Detail,
 }
 
+/// A telegram whose number was nearby but not due. Under what the tap saw of the partner; if that was not what the sender
+/// inherited, some number is nearby by chance.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Jump {
+    pub(super) direction: Direction,
+    pub(super) at: Location,
+    pub(super) due: u16,
+}
+
 impl Fscp12_1 {
+    /// The number of the partner has just jumped, too, as it seems, and now that of `direction` is ahead: one loss in `direction`
+    /// explains both. Takes the first finding back, and gives how many are missing.
+    pub(super) fn jumps_back(&mut self, base: &mut Base, direction: Direction, due: u16, sequence: u16) -> Option<u16> {
+        let jump = self.jump.filter(|jump| jump.direction != direction)?;
+        let missing = Some(ahead(due, sequence)).filter(|missing| (1..=NEARBY).contains(missing))?;
+        base.withdraw(jump.direction, jump.at, Class::IncorrectSequence);
+        let partner = self.sides.of_mut(jump.direction);
+        *partner = Side { next: None, due_before_trust: Some(jump.due), confirmed: false, ..*partner };
+        Some(missing)
+    }
+
     /// A telegram that is due arrived. If a pending one inherits from it, that one was only seen first (the capture missed
     /// the moment); otherwise its receiver did not take it.
     pub(super) fn settle_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {

@@ -28,6 +28,11 @@ impl Reasons {
         Self(rules.collect())
     }
 
+    /// Every reason.
+    pub fn all(&self) -> impl Iterator<Item = &str> {
+        self.0.iter().map(|rule| rule.reason.as_str())
+    }
+
     /// The reason of a cell, if it has one; the first that fits.
     pub fn of(&self, names: [&str; 4]) -> Option<&str> {
         let fits = |(pattern, name): (&String, &str)| {

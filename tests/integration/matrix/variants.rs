@@ -31,7 +31,7 @@ impl Variant {
             let [out, back] = (self.places)(twin);
             write!(
                 text,
-                "[[connection]]\nid = \"{id}\"\nworst_case = \"22 ms\"\nwatchdog = \"60 ms\"\n{}\n\
+                "[[connection]]\nid = \"{id}\"\ncycles = {{ bus = \"4 ms\", host = \"4 ms\", device = \"4 ms\" }}\nwatchdog = \"60 ms\"\n{}\n\
                  [connection.to_device]\n{out}\n[connection.to_host]\n{back}\n",
                 (self.telegram)(twin),
             )
@@ -109,7 +109,9 @@ fn fscp_2_1(twin: usize, produces: &str, data: usize, format: &str) -> String {
         "profile = \"FSCP 2/1\"\n[connection.telegram]\n{produces}_data = {data}\nformat = \"{format}\"\n\
          producer = {{ vendor = 1, device_serial = 0x12340000, connection_serial = {twin} }}\n\
          consumer = {{ vendor = 2, device_serial = 77, connection_serial = {twin} }}\n\
-         packet_interval = \"10 ms\"\nping_interval = 4\ntimeout_multiplier = 2\nnetwork_time_expectation = 400",
+         packet_interval = \"10 ms\"\nping_interval = 4\ntimeout_multiplier = 2\nnetwork_time_expectation = 400\n{}",
+        // Without the first rollover count nothing proves the first message.
+        if format == "extended" { "initial_time_stamp = 0\ninitial_rollover = 0" } else { "" },
     )
 }
 
