@@ -57,7 +57,8 @@ pub enum TapFault {
     /// The clock of the capture went back.
     ClockStepsBack,
     /// The clock of the capture jumped ahead, or the capture paused: a Type 10 sender counted one step meanwhile, or nothing at
-    /// all was captured for longer than a watchdog time, and the connection went on as if nothing had been.
+    /// all was captured for longer than a watchdog time, and the connection went on as if nothing had been; or it went ahead by about
+    /// as much as it had gone back before.
     ClockStepsAhead,
     /// Telegrams are missing on a carrier without a counter, and no frame that could have carried them was captured in time.
     MissingTelegrams,

@@ -483,6 +483,28 @@ mod tests {
         assert_eq!(watch.new_telegram(Direction::ToHost, at(141), true).unwrap().span, Span::from_millis(41));
     }
 
+    /// A telegram that is missing is the capture's if its frame is missing, too; a frame that is late is nothing by itself.
+    #[test]
+    fn telegrams_missing_with_their_frames_are_the_captures() {
+        for missing in [false, true] {
+            let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
+            watch.frames_late(Direction::ToHost);
+            assert!(!watch.were_frames_late(Direction::ToHost), "nothing was due yet");
+            watch.new_telegram(Direction::ToHost, at(0), true);
+            watch.missing(Direction::ToHost, 1, at(10));
+            assert!(!watch.has_lost_packets(Direction::ToHost), "its frame was there");
+            watch.frames_late(Direction::ToHost);
+            if missing {
+                watch.missing(Direction::ToHost, 2, at(20));
+            }
+            assert_eq!(watch.has_lost_packets(Direction::ToHost), missing);
+            watch.new_telegram(Direction::ToHost, at(20), true);
+            assert_eq!(watch.intervals(Direction::ToHost).count(), u64::from(!missing));
+            assert_eq!(watch.lost_with_frames(), missing.then_some((2, at(20))));
+            assert!(!watch.were_frames_late(Direction::ToHost));
+        }
+    }
+
     #[test]
     fn the_largest_intervals_are_kept_only_if_asked_for() {
         let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
