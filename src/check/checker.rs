@@ -337,9 +337,8 @@ impl State<'_> {
             }
             Payload::Type13(frame) => self.type13_frame(frame, at),
         }
-        let counts = !matches!(payload, Payload::Udp(_) | Payload::Type13(_) | Payload::Other { .. });
         let Self { places, followers, signals, relays, cycles, tap, .. } = self;
-        let is_late = !counts && cycles.is_late();
+        let is_late = cycles.is_late();
         places.find(headers, payload, |owner, direction, octets| match owner {
             Owner::Connection(connection) => {
                 if let Some(relays) = relays {

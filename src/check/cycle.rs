@@ -67,6 +67,13 @@ pub enum FrameKind {
     },
 }
 
+impl FrameKind {
+    /// Whether a counter of the carrier tells what is missing.
+    const fn counts(self) -> bool {
+        matches!(self, Self::Type12 { .. } | Self::Type10 { .. } | Self::Type2 { .. })
+    }
+}
+
 /// Frames of one kind.
 #[derive(Clone, Debug)]
 pub struct Cycle {
@@ -80,10 +87,10 @@ pub struct Cycle {
     pub deviation: Option<Deviation>,
     last: Option<Instant>,
     gaps: Gaps,
-    /// About how long it takes from one to the next.
+    /// Whether a counter of the carrier tells what is missing.
+    counts: bool,
+    /// About how long it takes from one to the next, without such a counter.
     usual: Span,
-    /// The last one came so late that one may be missing before it.
-    is_late: bool,
 }
 
 /// The clock of the capture against the cycle counter of a sender.
@@ -101,20 +108,29 @@ pub(super) struct Cycles {
     known: Vec<Cycle>,
     /// The kind of the last frame, if it is followed: the next frame is most likely of the kind behind it.
     current: Option<usize>,
+    /// Frames so far of that kind.
+    frames: Option<u64>,
+    /// It came so late that one of its kind may be missing before it.
+    is_late: bool,
 }
 
 impl Cycles {
     /// The next frame. `counted`: since the frame before of its kind, by the sender.
     pub(super) fn frame(&mut self, kind: FrameKind, at: Location, counted: Option<Span>) {
         self.current = self.find(kind);
+        (self.frames, self.is_late) = (None, false);
         if let Some(cycle) = self.current.and_then(|index| self.known.get_mut(index)) {
+            if !cycle.counts {
+                self.is_late = cycle.last.is_some_and(|last| cycle.comes_late(at.at.since(last)));
+            }
             cycle.frame(at, counted);
+            self.frames = Some(cycle.frames);
         }
     }
 
     /// The next frame is of no kind that is followed, or a copy of one before.
     pub(super) const fn other(&mut self) {
-        self.current = None;
+        (self.current, self.frames, self.is_late) = (None, None, false);
     }
 
     fn find(&mut self, kind: FrameKind) -> Option<usize> {
@@ -140,13 +156,13 @@ impl Cycles {
     }
 
     /// Whether the last frame came so late that one of its kind may be missing before it.
-    pub(super) fn is_late(&self) -> bool {
-        self.current.and_then(|index| self.known.get(index)).is_some_and(|cycle| cycle.is_late)
+    pub(super) const fn is_late(&self) -> bool {
+        self.is_late
     }
 
     /// Frames so far of the kind of the last one.
-    pub(super) fn frames(&self) -> Option<u64> {
-        self.current.and_then(|index| self.known.get(index)).map(|cycle| cycle.frames)
+    pub(super) const fn frames(&self) -> Option<u64> {
+        self.frames
     }
 
     /// The longest time between two frames of the kind of the last one that ended after `since`.
@@ -162,15 +178,13 @@ impl Cycles {
 impl Cycle {
     fn new(kind: FrameKind) -> Self {
         let (intervals, gaps) = (Intervals::default(), Gaps::default());
-        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps, usual: Span::ZERO, is_late: false }
+        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps, counts: kind.counts(), usual: Span::ZERO }
     }
 
     fn frame(&mut self, at: Location, counted: Option<Span>) {
         self.frames = self.frames.saturating_add(1);
-        self.is_late = false;
         let Some(last) = self.last.replace(at.at) else { return };
         let span = at.at.since(last);
-        self.look_for_late(span);
         self.intervals.record(span, at);
         self.gaps.record(at.at, span);
         let Some(deviation) = counted.and_then(|counted| span.checked_sub(counted)) else { return };
@@ -182,16 +196,14 @@ impl Cycle {
             known.most = (deviation, at);
         }
     }
-}
 
-impl Cycle {
-    /// Holds an interval against the mean of those before it, in which an unusual one counts as two usual ones at most.
-    fn look_for_late(&mut self, span: Span) {
+    /// Whether `span` is too long beside the mean of the intervals before it, in which an unusual one counts as two usual ones.
+    fn comes_late(&mut self, span: Span) -> bool {
         let (span, usual) = (span.as_nanos().max(0), self.usual.as_nanos());
         let half = usual / 2;
-        self.is_late = usual > 0 && span > usual.saturating_add(half);
         let step = span.min(usual.saturating_mul(2)).saturating_sub(usual) / 8;
         self.usual = Span::from_nanos(if usual == 0 { span } else { usual.saturating_add(step) });
+        usual > 0 && span > usual.saturating_add(half)
     }
 }
 
@@ -308,14 +320,14 @@ mod tests {
                 70 => 12_000_000,
                 _ => 0,
             };
-            cycles.frame(type10(1), at(now), None);
+            cycles.frame(FrameKind::Udp { port: 1 }, at(now), None);
             if cycles.is_late() {
                 late.push(cycle);
             }
         }
         assert_eq!(late, [50, 70]);
         cycles.tap_gap(|_| true);
-        cycles.frame(type10(1), at(now + 9_000_000), None);
+        cycles.frame(FrameKind::Udp { port: 1 }, at(now + 9_000_000), None);
         assert!(!cycles.is_late(), "that gap is known already");
     }
 
