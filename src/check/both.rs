@@ -1,12 +1,27 @@
 //! One of something for each direction of a connection.
 
+use serde_json::Value;
+
 use crate::machine::Direction;
+use crate::saved::{Resume, Unfit};
 
 /// A value for each direction.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Both<T> {
     pub(super) to_device: T,
     pub(super) to_host: T,
+}
+
+impl<T: Resume> Resume for Both<T> {
+    fn save(&self) -> Result<Value, Unfit> {
+        Ok(Value::Array(vec![self.to_device.save()?, self.to_host.save()?]))
+    }
+
+    fn take_up(&mut self, saved: Value) -> Result<(), Unfit> {
+        let [to_device, to_host]: [Value; 2] = serde_json::from_value(saved)?;
+        self.to_device.take_up(to_device)?;
+        self.to_host.take_up(to_host)
+    }
 }
 
 impl<T> Both<T> {

@@ -11,7 +11,7 @@ use crate::carrier::{Kind, Pass, Reason};
 const KEPT: usize = 256;
 
 /// Packets by what they carry.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Contents {
     /// Type 12 frames going out.
     pub type12_outgoing: u64,
@@ -44,9 +44,11 @@ pub struct Contents {
 }
 
 /// Packets by key, for a bounded number of keys.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(bound(serialize = "K: serde::Serialize", deserialize = "K: serde::Deserialize<'de> + Ord"))]
 pub struct Counts<K> {
     /// Packets by key.
+    #[serde(with = "crate::saved::pairs")]
     pub by_key: BTreeMap<K, u64>,
     /// Packets of keys beyond the number that is kept.
     pub more: u64,
@@ -65,12 +67,16 @@ impl<K: Ord> Counts<K> {
     }
 
     pub(super) fn count(&mut self, key: K) {
+        self.add(key, 1);
+    }
+
+    pub(super) fn add(&mut self, key: K, number: u64) {
         let counter = if self.by_key.len() < KEPT {
             self.by_key.entry(key).or_default()
         } else {
             self.by_key.get_mut(&key).unwrap_or(&mut self.more)
         };
-        *counter = counter.saturating_add(1);
+        *counter = counter.saturating_add(number);
     }
 }
 

@@ -51,8 +51,10 @@ pub(super) struct Fscp3_1 {
     wide: Option<Both<Search>>,
 }
 
+crate::saved::resume!(Fscp3_1 { plain: sides, joined, solved, proven, misfits, unfit; nested: wide; fixed: parameters, data });
+
 /// One direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Side {
     number: Option<u32>,
     flags: Option<Flags>,

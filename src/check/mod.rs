@@ -21,6 +21,7 @@ mod fscp_2_1;
 mod fscp_3_1;
 mod fscp_3_1_wide;
 mod iec_62541_15;
+mod join;
 mod parameterisation;
 mod place;
 mod reaction;

@@ -7,10 +7,10 @@ use crate::time::Span;
 use crate::timing::Sample;
 
 /// Occurrences that are listed one by one; more go into the statistics only.
-const KEPT: usize = 10_000;
+pub(super) const KEPT: usize = 10_000;
 
 /// One demand and the reaction to it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Occurrence {
     /// First telegram with the demand.
     pub demand: Location,
@@ -38,7 +38,11 @@ pub struct ReactionOutcome {
     /// A demand that was still waiting for its reaction when the capture ended. A demand may be withdrawn before the
     /// reaction comes; it has to be answered all the same.
     pub waiting: Option<Location>,
+    /// Of runs that were joined: how long demands had waited when their run ended.
+    pub waited: Vec<Span>,
 }
+
+crate::saved::resume!(ReactionOutcome { plain: occurrences, sample, interrupted, already_reacted, disturbed, waiting, waited; nested: ; fixed: function });
 
 /// Measures the reactions of one function.
 #[derive(Clone, Debug)]
@@ -49,6 +53,8 @@ pub(super) struct Meter {
     tap_gap: bool,
     outcome: ReactionOutcome,
 }
+
+crate::saved::resume!(Meter { plain: tap_gap; nested: outcome; fixed: demand, reaction });
 
 /// A change of a signal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,6 +75,7 @@ impl Meter {
             already_reacted: 0,
             disturbed: 0,
             waiting: None,
+            waited: Vec::new(),
         };
         Self { demand, reaction, tap_gap: false, outcome }
     }

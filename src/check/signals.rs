@@ -16,6 +16,8 @@ pub(super) struct Signals<'m> {
     pub(super) meters: Vec<Meter>,
 }
 
+crate::saved::resume!(Signals<'_> { plain: active; nested: meters; fixed: machine, of_connection });
+
 impl<'m> Signals<'m> {
     pub(super) fn new(machine: &'m Machine) -> Self {
         let mut of_connection = vec![[Vec::new(), Vec::new()]; machine.connections.len()];

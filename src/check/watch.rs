@@ -43,8 +43,10 @@ pub(super) struct Watch {
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
+crate::saved::resume!(Watch { plain: lines, round_trip; nested: ; fixed: watchdog, timer, fresh });
+
 /// The new telegrams of one direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Line {
     last: Option<Location>,
     /// The partner's first telegram after `last`: since then it is this side's turn.

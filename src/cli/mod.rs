@@ -6,6 +6,7 @@
 
 mod analyze;
 mod budget;
+mod combine;
 mod compare;
 mod completions;
 mod error;
@@ -17,6 +18,7 @@ mod record;
 mod residual;
 mod run;
 mod schema;
+mod state;
 mod survey;
 mod synth;
 mod verify;
@@ -67,6 +69,9 @@ enum Command {
                             or not anything was found; 2 not, or not wholly, read."
     )]
     Survey(survey::Arguments),
+    /// Put independent runs of a machine together: counts, extremes, quantiles, findings.
+    #[command(after_help = "Example: stopspan combine machine.toml monday.state tuesday.state")]
+    Combine(combine::Arguments),
     /// Compare two runs of a machine: what became worse, what is new, what is gone.
     #[command(after_help = "Example: stopspan compare old.json new.json --limit margin=10%")]
     Compare(compare::Arguments),
@@ -181,6 +186,7 @@ pub fn main() -> ExitCode {
         Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Survey(arguments) => survey::run(arguments),
+        Command::Combine(arguments) => combine::run(arguments),
         Command::Compare(arguments) => compare::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),

@@ -236,7 +236,10 @@ fn measured(measured: &Measured) -> MeasuredReport {
         s_ns: sample.standard_deviation().map(Span::as_nanos),
         max_ns: sample.longest().map(Span::as_nanos),
         unanswered: measured.unanswered,
-        pending: u64::from(reaction.waiting.is_some()).saturating_sub(measured.unanswered),
+        pending: u64::try_from(reaction.waited.len())
+            .unwrap_or(u64::MAX)
+            .saturating_add(u64::from(reaction.waiting.is_some()))
+            .saturating_sub(measured.unanswered),
         interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
         disturbed: reaction.disturbed,

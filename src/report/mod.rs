@@ -44,7 +44,7 @@ mod words_2_1;
 mod words_3_1;
 
 pub use amount::Amount;
-pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
+pub use assemble::{PROGRAM, analyze, budget, combine, residual, sensitivity, verify, watchdogs};
 pub use build_comparison::comparison;
 pub use build_projection::projected;
 pub use build_residual::Computed;

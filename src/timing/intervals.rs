@@ -13,7 +13,7 @@ const LONGEST: u64 = 3_600_000_000_000;
 const MOST_BUCKETS: usize = 4_096;
 
 /// An extreme interval and where it ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Extreme<P> {
     /// The interval.
     pub span: Span,
@@ -22,12 +22,13 @@ pub struct Extreme<P> {
 }
 
 /// Intervals recorded one by one; `P` says where each ended (a packet number, say).
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Intervals<P> {
     count: u64,
     shortest: Option<Extreme<P>>,
     longest: Option<Extreme<P>>,
     /// 3 significant digits; `None` if the library could not make one, which costs the quantiles only.
+    #[serde(with = "sparse")]
     histogram: Option<Histogram<u32>>,
 }
 
@@ -54,6 +55,25 @@ impl<P: Copy> Intervals<P> {
         if let Some(histogram) = &mut self.histogram {
             // A resizing histogram takes every value up to its limit.
             let _ = histogram.record(nanos.clamp(1, LONGEST));
+        }
+    }
+
+    /// Takes in intervals that were recorded elsewhere, as if they had come behind these.
+    pub fn join(&mut self, other: &Self) {
+        self.count = self.count.saturating_add(other.count);
+        if let Some(shortest) = other.shortest
+            && self.shortest.is_none_or(|extreme| shortest.span < extreme.span)
+        {
+            self.shortest = Some(shortest);
+        }
+        if let Some(longest) = other.longest
+            && self.longest.is_none_or(|extreme| longest.span > extreme.span)
+        {
+            self.longest = Some(longest);
+        }
+        if let (Some(histogram), Some(other)) = (&mut self.histogram, &other.histogram) {
+            // Both resize, so there is room for all.
+            let _ = histogram.add(other);
         }
     }
 
@@ -105,6 +125,34 @@ impl<P: Copy> Intervals<P> {
     }
 }
 
+/// The buckets in use: a value of each, and how many intervals.
+mod sparse {
+    use hdrhistogram::Histogram;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(
+        histogram: &Option<Histogram<u32>>,
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        let buckets = |histogram: &Histogram<u32>| -> Vec<(u64, u32)> {
+            histogram.iter_recorded().map(|bucket| (bucket.value_iterated_to(), bucket.count_at_value())).collect()
+        };
+        histogram.as_ref().map(buckets).serialize(serializer)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Histogram<u32>>, D::Error> {
+        let Some(buckets) = Option::<Vec<(u64, u32)>>::deserialize(deserializer)? else { return Ok(None) };
+        let mut histogram = Histogram::new(3).ok();
+        for (value, count) in buckets {
+            if let Some(histogram) = &mut histogram {
+                // A resizing histogram takes every value up to its limit.
+                let _ = histogram.record_n(value.clamp(1, super::LONGEST), count);
+            }
+        }
+        Ok(histogram)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -125,6 +173,29 @@ mod tests {
     }
 
     proptest! {
+        /// Oracle: the same recorder given all of them one after the other.
+        #[test]
+        fn joined_is_as_recorded_one_after_the_other(
+            parts in proptest::collection::vec(proptest::collection::vec(0_i64..9_000_000_000, 0..40), 1..5),
+        ) {
+            let mut whole = Intervals::default();
+            let mut joined = Intervals::default();
+            for (number, part) in parts.iter().enumerate() {
+                let mut alone = Intervals::default();
+                for (place, nanos) in part.iter().enumerate() {
+                    whole.record(Span::from_nanos(*nanos), (number, place));
+                    alone.record(Span::from_nanos(*nanos), (number, place));
+                }
+                joined.join(&alone);
+            }
+            prop_assert_eq!(joined.count(), whole.count());
+            prop_assert_eq!((joined.shortest(), joined.longest()), (whole.shortest(), whole.longest()));
+            for quantile in [0.0, 0.001, 0.25, 0.5, 0.9, 0.999, 1.0] {
+                prop_assert_eq!(joined.quantile(quantile), whole.quantile(quantile));
+            }
+            prop_assert_eq!(joined.counts(Span::from_millis(100)), whole.counts(Span::from_millis(100)));
+        }
+
         /// Oracle: the sorted list.
         #[test]
         fn extremes_are_exact_and_quantiles_close(mut nanos in proptest::collection::vec(0_i64..8_000_000_000_000, 1..300)) {

@@ -80,7 +80,9 @@ pub(super) fn judge(
             (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
             _ => false,
         };
-        Measured { reaction: reaction.clone(), unanswered: u64::from(overdue) }
+        let waited = reaction.waited.iter().filter(|waited| bound.is_some_and(|bound| **waited > bound)).count();
+        let unanswered = u64::from(overdue).saturating_add(u64::try_from(waited).unwrap_or(u64::MAX));
+        Measured { reaction: reaction.clone(), unanswered }
     });
     let longest = measured.as_ref().and_then(|measured| measured.reaction.sample.longest());
     let status = match FunctionStatus::bounded(&budget) {
@@ -102,4 +104,5 @@ fn is_exercised(reaction: &ReactionOutcome) -> bool {
         || reaction.already_reacted > 0
         || reaction.disturbed > 0
         || reaction.waiting.is_some()
+        || !reaction.waited.is_empty()
 }

@@ -3,6 +3,7 @@
 mod arrows;
 mod big_text;
 mod cli;
+mod combine;
 mod compare;
 mod declared;
 mod derivation;
@@ -10,6 +11,7 @@ mod forms;
 mod fscp_2_1;
 mod hostile;
 mod intervals;
+mod parts;
 mod profiles;
 mod projection;
 mod readme;

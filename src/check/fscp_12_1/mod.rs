@@ -44,8 +44,10 @@ pub(super) struct Fscp12_1 {
     unseen: bool,
 }
 
+crate::saved::resume!(Fscp12_1 { plain: sides, pending, parameterisation, joined, solved, own_id, other_id, unseen; nested: ; fixed: parameters, watchdog, data });
+
 /// One direction.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Side {
     /// Sequence number that is due, if known.
     next: Option<u16>,

@@ -33,6 +33,8 @@ pub(super) struct Fscp2_1 {
     told: Vec<(Direction, Reading)>,
 }
 
+crate::saved::resume!(Fscp2_1 { plain: data, time, unsupervised_until, told; nested: ; fixed: parameters, watchdog });
+
 impl Fscp2_1 {
     pub(super) fn new(parameters: &machine::Fscp2_1, watchdog: Span) -> Self {
         Self {
