@@ -1,15 +1,12 @@
 //! The cursor through which every octet of a capture is read.
 //!
-//! `nom` reads the numbers; the cursor adds what a person needs to find the place again: which layer was being read, at
-//! which octet of that layer, how much was needed and how much was there. There is no index that can panic.
+//! Slices of the standard library give the octets; the cursor adds what a person needs to find the place again: which layer was
+//! being read, at which octet of that layer, how much was needed and how much was there. There is no index that can panic. A
+//! check reads some twenty fields of each packet, so each has to be a comparison and a load.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::fmt;
-
-use nom::Parser;
-use nom::bytes::streaming::take;
-use nom::number::streaming as number;
 
 /// Octets that do not hold what their layer promises.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
@@ -93,7 +90,9 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] if fewer are left.
     pub fn take(&mut self, count: usize) -> Result<&'a [u8], Malformed> {
-        self.run(take(count))
+        let (taken, rest) = self.rest.split_at_checked(count).ok_or_else(|| self.short(count))?;
+        self.pass(count, rest);
+        Ok(taken)
     }
 
     /// The next octet.
@@ -101,7 +100,7 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] at the end.
     pub fn u8(&mut self) -> Result<u8, Malformed> {
-        self.run(number::u8)
+        self.array().map(u8::from_ne_bytes)
     }
 
     /// The next two octets, low octet first.
@@ -109,7 +108,7 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] if fewer are left.
     pub fn u16_le(&mut self) -> Result<u16, Malformed> {
-        self.run(number::le_u16)
+        self.array().map(u16::from_le_bytes)
     }
 
     /// The next two octets, high octet first.
@@ -117,7 +116,7 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] if fewer are left.
     pub fn u16_be(&mut self) -> Result<u16, Malformed> {
-        self.run(number::be_u16)
+        self.array().map(u16::from_be_bytes)
     }
 
     /// The next four octets, low octet first.
@@ -125,7 +124,7 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] if fewer are left.
     pub fn u32_le(&mut self) -> Result<u32, Malformed> {
-        self.run(number::le_u32)
+        self.array().map(u32::from_le_bytes)
     }
 
     /// The next four octets, high octet first.
@@ -133,7 +132,7 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] if fewer are left.
     pub fn u32_be(&mut self) -> Result<u32, Malformed> {
-        self.run(number::be_u32)
+        self.array().map(u32::from_be_bytes)
     }
 
     /// The next `N` octets as an array.
@@ -141,25 +140,17 @@ impl<'a> Reader<'a> {
     /// # Errors
     /// [`Malformed`] if fewer are left.
     pub fn array<const N: usize>(&mut self) -> Result<[u8; N], Malformed> {
-        let start = *self;
-        let bytes = self.take(N)?;
-        bytes.try_into().map_err(|_| start.short(N))
+        let (taken, rest) = self.rest.split_first_chunk().ok_or_else(|| self.short(N))?;
+        self.pass(N, rest);
+        Ok(*taken)
     }
 
-    fn run<O>(&mut self, mut parser: impl Parser<&'a [u8], Output = O, Error = ()>) -> Result<O, Malformed> {
-        match parser.parse(self.rest) {
-            Ok((rest, value)) => {
-                self.offset = self.offset.saturating_add(self.rest.len().saturating_sub(rest.len()));
-                self.rest = rest;
-                Ok(value)
-            }
-            Err(nom::Err::Incomplete(nom::Needed::Size(missing))) => {
-                Err(self.short(self.rest.len().saturating_add(missing.get())))
-            }
-            Err(_) => Err(self.short(self.rest.len().saturating_add(1))),
-        }
+    const fn pass(&mut self, count: usize, rest: &'a [u8]) {
+        self.offset = self.offset.saturating_add(count);
+        self.rest = rest;
     }
 
+    #[cold]
     const fn short(&self, needed: usize) -> Malformed {
         Malformed { layer: self.layer, offset: self.offset, problem: Problem::Short { needed, had: self.rest.len() } }
     }

@@ -5,11 +5,13 @@
 //! - `read`: read() and add up the octets, the floor of any reader
 //! - `parser`: the bare loop of the pcap-parser crate over all blocks
 //! - `c-library`: the bare read loop of the C capture library (`floor.c`; needs cc and libpcap-dev, left out without them)
-//! - `check`: `stopspan analyze` with everything on
+//! - `check`: `stopspan analyze` with everything on, on the first processor alone (by `taskset`, as the rows before it), and
+//!   then on all
 //!
-//! and prints the best of several turns as seconds and as ratios to `c-library`. Every row is a process of its own, so
+//! and prints the best of several turns as seconds, and the check as ratios to `c-library`. Every row is a process of its own, so
 //! that start-up counts. Options behind `--`: `--size "1GiB"` per file (64MiB without), `--turns 5`, `--only NAME`,
-//! `--keep` (leave the files in the temporary folder), `--growth` (1, 2, 4, 8 times the size, and 1 to 256 connections, with peak memory).
+//! `--keep` (leave the files in the temporary folder), `--growth` (1, 2, 4, 8 times the size, and 1 to 256 connections, with peak
+//! memory), `--start` (time to the whole report of a small capture). `README.md` beside this folder has results.
 
 mod generate;
 
@@ -46,6 +48,7 @@ struct Options {
     turns: usize,
     only: Option<String>,
     growth: bool,
+    start: bool,
     keep: bool,
 }
 
@@ -61,9 +64,11 @@ fn main() {
     let folder = std::env::temp_dir().join("stopspan-bench");
     fs::create_dir_all(&folder).expect("the temporary folder can be written");
     if options.growth {
-        growth(&options, &folder)
+        growth(&options, &folder);
+    } else if options.start {
+        start(&options, &folder);
     } else {
-        ratios(&options, &folder)
+        ratios(&options, &folder);
     }
     if !options.keep {
         fs::remove_dir_all(&folder).expect("our own folder can be removed");
@@ -80,6 +85,7 @@ fn options(arguments: &[String]) -> Options {
         turns: value("--turns").map_or(5, |turns| turns.parse().expect("--turns needs a number")),
         only: value("--only").map(str::to_owned),
         growth: arguments.iter().any(|argument| argument == "--growth"),
+        start: arguments.iter().any(|argument| argument == "--start"),
         keep: arguments.iter().any(|argument| argument == "--keep"),
     }
 }
@@ -96,38 +102,61 @@ fn size(text: &str) -> u64 {
 fn ratios(options: &Options, folder: &Path) {
     let c_library = c_library(folder);
     println!(
-        "{:<20} {:>9} {:>10} {:>7} {:>7} {:>9} {:>7}   check by c-library",
-        "capture", "telegrams", "octets", "read", "parser", "c-library", "check"
+        "{:<18} {:>9} {:>10} {:>7} {:>7} {:>9} {:>7} {:>7}   by c-library   ns per telegram",
+        "capture", "telegrams", "octets", "read", "parser", "c-library", "check 1", "check"
     );
     for contents in CONTENTS.iter().filter(|contents| options.only.as_deref().is_none_or(|only| only == contents.name))
     {
         let made = Made::new(folder, contents, options.size);
         let mut rows = vec![own("--read", &made), own("--parser", &made)];
-        rows.extend(c_library.as_ref().map(|program| {
-            let mut command = Command::new(program);
-            command.arg(&made.capture);
-            command
-        }));
+        rows.push(c_library.as_ref().map_or_else(
+            || Command::new("true"),
+            |program| {
+                let mut command = Command::new(program);
+                command.arg(&made.capture);
+                command
+            },
+        ));
+        rows.push(made.check());
+        let mut rows: Vec<Command> = rows.iter().map(on_one_processor).collect();
         rows.push(made.check());
         let best = take_turns(&mut rows, options.turns);
-        let seconds = |place: usize| best.get(place).map_or(f64::NAN, Duration::as_secs_f64);
-        let (c_library, check) = if c_library.is_some() { (seconds(2), seconds(3)) } else { (f64::NAN, seconds(2)) };
+        let seconds: Vec<f64> = best.iter().map(Duration::as_secs_f64).collect();
+        let [read, parser, c_time, one, all] = seconds[..] else { unreachable!("five rows") };
+        let c_time = if c_library.is_some() { c_time } else { f64::NAN };
         println!(
-            "{:<20} {:>9} {:>10} {:>7.3} {:>7.3} {:>9.3} {:>7.3}   {:.2}   {:.1} ns per telegram",
+            "{:<18} {:>9} {:>10} {read:>7.3} {parser:>7.3} {c_time:>9.3} {one:>7.3} {all:>7.3}   {:>5.2} {:>5.2}   {:>6.1} {:>6.1}",
             contents.name,
             made.telegrams,
             made.octets,
-            seconds(0),
-            seconds(1),
-            c_library,
-            check,
-            check / c_library,
-            check * 1e9 / number(made.telegrams)
+            one / c_time,
+            all / c_time,
+            one * 1e9 / number(made.telegrams),
+            all * 1e9 / number(made.telegrams)
         );
         if !options.keep {
             made.remove();
         }
     }
+}
+
+/// The same command on the first processor, where that can be asked for.
+fn on_one_processor(command: &Command) -> Command {
+    let has_taskset = Command::new("taskset").arg("--version").stdout(Stdio::null()).status().is_ok();
+    let mut pinned = Command::new(if has_taskset { "taskset".as_ref() } else { command.get_program() });
+    if has_taskset {
+        pinned.args(["-c", "0"]).arg(command.get_program());
+    }
+    pinned.args(command.get_args());
+    pinned
+}
+
+/// From start to the end of the report, for a capture of a second.
+fn start(options: &Options, folder: &Path) {
+    let made = Made::new(folder, &Contents { name: "small", ..twelve("small", 16, 1, 0) }, 1 << 20);
+    let best = take_turns(&mut [made.check()], options.turns);
+    let milliseconds = best.first().map_or(f64::NAN, Duration::as_secs_f64) * 1e3;
+    println!("{} octets, {} telegrams: {milliseconds:.1} ms to the end of the report", made.octets, made.telegrams);
 }
 
 /// Seconds and peak memory of the check as the capture and the machine grow.

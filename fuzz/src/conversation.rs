@@ -1,9 +1,16 @@
 //! The gate of the reel wrapping cell and its controller in conversation, in Type 12 frames, as the input has it: mostly
 //! right, so that what is behind a CRC is reached, and wrong in places.
 
+use stopspan::capture::Packet;
 use stopspan::carrier::type12::{Command as Access, Datagram};
 use stopspan::carrier::{Headers, Mac, Pass, compose};
+use stopspan::check::{Checker, Class, ConnectionOutcome};
+use stopspan::machine::Direction;
 use stopspan::telegram::fscp_12_1::{Command, Key, emit, next_sequence, sequence_by_rule};
+use stopspan::time::{Instant, Span};
+
+use crate::follow::ordered_and_bounded;
+use crate::whole::MACHINE;
 
 /// What the master transfers before process data, one octet a telegram: session ID, then connection ID and address, then
 /// length 2, watchdog 40 ms, no application parameters.
@@ -87,7 +94,7 @@ fn datagram(command: Access, address: u32, data: &[u8], working_counter: u16) ->
 
 /// The frames of the conversation that `script` asks for in steps of three octets, with their times in microseconds, and
 /// whether anything in it is wrong. The bus repeats a process image only if `held`.
-pub fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
+fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
     let (mut ends, mut frames, mut now, mut wrong) = (Ends::default(), Vec::new(), 0, false);
     for &[step, a, b] in script.as_chunks().0 {
         now += 1_000;
@@ -119,7 +126,9 @@ pub fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
             _ => ends.turn(b),
         }
         let repetitions = if held { i64::from(a % 4) } else { 0 };
-        let shown = [0, 1].map(|end| held || ends.image[end] != before[end]);
+        // The empty image that the bus begins with is shown once.
+        let begins = frames.is_empty();
+        let shown = [0, 1].map(|end| held || begins || ends.image[end] != before[end]);
         for repetition in 0..=repetitions {
             frames.extend((0..).zip(ends.cycle(shown)).map(|(pass, frame)| (now + 2 * repetition + pass, frame)));
         }
@@ -127,4 +136,52 @@ pub fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
     // The capture ends at the same time with repetitions and without.
     frames.push((now + 100, vec![0; 60]));
     (frames, wrong)
+}
+
+/// What the checker says of the gate, and whether anything in the conversation is wrong.
+fn gate(script: &[u8], held: bool) -> (ConnectionOutcome, bool) {
+    let (frames, wrong) = frames(script, held);
+    let mut checker = Checker::new(&MACHINE);
+    for ((at, octets), number) in frames.iter().zip(1..) {
+        let at = Instant::from_nanos(0).checked_add(Span::from_micros(*at));
+        let original_length = u32::try_from(octets.len()).expect("a frame");
+        checker.packet(&Packet { file: 0, number, at, interface: 0, link_type: 1, original_length, octets });
+    }
+    let gate = checker.finish().connections.swap_remove(0);
+    ordered_and_bounded(&gate);
+    (gate, wrong)
+}
+
+/// What the bus repeats never makes a finding, and a conversation without mistakes makes none at all.
+pub fn conversation(script: &[u8]) {
+    let told = |gate: &ConnectionOutcome| -> Vec<(Direction, Class)> {
+        gate.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
+    };
+    let (plain, wrong) = gate(script, false);
+    // A silence of the whole capture is judged by its other pauses, and those are shorter where the bus repeats.
+    let judged = |gate: &ConnectionOutcome| -> Vec<(Direction, Class)> {
+        told(gate).into_iter().filter(|(_, class)| *class != Class::UnacceptableDelay).collect()
+    };
+    assert_eq!(judged(&gate(script, true).0), judged(&plain), "repetitions by the bus are no findings");
+    // Steps that only wait may be longer than the watchdog time.
+    assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
+}
+
+#[cfg(test)]
+mod tests {
+    use stopspan::check::EventKind;
+
+    use super::*;
+
+    /// If the two ends did not understand each other, the target would not get past the first CRC.
+    #[test]
+    fn the_conversation_reaches_process_data() {
+        let (gate, wrong) = gate(&[0; 3 * 40], true);
+        assert_eq!((gate.findings, gate.trips, wrong), (vec![], vec![], false));
+        let is_operating = |kind: &EventKind| *kind == EventKind::Operating;
+        let events: Vec<EventKind> = gate.events.into_iter().map(|event| event.kind).collect();
+        assert!(events.iter().any(is_operating), "{events:?}");
+        // 26 turns until the last parameter, the rest process data; the empty image of the inputs before them is no telegram.
+        assert_eq!((gate.to_device.confirmed, gate.to_host.confirmed), (20, 20));
+    }
 }

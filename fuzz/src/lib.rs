@@ -1,55 +1,82 @@
-//! What several targets need.
+//! What is held on any input, one function for each fuzz target. `cargo test` runs them on the committed seeds.
 
+mod capture;
+mod carrier;
 mod conversation;
+mod documents;
+mod follow;
+mod telegram;
+mod whole;
 
-use std::io::Cursor;
-use std::sync::LazyLock;
-
-pub use conversation::frames;
-use stopspan::capture::{Input, Run, Summary};
-use stopspan::check::{Checker, Outcome};
-use stopspan::machine::{self, Machine};
-
-/// The reel wrapping cell.
-pub static MACHINE: LazyLock<Machine> = LazyLock::new(|| {
-    let file = include_str!("../../captures/reel-wrapper/machine.toml");
-    machine::read("machine.toml", file).expect("the scenario is without mistakes")
-});
-
-/// Checks the capture `octets` against [`MACHINE`]; `None` if it is no capture.
-pub fn check(octets: &[u8]) -> Option<(Outcome, Summary)> {
-    let mut run = Run::open([Input::stream("fuzz", Cursor::new(octets.to_vec()))]).ok()?;
-    let mut checker = Checker::new(&MACHINE);
-    while let Some(packet) = run.next_packet().expect("reading from memory does not fail") {
-        checker.packet(&packet);
-    }
-    Some((checker.finish(), run.summary()))
-}
+pub use capture::capture;
+pub use carrier::carrier;
+pub use conversation::conversation;
+pub use documents::{machine_file, saved};
+pub use follow::{flip, follow};
+pub use telegram::{declared, fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15, layout};
+pub use whole::{analyze, survey};
 
 #[cfg(test)]
 mod tests {
-    use stopspan::capture::Packet;
-    use stopspan::check::EventKind;
-    use stopspan::time::Instant;
+    use std::fs;
+    use std::path::Path;
 
     use super::*;
 
-    /// If the two ends did not understand each other, the targets would not get past the first CRC.
+    type Property = fn(&[u8]);
+
+    /// Each target.
+    const PROPERTIES: [(&str, Property); TARGETS] = [
+        ("analyze", analyze),
+        ("capture", capture),
+        ("carrier", carrier),
+        ("conversation", conversation),
+        ("declared", declared),
+        ("flip", flip),
+        ("follow", follow),
+        ("fscp_12_1", fscp_12_1),
+        ("fscp_13_1", fscp_13_1),
+        ("fscp_2_1", fscp_2_1),
+        ("fscp_3_1", fscp_3_1),
+        ("iec_62541_15", iec_62541_15),
+        ("layout", layout),
+        ("machine_file", machine_file),
+        ("saved", saved),
+        ("survey", survey),
+    ];
+
+    const TARGETS: usize = 16;
+
+    fn here() -> &'static Path {
+        Path::new(env!("CARGO_MANIFEST_DIR"))
+    }
+
+    fn names(folder: &str) -> Vec<String> {
+        let entries = fs::read_dir(here().join(folder)).unwrap();
+        let mut names: Vec<String> = entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect();
+        names.sort();
+        names
+    }
+
     #[test]
-    fn the_conversation_reaches_process_data() {
-        let (frames, wrong) = frames(&[0; 3 * 40], true);
-        let mut checker = Checker::new(&MACHINE);
-        for ((at, octets), number) in frames.iter().zip(1..) {
-            let at = Some(Instant::from_nanos(at * 1_000));
-            let original_length = u32::try_from(octets.len()).unwrap();
-            checker.packet(&Packet { file: 0, number, at, interface: 0, link_type: 1, original_length, octets });
+    fn every_target_has_a_property_and_seeds() {
+        let targets: Vec<String> = PROPERTIES.iter().map(|(name, _)| (*name).to_owned()).collect();
+        assert_eq!(names("seeds"), targets);
+        let files: Vec<String> = targets.iter().map(|name| format!("{name}.rs")).collect();
+        assert_eq!(names("fuzz_targets"), files);
+    }
+
+    #[test]
+    fn every_seed_holds() {
+        for (name, property) in PROPERTIES {
+            let folder = format!("seeds/{name}");
+            let seeds = names(&folder);
+            assert!(!seeds.is_empty(), "{name} has no seeds");
+            for seed in seeds {
+                // The name of the seed stands in the output of a failure.
+                println!("{folder}/{seed}");
+                property(&fs::read(here().join(&folder).join(&seed)).unwrap());
+            }
         }
-        let gate = checker.finish().connections.swap_remove(0);
-        assert_eq!((gate.findings, gate.trips, wrong), (vec![], vec![], false));
-        let is_operating = |kind: &EventKind| *kind == EventKind::Operating;
-        let events: Vec<EventKind> = gate.events.into_iter().map(|event| event.kind).collect();
-        assert!(events.iter().any(is_operating), "{events:?}");
-        // 26 turns until the last parameter, the rest process data; the empty image of the inputs before them is no telegram.
-        assert_eq!((gate.to_device.confirmed, gate.to_host.confirmed), (20, 20));
     }
 }

@@ -194,10 +194,7 @@ impl Error for FunctionError {}
 /// [`FunctionError`] if the figures allow none: nothing stops the axis, a rule does not cover the approach, a sum exceeds
 /// the range.
 pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget, FunctionError> {
-    let mut chain = Chain::new(machine, &function.path);
-    let demand = function.violation.map(|violation| Demand::new(machine, violation)).transpose()?;
-    // Behind the path, so that places on the path stay what they are.
-    chain.elements.extend(demand.as_ref().map(Demand::element));
+    let (chain, demand) = chain(machine, function)?;
     let response = chain.response()?;
     let deciding = decide(&response, function.faults);
     let decided_by = response.one_fault_span.and_then(|watched| chain.cause(watched));
@@ -238,6 +235,22 @@ pub fn function(machine: &Machine, function: &Function) -> Result<FunctionBudget
         limits,
         on_the_wire,
     })
+}
+
+/// The path of `function` with the finding out of its violated limit, if that is its demand.
+fn chain<'m>(machine: &'m Machine, function: &Function) -> Result<(Chain, Option<Demand<'m>>), FunctionError> {
+    let mut chain = Chain::new(machine, &function.path);
+    let demand = function.violation.map(|violation| Demand::new(machine, violation)).transpose()?;
+    // Behind the path, so that places on the path stay what they are.
+    chain.elements.extend(demand.as_ref().map(Demand::element));
+    Ok((chain, demand))
+}
+
+/// The response time that decides, alone. Of all that a limit is held against, it is the only part that depends on a watchdog:
+/// stop, travel and distance follow from it.
+pub(super) fn deciding(machine: &Machine, function: &Function) -> Result<Span, FunctionError> {
+    let (chain, _) = chain(machine, function)?;
+    Ok(decide(&chain.response()?, function.faults))
 }
 
 /// The limits of arc and speed.

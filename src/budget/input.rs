@@ -125,10 +125,14 @@ pub enum Safer {
 }
 
 impl Input {
-    /// Every input of the function: along the path, then the axis and its stop, then the limits.
+    /// Every input of the function, each once: along the path, then the axis and its stop, then the limits.
     pub fn all(machine: &Machine, function: &Function) -> Vec<Self> {
         let mut all = Vec::new();
-        for step in &function.path {
+        for (place, step) in function.path.iter().enumerate() {
+            // A path up to another controller and back passes its steps again.
+            if function.path.iter().take(place).any(|before| before == step) {
+                continue;
+            }
             match *step {
                 Step::Element(index) => all.extend([Self::WorstCase(index), Self::ElementWatchdog(index)]),
                 Step::Connection(index) => {

@@ -31,6 +31,7 @@ mod sensitivity;
 pub mod separation;
 pub mod simulate;
 pub mod stop;
+mod visible_stop;
 pub mod watchdog;
 pub mod watchdogs;
 
@@ -42,3 +43,4 @@ pub use limit_violation::Excess;
 pub use path::{Cause, VisiblePart, visible_part};
 pub use search::Allowed;
 pub use sensitivity::{Change, Sensitivity, sensitivity};
+pub use visible_stop::{VisibleStop, visible_stop};

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use super::function::FunctionError;
 use super::response::{self, CommonCause, Response, Supervision, Watched};
-use crate::machine::{Connection, Direction, Faults, Function, Machine, Step, supervised_spans};
+use crate::machine::{Connection, Direction, Faults, Function, Machine, Signal, Step, supervised_spans};
 use crate::time::Span;
 
 /// What lets a watchdog run out.
@@ -141,6 +141,10 @@ pub(super) const fn decide(response: &Response, faults: Faults) -> Span {
 pub struct VisiblePart {
     /// Its steps, the last one perhaps a transfer back that the path does not name.
     pub steps: Vec<Step>,
+    /// Steps of the path in front of it: the tap sees nothing of them.
+    pub before: Vec<Step>,
+    /// Steps of the path behind it, likewise.
+    pub behind: Vec<Step>,
     /// Whether the last step is such a transfer.
     pub answers: bool,
     /// Response times of the part.
@@ -153,6 +157,23 @@ pub struct VisiblePart {
     pub supervised: Vec<Vec<usize>>,
     /// The bound: the response time of the part that decides.
     pub bound: Span,
+}
+
+/// The places of a path where it passes a connection.
+fn passes(function: &Function, connection: usize) -> impl DoubleEndedIterator<Item = usize> + '_ {
+    let steps = function.path.iter().enumerate();
+    steps.filter_map(move |(place, step)| (*step == Step::Connection(connection)).then_some(place))
+}
+
+/// A pass that is named in the other direction doesn't carry the signal.
+fn may_carry(function: &Function, place: usize, wanted: Direction) -> bool {
+    function.directions.get(place).copied().flatten().is_none_or(|named| named == wanted)
+}
+
+/// Where the demand first shows on the path.
+pub(super) fn first_pass(function: &Function, demand: &Signal) -> Option<usize> {
+    let first = passes(function, demand.connection).find(|place| may_carry(function, *place, demand.direction));
+    first.or_else(|| passes(function, demand.connection).next())
 }
 
 /// The bound of what a tap sees: from the telegram that shows the demand to the one that shows the reaction.
@@ -170,20 +191,10 @@ pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<Vis
     let (Some(demand), Some(reaction)) = (signal(function.demand), signal(function.reaction)) else {
         return Ok(None);
     };
+    let Some(first) = first_pass(function, demand) else { return Ok(None) };
+    let last = passes(function, reaction.connection).rfind(|place| may_carry(function, *place, reaction.direction));
+    let Some(last) = last.or_else(|| passes(function, reaction.connection).next_back()) else { return Ok(None) };
     let direction = |place: usize| function.directions.get(place).copied().flatten();
-    let places = |connection| {
-        let on = move |(place, step): (usize, &Step)| (*step == Step::Connection(connection)).then_some(place);
-        function.path.iter().enumerate().filter_map(on)
-    };
-    // A pass that is named in the other direction doesn't carry the signal.
-    let may_carry = |place: &usize, wanted: Direction| direction(*place).is_none_or(|named| named == wanted);
-    let first = places(demand.connection).find(|place| may_carry(place, demand.direction));
-    let last = places(reaction.connection).rfind(|place| may_carry(place, reaction.direction));
-    let (Some(first), Some(last)) =
-        (first.or_else(|| places(demand.connection).next()), last.or_else(|| places(reaction.connection).next_back()))
-    else {
-        return Ok(None);
-    };
     if last < first {
         return Ok(None);
     }
@@ -202,7 +213,10 @@ pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<Vis
         Chain::new(machine, visible)
     };
     let response = chain.response()?;
+    let outside = |steps: Option<&[Step]>| steps.map(<[Step]>::to_vec).unwrap_or_default();
     Ok(Some(VisiblePart {
+        before: outside(function.path.get(..first)),
+        behind: outside(function.path.get(end..)),
         answers,
         decided_by: response.one_fault_span.and_then(|watched| chain.cause(watched)),
         staged_by: response.staged_spans.iter().filter_map(|watched| chain.cause(*watched)).collect(),

@@ -8,6 +8,7 @@
 //!
 //! Time is computed from the raw ticks of the capture clock in integers ([`Clock`]).
 
+mod batch;
 mod buffer;
 mod clock;
 mod error;
@@ -26,6 +27,7 @@ mod source;
 mod summary;
 mod writer;
 
+pub use batch::Batch;
 pub use clock::{Clock, Resolution};
 pub use error::CaptureError;
 pub use reader::Packet;

@@ -27,6 +27,14 @@ impl Endian {
         }
     }
 
+    /// The number that four octets hold.
+    pub(super) const fn word(self, octets: [u8; 4]) -> u32 {
+        match self {
+            Self::Little => u32::from_le_bytes(octets),
+            Self::Big => u32::from_be_bytes(octets),
+        }
+    }
+
     pub(super) const fn i64(self, octets: [u8; 8]) -> i64 {
         match self {
             Self::Little => i64::from_le_bytes(octets),

@@ -292,6 +292,56 @@ mod tests {
         assert_eq!((seen.len(), summary.cut.unwrap().reason), (2, CutReason::CompressionDamaged));
     }
 
+    /// A source that hands out a few octets at a time, as a pipe may.
+    struct Drip(io::Cursor<Vec<u8>>);
+
+    impl Read for Drip {
+        fn read(&mut self, room: &mut [u8]) -> io::Result<usize> {
+            let piece = room.len().min(3);
+            self.0.read(&mut room[..piece])
+        }
+    }
+
+    /// Found by the fuzzer: how far a damaged file was read depended on the pieces in which it came.
+    #[test]
+    fn damage_is_met_at_the_same_place_whatever_the_pieces() {
+        let resolution = |o: Octets| o.d16(9).d16(1).d8(&[9, 0, 0, 0]).d16(0).d16(0);
+        let mut file = Octets::new(false).section().interface(1, 0, resolution);
+        let mut noise = 1_u32;
+        for ticks in 0..400 {
+            let octets: Vec<u8> = (0..64)
+                .map(|_| {
+                    noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    noise.to_be_bytes()[0]
+                })
+                .collect();
+            file = file.enhanced(0, ticks, 64, &octets);
+        }
+        let whole = gzip(&file.bytes);
+        let read_by = |input| {
+            let mut run = Run::open([input])?;
+            let mut packets = 0;
+            while run.next_packet()?.is_some() {
+                packets += 1;
+            }
+            Ok::<_, CaptureError>((packets, run.summary().files[0].cut))
+        };
+        let mut most = 0;
+        for place in (40..whole.len()).step_by(997) {
+            let mut damaged = whole.clone();
+            damaged[place] ^= 0xFF;
+            let told = |result: Result<_, CaptureError>| result.map_err(|error| error.to_string());
+            let at_once = told(read_by(Input::stream("sample", io::Cursor::new(damaged.clone()))));
+            assert_eq!(
+                told(read_by(Input::stream("sample", Drip(io::Cursor::new(damaged))))),
+                at_once,
+                "octet {place}"
+            );
+            most = most.max(at_once.map_or(0, |(packets, _)| packets));
+        }
+        assert!(most > 200, "what is before the damage is read: {most}");
+    }
+
     #[test]
     fn what_is_no_capture_is_an_error_that_names_its_octets() {
         let message = |octets: &[u8]| read(octets).unwrap_err().to_string();

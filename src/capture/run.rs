@@ -128,9 +128,13 @@ impl Run {
         {
             self.open.swap_remove(index);
         }
-        self.begin_due()?;
-        self.current =
-            (0..self.open.len()).min_by_key(|&index| self.open.get(index).map(|lane| (lane.due, lane.given)));
+        self.current = if self.waiting.is_empty() && self.open.len() <= 1 {
+            // Nothing to choose from, as in a run of one file.
+            (!self.open.is_empty()).then_some(0)
+        } else {
+            self.begin_due()?;
+            (0..self.open.len()).min_by_key(|&index| self.open.get(index).map(|lane| (lane.due, lane.given)))
+        };
         let lane = self.current.and_then(|index| self.open.get(index));
         Ok(lane.and_then(|lane| lane.reading.as_ref()).and_then(|(file, reader)| reader.packet(*file)))
     }

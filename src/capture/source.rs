@@ -126,7 +126,55 @@ impl Source {
         }
         let compressed = start == GZIP;
         let whole = Cursor::new(start).chain(reader);
-        let reader: Box<dyn Read> = if compressed { Box::new(MultiGzDecoder::new(whole)) } else { Box::new(whole) };
+        let reader: Box<dyn Read> = if compressed { Box::new(Inflated::new(whole)) } else { Box::new(whole) };
         Ok(Self { reader, compressed })
+    }
+}
+
+/// What a gzip stream holds. How much of it is had before a damaged place does not depend on the pieces in which it comes.
+struct Inflated<R>(MultiGzDecoder<Whole<R>>);
+
+impl<R: Read> Inflated<R> {
+    /// The decoder gives nothing of a piece in which it meets damage, so pieces are small.
+    const PIECE: usize = 4 << 10;
+
+    fn new(compressed: R) -> Self {
+        Self(MultiGzDecoder::new(Whole { reader: compressed, failed: None }))
+    }
+}
+
+impl<R: Read> Read for Inflated<R> {
+    fn read(&mut self, room: &mut [u8]) -> io::Result<usize> {
+        let piece = room.len().min(Self::PIECE);
+        self.0.read(room.get_mut(..piece).unwrap_or_default())
+    }
+}
+
+/// Fills the whole room with each read, but for the last one.
+struct Whole<R> {
+    reader: R,
+    /// Met behind octets that were handed out.
+    failed: Option<io::Error>,
+}
+
+impl<R: Read> Read for Whole<R> {
+    fn read(&mut self, room: &mut [u8]) -> io::Result<usize> {
+        if let Some(failed) = self.failed.take() {
+            return Err(failed);
+        }
+        let mut had = 0_usize;
+        while let Some(rest) = room.get_mut(had..).filter(|rest| !rest.is_empty()) {
+            match self.reader.read(rest) {
+                Ok(0) => break,
+                Ok(count) => had = had.saturating_add(count),
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(error) if had == 0 => return Err(error),
+                Err(error) => {
+                    self.failed = Some(error);
+                    break;
+                }
+            }
+        }
+        Ok(had)
     }
 }

@@ -14,10 +14,12 @@ pub mod ipv4;
 pub mod ipv6;
 #[cfg(test)]
 mod real_captures;
+pub mod tcp;
 pub mod type10;
 pub mod type12;
 pub mod type13;
 pub mod type2;
+pub mod type2_open;
 pub mod udp;
 pub mod vlan;
 mod walk;

@@ -5,7 +5,7 @@
 use super::ethernet::{self, Headers};
 use super::type12::{self, Pass, PassResolver};
 use super::udp::{self, Addresses};
-use super::{ipv4, ipv6, type2, type10, type13};
+use super::{ipv4, ipv6, tcp, type2, type2_open, type10, type13};
 use crate::bytes::{Malformed, Reader};
 
 /// Link type number of Ethernet in capture files.
@@ -36,6 +36,8 @@ pub enum Payload<'a> {
         /// Whose packet it is, and what stands in it.
         connected: type2::Connected<'a>,
     },
+    /// A message that opens a Type 2 connection.
+    Type2Open(type2_open::Open<'a>),
     /// The payload of a frame with an EtherType that is not decoded, padding included.
     Other {
         /// Its EtherType.
@@ -65,6 +67,8 @@ pub enum Kind {
     Udp,
     /// A packet of this Type 2 connection.
     Type2(u32),
+    /// Messages that open Type 2 connections.
+    Type2Open,
     /// A frame of this EtherType.
     OtherEtherType(u16),
     /// Nothing that could be looked into; nothing was visited.
@@ -80,7 +84,7 @@ pub enum Reason {
     LengthField(u16),
     /// It is a part of an IPv4 or IPv6 packet.
     Fragment,
-    /// It is an IP packet of this protocol, not UDP.
+    /// It is an IP packet of this protocol: not UDP, and not the opening of a Type 2 connection over TCP.
     IpProtocol(u8),
     /// It is a Type 12 frame of this type, not one of datagrams.
     Type12FrameType(u8),
@@ -155,6 +159,9 @@ impl<'a, V: FnMut(&Headers, Payload<'a>)> Packet<'_, V> {
         if header.is_fragment() {
             return Ok(Kind::NotExamined(Reason::Fragment));
         }
+        if header.protocol == tcp::PROTOCOL {
+            return Ok(self.tcp(take_or_rest(&mut r, header.payload_length()).0));
+        }
         if header.protocol != udp::PROTOCOL {
             return Ok(Kind::NotExamined(Reason::IpProtocol(header.protocol)));
         }
@@ -176,6 +183,7 @@ impl<'a, V: FnMut(&Headers, Payload<'a>)> Packet<'_, V> {
                 let kind = self.udp(addresses, r.rest())?;
                 cut.map_or(Ok(kind), Err)
             }
+            ipv6::Upper::Protocol(tcp::PROTOCOL) => Ok(self.tcp(r.rest())),
             ipv6::Upper::Protocol(protocol) => Ok(Kind::NotExamined(Reason::IpProtocol(protocol))),
         }
     }
@@ -196,6 +204,20 @@ impl<'a, V: FnMut(&Headers, Payload<'a>)> Packet<'_, V> {
         }
         self.visit(Payload::Udp(datagram));
         Ok(Kind::Udp)
+    }
+
+    /// Nothing else of TCP is looked into, so nothing of it is malformed.
+    fn tcp(&mut self, octets: &'a [u8]) -> Kind {
+        let mut kind = Kind::NotExamined(Reason::IpProtocol(tcp::PROTOCOL));
+        if let Ok(segment) = tcp::Segment::parse(octets)
+            && [segment.source_port, segment.destination_port].contains(&type2_open::TCP_PORT)
+        {
+            for open in type2_open::openings(segment.data) {
+                self.visit(Payload::Type2Open(open));
+                kind = Kind::Type2Open;
+            }
+        }
+        kind
     }
 
     fn type12(&mut self, octets: &'a [u8], via_udp: bool) -> Result<Kind, Malformed> {

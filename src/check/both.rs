@@ -32,6 +32,14 @@ impl<T> Both<T> {
         }
     }
 
+    /// That of a direction and that of the opposite one.
+    pub(super) const fn with_opposite(&mut self, direction: Direction) -> (&mut T, &mut T) {
+        match direction {
+            Direction::ToDevice => (&mut self.to_device, &mut self.to_host),
+            Direction::ToHost => (&mut self.to_host, &mut self.to_device),
+        }
+    }
+
     pub(super) const fn of_mut(&mut self, direction: Direction) -> &mut T {
         match direction {
             Direction::ToDevice => &mut self.to_device,

@@ -3,22 +3,28 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::around::Carried;
-use super::contents::Contents;
+use super::contents::{Contents, HeldBack};
 use super::cycle::{Cycle, Cycles, FrameKind, counted};
 use super::finding::Location;
-use super::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update};
-use super::place::Places;
-use super::reaction::{Meter, ReactionOutcome};
+use super::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update, look_around};
+use super::fscp_2_1::Openings;
+use super::grain::Grain;
+use super::pair::{PairMeter, PairOutcome};
+use super::place::{Owner, Places};
+use super::reaction::ReactionOutcome;
 use super::relay::Relays;
 use super::signals::Signals;
-use super::tap::{Tap, TapFaults};
+use super::stop_seen::StandstillOutcome;
+use super::tap::{Clock, Order, Tap, TapFaults};
+use super::value::ValueOutcome;
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
+use crate::carrier::type2_open::Open;
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::MessageType;
 use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type12, type13, udp};
-use crate::machine::{Carrier, Direction, Machine};
-use crate::time::Instant;
+use crate::machine::{Carrier, Direction, Machine, Profile};
+use crate::time::{Instant, Span};
 
 /// Checks the packets of one run against one machine.
 pub struct Checker<'m> {
@@ -27,11 +33,12 @@ pub struct Checker<'m> {
     /// Takes the intervals one by one.
     sink: Option<Sink<'m>>,
     packets: u64,
+    grain: Grain,
     first: Option<Instant>,
     last: Option<Instant>,
 }
 
-crate::saved::resume!(Checker<'_> { plain: walker, packets, first, last; nested: state; fixed: sink });
+crate::saved::resume!(Checker<'_> { plain: walker, packets, grain, first, last; nested: state; fixed: sink });
 
 /// Whoever wants the intervals one by one.
 struct Sink<'m>(Box<dyn FnMut(&IntervalSeen) + 'm>);
@@ -43,6 +50,12 @@ pub struct Outcome {
     pub connections: Vec<ConnectionOutcome>,
     /// One entry per function that declares both a demand and a reaction signal.
     pub reactions: Vec<ReactionOutcome>,
+    /// One entry per value of the machine, in its order.
+    pub values: Vec<ValueOutcome>,
+    /// One entry per function that declares a demand signal and stops an axis with a value.
+    pub standstills: Vec<StandstillOutcome>,
+    /// One entry per pair of the machine, in its order.
+    pub pairs: Vec<PairOutcome>,
     /// What the capture lost.
     pub tap_faults: TapFaults,
     /// What the capture holds.
@@ -51,6 +64,8 @@ pub struct Outcome {
     pub cycles: Vec<Cycle>,
     /// Packets taken.
     pub packets: u64,
+    /// How fine the times of the packets are.
+    pub grain: Grain,
     /// Time of the first packet.
     pub first: Option<Instant>,
     /// Time of the last packet.
@@ -69,10 +84,20 @@ impl<'m> Checker<'m> {
             signals: Signals::new(machine),
             tap: Tap::default(),
             contents: Contents::default(),
+            openings: Openings::default(),
+            type10: HeldBack::default(),
             cycles: Cycles::default(),
             relays: Relays::new(machine).map(Box::new),
         };
-        Self { walker: Walker::default(), state, sink: None, packets: 0, first: None, last: None }
+        Self {
+            walker: Walker::default(),
+            state,
+            sink: None,
+            packets: 0,
+            grain: Grain::default(),
+            first: None,
+            last: None,
+        }
     }
 
     /// Also hands every interval to `sink` as it ends, round trips too: those that the outcome counts, in its order for each
@@ -113,11 +138,20 @@ impl<'m> Checker<'m> {
         }
         let at = packet.at.or(self.last).unwrap_or_default();
         self.first = self.first.or(packet.at);
+        if let Some(at) = packet.at {
+            self.grain.time(at);
+        }
         self.last = packet.at.or(self.last);
         let at = Location { at, file: packet.file, packet: packet.number };
-        if packet.at.is_some() && state.tap.clock(at) {
-            state.cycles.tap_gap(|_| true);
-            state.tell_gap(|_| true);
+        if packet.at.is_some() {
+            match state.tap.clock(at) {
+                Clock::Runs => {}
+                Clock::Back => {
+                    state.cycles.tap_gap(|_| true);
+                    state.tell_gap(at, |_| true);
+                }
+                Clock::Doubtful(pause) => state.doubt(pause),
+            }
         }
         let is_cut = packet.is_cut();
         let mut payloads = 0_usize;
@@ -140,7 +174,7 @@ impl<'m> Checker<'m> {
             Err(malformed) if is_cut => {
                 state.contents.cut_short = state.contents.cut_short.saturating_add(1);
                 // Telegrams may have stood behind the cut.
-                state.tell_gap(|carrier| may_be_behind(malformed.layer, carrier));
+                state.tell_gap(at, |carrier| may_be_behind(malformed.layer, carrier));
             }
             Err(malformed) => state.contents.count_malformed(at, malformed),
         }
@@ -155,7 +189,19 @@ impl<'m> Checker<'m> {
                 follower.tell_intervals(&mut sink.0);
             }
         }
-        let mut connections: Vec<_> = state.followers.into_iter().map(|follower| follower.finish(last)).collect();
+        state.type10.settle(&mut state.contents.type10);
+        for index in 0..state.followers.len() {
+            if let Some(follower) = state.followers.get_mut(index) {
+                follower.end(last);
+            }
+            look_around(&mut state.followers, index);
+        }
+        let (values, standstills) = state.signals.stops.finish();
+        let went_on = state.followers.iter().filter_map(|follower| follower.base.watch.went_on());
+        if let Some(at) = went_on.min() {
+            state.tap.clock_stepped_ahead(at);
+        }
+        let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
         let relays = state.relays.into_iter().flat_map(|relays| relays.finish());
         for (connection, [to_device, to_host]) in connections.iter_mut().zip(relays) {
             let never = [(Direction::ToDevice, &to_device), (Direction::ToHost, &to_host)]
@@ -167,11 +213,15 @@ impl<'m> Checker<'m> {
         }
         Outcome {
             connections,
-            reactions: state.signals.meters.into_iter().map(Meter::finish).collect(),
+            reactions: state.signals.meters.into_iter().map(|meter| meter.finish(last)).collect(),
+            pairs: state.signals.pairs.into_iter().map(PairMeter::finish).collect(),
+            values,
+            standstills,
             tap_faults: state.tap.finish(),
             contents: state.contents,
             cycles: state.cycles.finish(),
             packets: self.packets,
+            grain: self.grain,
             first: self.first,
             last,
         }
@@ -191,11 +241,14 @@ struct State<'m> {
     signals: Signals<'m>,
     tap: Tap,
     contents: Contents,
+    openings: Openings,
+    /// Type 10 frames that are not in the contents yet.
+    type10: HeldBack,
     cycles: Cycles,
     relays: Option<Box<Relays>>,
 }
 
-crate::saved::resume!(State<'_> { plain: tap, contents, cycles; nested: followers, signals, relays; fixed: machine, places });
+crate::saved::resume!(State<'_> { plain: tap, contents, openings, type10, cycles; nested: followers, signals, relays; fixed: machine, places });
 
 impl State<'_> {
     fn payload(&mut self, headers: &Headers, payload: &Payload<'_>, is_cut: bool, at: Location) {
@@ -205,7 +258,7 @@ impl State<'_> {
                 if *index_in_frame == 0 {
                     if self.tap.type12(*pass, datagram.index, at) {
                         self.cycles.tap_gap(|kind| matches!(kind, FrameKind::Type12 { .. }));
-                        self.tell_gap(|carrier| {
+                        self.tell_gap(at, |carrier| {
                             matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
                         });
                     }
@@ -213,11 +266,13 @@ impl State<'_> {
                 }
             }
             Payload::Type10(frame) => {
-                self.contents.type10.count(frame.frame_id);
+                self.type10.count(frame.frame_id, &mut self.contents.type10);
                 let kind = FrameKind::Type10 { frame_id: frame.frame_id, source: headers.source };
-                if is_cut || type10_gap(&mut self.tap, headers, frame, at) {
+                let order = type10_order(&mut self.tap, headers, frame, at);
+                if is_cut || order != Order::Next {
                     self.cycles.tap_gap(|known| *known == kind);
                     self.tell_gap(
+                        at,
                         |carrier| matches!(carrier, Carrier::Type10 { frame_id, .. } if *frame_id == frame.frame_id),
                     );
                 }
@@ -228,6 +283,9 @@ impl State<'_> {
                 }
                 if is_cut {
                     // Where such a frame ends decides what is data: without its end it says nothing.
+                    return;
+                }
+                if order == Order::Old {
                     return;
                 }
                 if is_withdrawn(frame) {
@@ -242,17 +300,25 @@ impl State<'_> {
             }
             Payload::Type2 { datagram, connected } => {
                 let id = connected.connection_id;
-                if self.tap.type2(datagram, connected, at) {
+                let order = self.tap.type2(datagram, connected, at);
+                if order != Order::Next {
                     self.cycles.tap_gap(|kind| *kind == FrameKind::Type2 { connection_id: id });
                     self.tell_gap(
+                        at,
                         |carrier| matches!(carrier, Carrier::Type2 { connection_id, .. } if *connection_id == id),
                     );
+                }
+                if order == Order::Old {
+                    return;
                 }
                 self.cycle_if(self.places.on_type2(id), FrameKind::Type2 { connection_id: id }, at);
             }
             Payload::Other { ether_type: seen, .. } if is_cut => {
                 // Telegrams may have stood behind the cut.
-                self.tell_gap(|carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen));
+                self.tell_gap(
+                    at,
+                    |carrier| matches!(carrier, Carrier::Ethernet { ether_type, .. } if ether_type == seen),
+                );
                 self.cycles.tap_gap(|kind| *kind == FrameKind::Ethernet { ether_type: *seen });
                 self.cycles.other();
             }
@@ -260,14 +326,21 @@ impl State<'_> {
                 let ether_type = *ether_type;
                 self.cycle_if(self.places.on_ethernet(ether_type), FrameKind::Ethernet { ether_type }, at);
             }
+            Payload::Type2Open(open) => {
+                self.cycles.other();
+                self.open(open, at);
+            }
             Payload::Type13(frame) => self.type13_frame(frame, at),
         }
         let Self { places, followers, signals, relays, cycles, tap, .. } = self;
-        places.find(headers, payload, |connection, direction, octets| {
-            if let Some(relays) = relays {
-                relays.own_place(connection, direction, octets, at);
+        places.find(headers, payload, |owner, direction, octets| match owner {
+            Owner::Connection(connection) => {
+                if let Some(relays) = relays {
+                    relays.own_place(connection, direction, octets, at);
+                }
+                telegram(followers, signals, connection, direction, octets, at, (&*cycles, &*tap));
             }
-            telegram(followers, signals, connection, direction, octets, at, (&*cycles, &*tap));
+            Owner::Value(value) => signals.stops.value(value, octets, at),
         });
         if let Some(relays) = relays {
             relays.other_place(headers, payload, at);
@@ -307,11 +380,35 @@ impl State<'_> {
         self.cycles.frame(FrameKind::Type13 { message_type, node }, at, None);
     }
 
+    /// A connection is being opened: tells those that it may be.
+    fn open(&mut self, open: &Open<'_>, at: Location) {
+        let Some(opened) = self.openings.take(open) else { return };
+        for (follower, connection) in self.followers.iter_mut().zip(&self.machine.connections) {
+            let Profile::Fscp2_1(parameters) = &connection.profile else { continue };
+            let place = match parameters.produces {
+                Direction::ToDevice => &connection.to_device,
+                Direction::ToHost => &connection.to_host,
+            };
+            if let Carrier::Type2 { connection_id, .. } = place.carrier {
+                follower.opened(&opened, connection_id, at);
+            }
+        }
+    }
+
+    /// Tells all connections, and the reactions they show, that the whole capture was silent for an unusually long time.
+    fn doubt(&mut self, pause: Span) {
+        for (index, follower) in self.followers.iter_mut().enumerate() {
+            follower.base.watch.doubt(pause);
+            self.signals.tap_gap(index);
+        }
+    }
+
     /// Tells the connections on the carriers concerned, and the reactions they show, that the capture lost packets.
-    fn tell_gap(&mut self, concerned: impl Fn(&Carrier) -> bool) {
+    fn tell_gap(&mut self, at: Location, concerned: impl Fn(&Carrier) -> bool) {
         for (index, (follower, connection)) in self.followers.iter_mut().zip(&self.machine.connections).enumerate() {
             if concerned(&connection.to_device.carrier) || concerned(&connection.to_host.carrier) {
                 follower.base.watch.tap_gap();
+                follower.base.recorder.capture_gap(at);
                 self.signals.tap_gap(index);
             }
             let mut others =
@@ -324,12 +421,15 @@ impl State<'_> {
                 relays.tap_gap(index);
             }
         }
+        self.signals.stops.tap_gap(concerned);
     }
 }
 
-fn type10_gap(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> bool {
-    frame.class().is_cyclic()
-        && frame.trailer.is_some_and(|trailer| tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at))
+fn type10_order(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> Order {
+    match frame.trailer.filter(|_| frame.class().is_cyclic()) {
+        Some(trailer) => tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at),
+        None => Order::Next,
+    }
 }
 
 /// Whether data on `carrier` may stand behind the place in `layer` at which a packet is cut.
@@ -358,12 +458,14 @@ fn telegram(
     let Some((before, rest)) = followers.split_at_mut_checked(connection) else { return };
     let Some((follower, after)) = rest.split_first_mut() else { return };
     let update = follower.telegram(direction, octets, at, Siblings { before, after });
-    if update == Update::Unchanged {
-        return;
+    if update != Update::Unchanged {
+        let carried = Carried { copies: follower.base.seen(direction), frames: cycles.frames() };
+        follower.base.watch.carried(direction, carried, |since| (cycles.longest_gap(since), tap.faults_since(since)));
+        if update != Update::Rejected {
+            signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
+        }
     }
-    let carried = Carried { copies: follower.base.seen(direction), frames: cycles.frames() };
-    follower.base.watch.carried(direction, carried, |since| (cycles.longest_gap(since), tap.faults_since(since)));
-    if update != Update::Rejected {
-        signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
+    if follower.base.recorder.looks_around() {
+        look_around(followers, connection);
     }
 }

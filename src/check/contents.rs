@@ -27,6 +27,8 @@ pub struct Contents {
     pub type13: Counts<MessageType>,
     /// Type 2 packets by connection ID.
     pub type2: Counts<u32>,
+    /// TCP segments that open Type 2 connections.
+    pub type2_opens: u64,
     /// Other UDP datagrams by destination port.
     pub udp: Counts<u16>,
     /// Frames of other EtherTypes.
@@ -70,13 +72,64 @@ impl<K: Ord> Counts<K> {
         self.add(key, 1);
     }
 
-    pub(super) fn add(&mut self, key: K, number: u64) {
+    pub(super) fn add(&mut self, key: K, packets: u64) {
         let counter = if self.by_key.len() < KEPT {
             self.by_key.entry(key).or_default()
         } else {
             self.by_key.get_mut(&key).unwrap_or(&mut self.more)
         };
-        *counter = counter.saturating_add(number);
+        *counter = counter.saturating_add(packets);
+    }
+}
+
+/// Packets that are counted in a table later, but for the first of each key: every packet of a Type 10 capture has a key, and they
+/// are few.
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(from = "Vec<Option<(u16, u64)>>", into = "Vec<Option<(u16, u64)>>")]
+pub(super) struct HeldBack {
+    keys: [Option<(u16, u64)>; HELD_BACK],
+}
+
+/// Keys of which packets are held back.
+const HELD_BACK: usize = 256;
+
+impl Default for HeldBack {
+    fn default() -> Self {
+        Self { keys: [None; HELD_BACK] }
+    }
+}
+
+impl From<Vec<Option<(u16, u64)>>> for HeldBack {
+    fn from(saved: Vec<Option<(u16, u64)>>) -> Self {
+        let mut held = Self::default();
+        held.keys.iter_mut().zip(saved).for_each(|(key, saved)| *key = saved);
+        held
+    }
+}
+
+impl From<HeldBack> for Vec<Option<(u16, u64)>> {
+    fn from(held: HeldBack) -> Self {
+        held.keys.to_vec()
+    }
+}
+
+impl HeldBack {
+    pub(super) fn count(&mut self, key: u16, table: &mut Counts<u16>) {
+        let Some(held) = self.keys.get_mut(usize::from(key) % HELD_BACK) else { return };
+        match held {
+            Some((held, packets)) if *held == key => *packets = packets.saturating_add(1),
+            _ => {
+                table.count(key);
+                if let Some((before, packets)) = held.replace((key, 0)) {
+                    table.add(before, packets);
+                }
+            }
+        }
+    }
+
+    /// Counts what was held back.
+    pub(super) fn settle(&mut self, table: &mut Counts<u16>) {
+        self.keys.iter_mut().filter_map(Option::take).for_each(|(key, packets)| table.add(key, packets));
     }
 }
 
@@ -95,6 +148,7 @@ impl Contents {
             Kind::Type10 | Kind::Udp => {}
             Kind::Type13(message_type) => self.type13.count(message_type),
             Kind::Type2(connection_id) => self.type2.count(connection_id),
+            Kind::Type2Open => self.type2_opens = self.type2_opens.saturating_add(1),
             Kind::OtherEtherType(ether_type) => self.other.count(ether_type),
             Kind::NotExamined(reason) => self.not_examined.count(reason),
         }
@@ -103,5 +157,25 @@ impl Contents {
     pub(super) fn count_malformed(&mut self, at: Location, malformed: Malformed) {
         self.malformed = self.malformed.saturating_add(1);
         self.first_malformed.get_or_insert((at, malformed));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Oracle: a table that counts each at once. Few keys share a place, or more than a table keeps.
+        #[test]
+        fn what_is_held_back_is_counted_in_the_end(keys in proptest::collection::vec(prop_oneof![0..4_u16, 254..260_u16, 0..1_000_u16], 0..900)) {
+            let (mut table, mut at_once, mut held) = (Counts::default(), Counts::default(), HeldBack::default());
+            for key in keys {
+                held.count(key, &mut table);
+                at_once.count(key);
+            }
+            held.settle(&mut table);
+            prop_assert_eq!(table, at_once);
+        }
     }
 }

@@ -1,7 +1,7 @@
 //! What the checker has to say: findings, events and trips, as plain data.
 
 use crate::machine::Direction;
-use crate::telegram::fscp_2_1::{Flaw, Reading};
+use crate::telegram::fscp_2_1::{Flaw, Identity, Reading};
 use crate::telegram::fscp_3_1_wide::{Arrangement, Start};
 use crate::telegram::fscp_12_1::{Command, ResetReason};
 use crate::time::{Instant, Span};
@@ -341,6 +341,13 @@ pub enum EventKind {
         start: Start,
         /// Telegrams that fitted it without exception before.
         telegrams: u32,
+    },
+    /// FSCP 2/1: the connection was opened; its ends by their own account.
+    Opened {
+        /// Who sends the data messages.
+        producer: Identity,
+        /// Who sends the time coordination.
+        consumer: Identity,
     },
     /// FSCP 2/1: the CRCs follow a reading of the sources that is not the usual one (accepted).
     Reading(Reading),

@@ -2,19 +2,19 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use std::collections::VecDeque;
-
 use serde_json::Value;
 
 use super::around::LongInterval;
 use super::both::Both;
 use super::declared::Declared;
 use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
-use super::fscp_2_1::Fscp2_1;
+use super::fscp_2_1::{Fscp2_1, Opened};
 use super::fscp_3_1::Fscp3_1;
 use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
+use super::history::History;
 use super::iec_62541_15::Iec62541_15;
+use super::loss::{Content, Loss, Others, Recorder, Sign};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
@@ -27,9 +27,6 @@ use crate::timing::{Intervals, Maxima, Worst};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 pub(super) const KEPT: usize = 10_000;
-
-/// Distinct telegrams of a direction that are remembered to recognise copies.
-const REMEMBERED: usize = 16;
 
 /// One connection being followed.
 pub(super) struct Follower {
@@ -114,6 +111,7 @@ impl Follower {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
+        self.base.recorder.frame(direction, at);
         let mut octets = octets;
         if let Rules::Fscp13_1(rules) = &self.rules {
             let Some(process_data) = rules.process_data(direction, octets) else {
@@ -136,7 +134,28 @@ impl Follower {
             Rules::Declared(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
         };
         self.base.line_mut(direction).remember(octets, update != Update::Rejected);
+        let number = self.number(direction);
+        self.base.note(direction, at, update, number);
         update
+    }
+
+    /// A connection was opened; `data_id` is the connection ID of this one's data messages.
+    pub(super) fn opened(&mut self, opened: &Opened, data_id: u32, at: Location) {
+        if let Rules::Fscp2_1(rules) = &mut self.rules {
+            rules.opened(&mut self.base, opened, data_id, at);
+        }
+    }
+
+    /// The number that the last telegram of `direction` has by its profile.
+    fn number(&self, direction: Direction) -> Option<u32> {
+        match &self.rules {
+            Rules::Fscp12_1(rules) => rules.number(direction),
+            Rules::Fscp3_1(rules) => rules.number(direction),
+            Rules::Iec62541_15(rules) => rules.number(direction),
+            Rules::Fscp13_1(rules) => rules.number(direction),
+            Rules::Fscp2_1(rules) => rules.number(direction),
+            Rules::Declared(rules) => rules.number(direction),
+        }
     }
 
     /// Hands over the intervals that were recorded since the last call.
@@ -175,6 +194,11 @@ impl Follower {
             }
     }
 
+    #[cfg(test)]
+    pub(super) fn is_steady(&self) -> bool {
+        matches!(&self.rules, Rules::Fscp12_1(rules) if rules.is_steady())
+    }
+
     /// Tells what is still pending at the end of the capture.
     pub(super) fn settle(&mut self) {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
@@ -182,14 +206,29 @@ impl Follower {
         }
     }
 
-    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+    /// Tells the silence that lasts to the end of the capture.
+    pub(super) fn end(&mut self, end: Option<Instant>) {
         self.settle();
         if let Rules::Fscp2_1(rules) = &mut self.rules {
             rules.finish(&mut self.base, end);
         }
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
-            self.base.silence(silence, true);
+            let at = Location { at: end.unwrap_or(silence.end.at), ..silence.end };
+            let sign = Sign::Silence { span: silence.span, to_the_end: true };
+            self.base.recorder.sign(silence.direction, at, sign);
+            self.base.tell_silence(silence, true);
         }
+    }
+
+    /// Ends a connection that stands alone.
+    #[cfg(test)]
+    pub(super) fn finish(mut self, end: Option<Instant>) -> ConnectionOutcome {
+        self.end(end);
+        self.outcome()
+    }
+
+    /// What was found out, after [`Self::end`].
+    pub(super) fn outcome(self) -> ConnectionOutcome {
         let unchecked = match &self.rules {
             Rules::Fscp12_1(rules) => rules.unchecked(&self.base),
             Rules::Fscp3_1(rules) => rules.unchecked(&self.base),
@@ -205,6 +244,20 @@ impl Follower {
             Rules::Fscp13_1(_) | Rules::Fscp2_1(_) | Rules::Iec62541_15(_) => Vec::new(),
         };
         self.base.into_outcome(unchecked, recovered)
+    }
+}
+
+/// If connection `index` has just been lost: notes what the other ones did meanwhile.
+pub(super) fn look_around(followers: &mut [Follower], index: usize) {
+    let window = followers.get_mut(index).and_then(|follower| follower.base.recorder.takes_look());
+    let Some(window) = window else { return };
+    let mut others = Others::default();
+    let elsewhere = followers.iter().enumerate().filter(|(other, _)| *other != index);
+    for (_, follower) in elsewhere {
+        follower.base.recorder.tell(&window, &mut others);
+    }
+    if let Some(follower) = followers.get_mut(index) {
+        follower.base.recorder.others(others);
     }
 }
 
@@ -230,6 +283,7 @@ impl Siblings<'_> {
 pub(super) struct Base {
     connection: usize,
     pub(super) watch: Watch,
+    pub(super) recorder: Recorder,
     lines: Both<Line>,
     findings: Vec<Finding>,
     events: Vec<Event>,
@@ -237,7 +291,7 @@ pub(super) struct Base {
     omitted: u64,
 }
 
-crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch; fixed: connection });
+crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch, recorder; fixed: connection });
 
 /// One direction.
 #[derive(Default, serde::Serialize, serde::Deserialize)]
@@ -248,8 +302,8 @@ pub(super) struct Line {
     pub(super) confirmed: u64,
     /// Whether the connection got beyond its start-up.
     in_operation: bool,
-    /// Accepted telegrams, the newest first.
-    history: VecDeque<Vec<u8>>,
+    /// Accepted telegrams.
+    history: History,
     /// As seen last, if that was rejected.
     rejected: Option<Vec<u8>>,
 }
@@ -258,33 +312,27 @@ impl Line {
     /// Whether the process image still holds the last telegram, or holds the last good one again after something else stood
     /// in its place.
     fn is_held(&mut self, octets: &[u8]) -> bool {
-        let is_accepted = self.accepted() == octets;
-        let held = is_accepted || self.rejected.as_deref() == Some(octets);
-        if held {
-            self.held = self.held.saturating_add(1);
-        }
-        if is_accepted {
+        if self.history.is_newest(octets) {
             self.rejected = None;
+        } else if self.rejected.as_ref().is_none_or(|rejected| rejected != octets) {
+            return false;
         }
-        held
+        self.held = self.held.saturating_add(1);
+        true
     }
 
     /// As accepted last; empty if there is none.
     pub(super) fn accepted(&self) -> &[u8] {
-        self.history.front().map_or(&[], Vec::as_slice)
+        self.history.newest()
     }
 
     fn remember(&mut self, octets: &[u8], accepted: bool) {
-        if !accepted {
+        if accepted {
+            self.rejected = None;
+            self.history.push(octets);
+        } else {
             self.rejected = Some(octets.to_vec());
-            return;
         }
-        self.rejected = None;
-        let mut slot =
-            if self.history.len() < REMEMBERED { Vec::new() } else { self.history.pop_back().unwrap_or_default() };
-        slot.clear();
-        slot.extend_from_slice(octets);
-        self.history.push_front(slot);
     }
 
     /// Whether `octets` are those of the last accepted telegram but for their last two.
@@ -295,7 +343,7 @@ impl Line {
 
     /// How many telegrams ago the same octets were here; 1 is the telegram before.
     pub(super) fn copies_ago(&self, octets: &[u8]) -> Option<usize> {
-        self.history.iter().position(|old| old == octets).map(|index| index.saturating_add(1))
+        self.history.copies_ago(octets)
     }
 }
 
@@ -304,6 +352,7 @@ impl Base {
         Self {
             connection: index,
             watch: Watch::new(connection.watchdog, Timer::of(&connection.profile)),
+            recorder: Recorder::new(index, connection),
             lines: Both::default(),
             findings: Vec::new(),
             events: Vec::new(),
@@ -337,6 +386,14 @@ impl Base {
         line.confirmed = line.confirmed.saturating_add(telegrams);
     }
 
+    /// A new telegram of steady operation, its CRCs checked: all that it changes here.
+    pub(super) fn steady(&mut self, direction: Direction, at: Location) {
+        let line = self.line_mut(direction);
+        line.confirmed = line.confirmed.saturating_add(1);
+        line.in_operation = true;
+        self.new_telegram(direction, at, true);
+    }
+
     /// A telegram of regular operation, with process or fail-safe data.
     pub(super) const fn in_operation(&mut self, direction: Direction) {
         self.line_mut(direction).in_operation = true;
@@ -344,12 +401,54 @@ impl Base {
 
     /// Hands a new telegram to the watchdog and reports the silence that it ends.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) {
+        if self.watch.has_lost_packets(direction) {
+            self.unseen(direction, at);
+        }
         if let Some(silence) = self.watch.new_telegram(direction, at, supervised) {
-            self.silence(silence, false);
+            self.recorder.sign(silence.direction, at, Sign::Silence { span: silence.span, to_the_end: false });
+            self.tell_silence(silence, false);
+        } else if let Some(silence) = self.watch.newly_on_hold(direction) {
+            // Whoever was silent, the capture or the machine: it is worth a word.
+            self.recorder.sign(direction, at, Sign::Silence { span: silence.span, to_the_end: false });
+        }
+        if !supervised {
+            self.tell_proven();
         }
     }
 
-    fn silence(&mut self, silence: Silence, to_the_end: bool) {
+    /// The connection falls out of operation: silences that were on hold were the machine's.
+    fn tell_proven(&mut self) {
+        for silence in self.watch.take_proven() {
+            self.tell_silence(silence, false);
+        }
+    }
+
+    /// The first telegram after packets that the capture lost: a silence too long is no finding, but worth a word.
+    fn unseen(&mut self, direction: Direction, at: Location) {
+        let last = self.watch.last(direction).filter(|_| self.watch.is_supervised(direction));
+        let span = last.map(|last| at.at.since(last.at)).filter(|span| *span > self.watch.watchdog());
+        if let Some(span) = span {
+            self.recorder.sign(direction, at, Sign::Unseen { span });
+        }
+    }
+
+    /// What a new telegram came to; cheap, as it is done for each.
+    fn note(&mut self, direction: Direction, at: Location, update: Update, number: Option<u32>) {
+        let content = match update {
+            Update::Rejected => Content::Rejected,
+            Update::FailSafe => Content::FailSafe,
+            Update::Process => Content::Process,
+            Update::NoData | Update::Unchanged if self.watch.is_supervised(direction) => Content::Process,
+            Update::NoData | Update::Unchanged => Content::NoData,
+        };
+        self.recorder.telegram(direction, at, content, number);
+        if self.recorder.waits_for_operation() {
+            let watch = &self.watch;
+            self.recorder.look_for_operation(|direction| watch.is_supervised(direction), at);
+        }
+    }
+
+    fn tell_silence(&mut self, silence: Silence, to_the_end: bool) {
         let watchdog = self.watch.watchdog();
         let detail = Detail::Silence { watchdog, silence: silence.span, to_the_end };
         self.finding(silence.direction, silence.end, Class::UnacceptableDelay, detail);
@@ -409,6 +508,15 @@ impl Base {
     }
 
     pub(super) fn event(&mut self, direction: Direction, location: Location, kind: EventKind) {
+        match kind {
+            EventKind::FailSafe => {
+                self.recorder.fail_safe(direction, true);
+                self.recorder.sign(direction, location, Sign::FailSafe);
+            }
+            EventKind::Restart => self.recorder.sign(direction, location, Sign::Restart),
+            EventKind::EndOfFailSafe | EventKind::Operating => self.recorder.fail_safe(direction, false),
+            _ => {}
+        }
         if self.events.len() < KEPT {
             self.events.push(Event { location, direction, kind });
         } else {
@@ -417,6 +525,8 @@ impl Base {
     }
 
     pub(super) fn trip(&mut self, direction: Direction, location: Location, cause: TripCause) {
+        self.tell_proven();
+        self.recorder.sign(direction, location, Sign::Told(cause));
         let last_good = [self.watch.last(Direction::ToDevice), self.watch.last(Direction::ToHost)];
         if self.trips.len() < KEPT {
             self.trips.push(Trip { location, connection: self.connection, direction, cause, last_good });
@@ -427,6 +537,7 @@ impl Base {
 
     fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
+        let (losses, omitted) = self.recorder.finish();
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
             telegrams: line.telegrams,
@@ -446,7 +557,8 @@ impl Base {
             findings: self.findings,
             events: self.events,
             trips: self.trips,
-            omitted: self.omitted,
+            losses,
+            omitted: self.omitted.saturating_add(omitted),
             unchecked,
             recovered,
         }
@@ -469,7 +581,9 @@ pub struct ConnectionOutcome {
     pub events: Vec<Event>,
     /// Trips in the order of their packets.
     pub trips: Vec<Trip>,
-    /// Findings, events and trips beyond the number that is kept.
+    /// Losses of the connection with what stood around them, in the order of their packets.
+    pub losses: Vec<Loss>,
+    /// Findings, events, trips and losses beyond the number that is kept.
     pub omitted: u64,
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<Unchecked>,
@@ -510,6 +624,8 @@ pub enum Unchecked {
     NoCrcRule,
     /// The machine file gives no CRC1.
     NoCrc1,
+    /// The machine file gives no CRC1, but the telegrams told it.
+    RecoveredCrc1,
     /// CRC1 by the machine file is not the seed of these telegrams.
     Crc1DoesNotFit,
     /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.

@@ -324,6 +324,11 @@ impl Fscp13_1 {
         Update::Process
     }
 
+    /// Time in the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        self.sides.of(direction).time.map(u32::from)
+    }
+
     /// The CRCs do not fit.
     fn reject_damaged(
         &mut self,

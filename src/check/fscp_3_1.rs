@@ -4,6 +4,9 @@
 //! no expectation is solved for its number: ahead is loss, behind is a repetition or a broken sequence, nowhere near is
 //! another connection's telegram or a corruption.
 //!
+//! A CRC1 that the machine file does not give is recovered, see [`fscp_3_1_key`](super::fscp_3_1_key). That shows that the CRCs
+//! agree with each other, not that the parameters are the right ones, so the connection then is not fully examined.
+//!
 //! The rule of a 4-octet CRC2 is searched for first, see [`fscp_3_1_wide`](super::fscp_3_1_wide); until it is found, only
 //! bits and timing are followed.
 
@@ -14,6 +17,7 @@ use std::collections::VecDeque;
 use super::both::Both;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
+use super::fscp_3_1_key::{KeySearch, TRIED};
 use super::fscp_3_1_wide::{Found, Search};
 use super::recovered::{RecoveredKey, Solved};
 use crate::machine::{self, Direction};
@@ -49,9 +53,20 @@ pub(super) struct Fscp3_1 {
     unfit: bool,
     /// The rule of a 4-octet CRC2; `None` for 3 octets.
     wide: Option<Both<Search>>,
+    /// The search for CRC1, where the machine file does not give it.
+    key: Option<KeySearch>,
+    /// CRC1 as it was recovered, and the telegrams that agree with it.
+    recovered: Both<Option<Solved>>,
 }
 
-crate::saved::resume!(Fscp3_1 { plain: sides, joined, solved, proven, misfits, unfit; nested: wide; fixed: parameters, data });
+crate::saved::resume!(Fscp3_1 {
+    plain: sides, joined, solved, proven, misfits, unfit, key, recovered;
+    nested: parameters, wide;
+    fixed: data
+});
+
+// CRC1 may have been recovered.
+crate::saved::resume!(machine::Fscp3_1 { plain: crc1; nested: ; fixed: to_device_data, to_host_data, crc2 });
 
 /// One direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -83,6 +98,8 @@ impl Fscp3_1 {
                 to_device: Search::new(parameters.to_device_data),
                 to_host: Search::new(parameters.to_host_data),
             }),
+            key: (parameters.crc2 == Crc2Form::Short && parameters.crc1.is_none()).then(KeySearch::default),
+            recovered: Both::default(),
         }
     }
 
@@ -103,7 +120,10 @@ impl Fscp3_1 {
             return Update::NoData;
         }
         if !self.is_checkable(direction) {
-            let number = self.search(base, direction, &telegram, at);
+            let number = match &self.wide {
+                Some(_) => self.search(base, direction, &telegram, at),
+                None => self.search_key(base, direction, &telegram, octets),
+            };
             return self.accept(base, direction, &telegram, number, at);
         }
         let expected = self.expected_number(direction, &telegram);
@@ -124,7 +144,9 @@ impl Fscp3_1 {
                 // The first telegrams of a run that was joined in the middle: solved, to be confirmed by the next.
                 if telegram.flags.has(reset_bit(direction)) && !self.proven {
                     self.misfits = self.misfits.saturating_add(1);
-                    self.unfit = self.misfits >= MISFITS;
+                    if self.misfits >= MISFITS {
+                        self.crc1_does_not_fit();
+                    }
                 }
                 self.sides.of_mut(direction).agreements = 0;
                 let number = self.solve_number(direction, &telegram);
@@ -142,6 +164,9 @@ impl Fscp3_1 {
         let proven = self.proven;
         if let Some(solved) = self.solved.of_mut(direction) {
             solved.agree();
+        }
+        if let Some(crc1) = self.recovered.of_mut(direction) {
+            crc1.agree();
         }
         let side = self.sides.of_mut(direction);
         side.agreements = side.agreements.saturating_add(1);
@@ -171,15 +196,18 @@ impl Fscp3_1 {
         let form = self.wide.as_ref().is_some_and(|wide| !found(wide)).then_some(Unchecked::NoCrcRule);
         let seed = (self.wide.is_none() && self.parameters.crc1.is_none()).then_some(Unchecked::NoCrc1);
         let unfit = self.unfit.then_some(Unchecked::Crc1DoesNotFit);
-        form.or(seed).or(unfit).or_else(|| base.gap())
+        let recovered = self.key.is_some().then_some(Unchecked::RecoveredCrc1);
+        form.or(seed).or(unfit).or_else(|| base.gap()).or(recovered)
     }
 
-    /// The numbers that were solved and confirmed.
+    /// CRC1, if it was recovered, and the numbers that were solved and confirmed.
     pub(super) fn recovered(&self) -> Vec<RecoveredKey> {
         let confirmed = |direction: &Direction| self.sides.of(*direction).confirmed && !self.unfit;
         let key =
             |direction: Direction| self.solved.of(direction).as_ref()?.recovered("consecutive number", direction, 24);
-        [Direction::ToDevice, Direction::ToHost].into_iter().filter(confirmed).filter_map(key).collect()
+        let crc1 = |direction: Direction| self.recovered.of(direction).as_ref()?.recovered("CRC1", direction, 24);
+        let both = [Direction::ToDevice, Direction::ToHost];
+        both.into_iter().filter_map(crc1).chain(both.into_iter().filter(confirmed).filter_map(key)).collect()
     }
 
     /// Whether CRC2 can be computed: CRC1 is given and not known to be another, or the rule of the 4 octets was found.
@@ -221,6 +249,44 @@ impl Fscp3_1 {
         let Found { arrangement, start, number_octets, number, telegrams } = found;
         base.event(direction, at, EventKind::Crc2Rule { arrangement, number_octets, start, telegrams });
         Some(number)
+    }
+
+    /// Looks for CRC1. Gives the telegram's number if CRC1 was found with this one.
+    fn search_key(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        octets: &[u8],
+    ) -> Option<u32> {
+        let reset = telegram.flags.has(reset_bit(direction));
+        let key = self.key.as_mut()?;
+        let crc1 = key.take(direction, telegram, octets, reset)?;
+        self.parameters.crc1 = Some(crc1);
+        for each in [Direction::ToDevice, Direction::ToHost] {
+            *self.recovered.of_mut(each) = Some(Solved::among(crc1.into(), TRIED));
+            if let Some(number) = key.number(each, crc1) {
+                let side = self.sides.of_mut(each);
+                (side.number, side.confirmed) = (Some(number), true);
+            }
+        }
+        base.confirm(direction, 1);
+        self.sides.of(direction).number
+    }
+
+    /// CRC1 is not the one of these telegrams: a given one is told, a recovered one is looked for anew.
+    fn crc1_does_not_fit(&mut self) {
+        self.misfits = 0;
+        match &mut self.key {
+            Some(key) => {
+                *key = KeySearch::default();
+                self.parameters.crc1 = None;
+                self.recovered = Both::default();
+                self.sides.to_device.confirmed = false;
+                self.sides.to_host.confirmed = false;
+            }
+            None => self.unfit = true,
+        }
     }
 
     /// The number of a telegram that fits once more of its bits are known.
@@ -302,6 +368,11 @@ impl Fscp3_1 {
         if fail_safe { Update::FailSafe } else { Update::Process }
     }
 
+    /// Number of the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        self.sides.of(direction).number
+    }
+
     fn note_joining(&mut self, base: &mut Base, direction: Direction, number: u32, at: Location) {
         if self.joined || number == 0 {
             self.joined = true;
@@ -335,7 +406,7 @@ impl Fscp3_1 {
         }
         if self.wide.is_none() && !self.proven && due != number && number != LAST_NUMBER && is_carry(number ^ seen) {
             // What one more step looks like under a wrong CRC1.
-            self.unfit = true;
+            self.crc1_does_not_fit();
             return Update::NoData;
         }
         if ahead(seen, number) <= NEARBY {

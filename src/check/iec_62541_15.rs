@@ -188,6 +188,14 @@ impl Iec62541_15 {
         next_number(odd.due)
     }
 
+    /// Number of the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        match direction {
+            Direction::ToDevice => self.request.map(|request| request.monitoring_number),
+            Direction::ToHost => self.answered,
+        }
+    }
+
     /// The number has not stepped: other flags in the same request.
     fn take_flags(&mut self, base: &mut Base, request: Request, at: Location) -> Update {
         self.tell_flags(base, request.flags, at);

@@ -9,51 +9,88 @@ use super::contents::{Contents, Counts};
 use super::cycle::{Cycle, Deviation};
 use super::finding::Location;
 use super::follower::{ConnectionOutcome, DirectionOutcome, KEPT};
-use super::reaction::ReactionOutcome;
+use super::loss::LOSSES;
+use super::order::OrderOutcome;
+use super::pair::PairOutcome;
+use super::reaction::{self, ReactionOutcome};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
+use super::standstill;
+use super::stop_seen::StandstillOutcome;
+use super::value::ValueOutcome;
+use crate::time::{Instant, Span};
 
 impl Outcome {
     /// Takes in the outcome of another run of the same machine, whose files stand behind those of this one.
     pub fn join(&mut self, other: Self) {
-        for (own, other) in self.connections.iter_mut().zip(other.connections) {
+        let Self {
+            connections,
+            reactions,
+            values,
+            standstills,
+            pairs,
+            tap_faults,
+            contents,
+            cycles,
+            packets,
+            grain,
+            first,
+            last,
+        } = other;
+        for (own, other) in self.connections.iter_mut().zip(connections) {
             own.join(other);
         }
         for reaction in &mut self.reactions {
             reaction.end_of_run(self.last);
         }
-        for mut reaction in other.reactions {
-            reaction.end_of_run(other.last);
+        for mut reaction in reactions {
+            reaction.end_of_run(last);
             if let Some(own) = self.reactions.iter_mut().find(|own| own.function == reaction.function) {
                 own.join(reaction);
             }
         }
-        self.tap_faults.join(&other.tap_faults);
-        self.contents.join(other.contents);
-        for cycle in other.cycles {
+        for (own, other) in self.values.iter_mut().zip(values) {
+            own.join(other);
+        }
+        for other in standstills {
+            if let Some(own) = self.standstills.iter_mut().find(|own| own.function == other.function) {
+                own.join(other);
+            }
+        }
+        for (own, other) in self.pairs.iter_mut().zip(pairs) {
+            own.join(other);
+        }
+        self.tap_faults.join(&tap_faults);
+        self.contents.join(contents);
+        for cycle in cycles {
             match self.cycles.iter_mut().find(|own| own.kind == cycle.kind) {
                 Some(own) => own.join(&cycle),
                 None => self.cycles.push(cycle),
             }
         }
-        self.packets = self.packets.saturating_add(other.packets);
-        self.first = self.first.into_iter().chain(other.first).min();
-        self.last = self.last.max(other.last);
+        self.packets = self.packets.saturating_add(packets);
+        self.grain.join(&grain);
+        self.first = self.first.into_iter().chain(first).min();
+        self.last = self.last.max(last);
     }
 }
 
 impl ConnectionOutcome {
     fn join(&mut self, other: Self) {
-        self.to_device.join(other.to_device);
-        self.to_host.join(other.to_host);
-        self.round_trip.join(&other.round_trip);
-        let mut omitted = self.omitted.saturating_add(other.omitted);
-        append(&mut self.findings, other.findings, &mut omitted);
-        append(&mut self.events, other.events, &mut omitted);
-        append(&mut self.trips, other.trips, &mut omitted);
-        self.omitted = omitted;
-        self.unchecked = self.unchecked.or(other.unchecked);
-        for key in other.recovered {
+        let Self { to_device, to_host, round_trip, findings, events, trips, losses, omitted, unchecked, recovered } =
+            other;
+        self.to_device.join(to_device);
+        self.to_host.join(to_host);
+        self.round_trip.join(&round_trip);
+        self.omitted = self
+            .omitted
+            .saturating_add(omitted)
+            .saturating_add(append(&mut self.findings, findings, KEPT))
+            .saturating_add(append(&mut self.events, events, KEPT))
+            .saturating_add(append(&mut self.trips, trips, KEPT))
+            .saturating_add(append(&mut self.losses, losses, LOSSES));
+        self.unchecked = self.unchecked.or(unchecked);
+        for key in recovered {
             match self.recovered.iter_mut().find(|own| is_same(own, &key)) {
                 Some(own) => {
                     own.is_unique |= key.is_unique;
@@ -70,25 +107,26 @@ fn is_same(own: &RecoveredKey, other: &RecoveredKey) -> bool {
     (own.direction, own.value, &own.name) == (other.direction, other.value, &other.name)
 }
 
-/// What there is room for; the rest is counted.
-fn append<T>(own: &mut Vec<T>, other: Vec<T>, omitted: &mut u64) {
-    let room = KEPT.saturating_sub(own.len());
+/// Adds what there is room for; gives how many there was no room for.
+fn append<T>(own: &mut Vec<T>, other: Vec<T>, most: usize) -> u64 {
+    let room = most.saturating_sub(own.len());
     let beyond = other.len().saturating_sub(room);
     own.extend(other.into_iter().take(room));
-    *omitted = omitted.saturating_add(u64::try_from(beyond).unwrap_or(u64::MAX));
+    u64::try_from(beyond).unwrap_or(u64::MAX)
 }
 
 impl DirectionOutcome {
     fn join(&mut self, other: Self) {
-        self.telegrams = self.telegrams.saturating_add(other.telegrams);
-        self.held = self.held.saturating_add(other.held);
-        self.confirmed = self.confirmed.saturating_add(other.confirmed);
-        self.tap_losses = self.tap_losses.saturating_add(other.tap_losses);
-        self.intervals.join(&other.intervals);
+        let Self { telegrams, held, confirmed, tap_losses, intervals, maxima: _, largest: _, longest, relay } = other;
+        self.telegrams = self.telegrams.saturating_add(telegrams);
+        self.held = self.held.saturating_add(held);
+        self.confirmed = self.confirmed.saturating_add(confirmed);
+        self.tap_losses = self.tap_losses.saturating_add(tap_losses);
+        self.intervals.join(&intervals);
         // There is no time line through both, nor a rate.
         (self.maxima, self.largest) = (None, None);
-        self.longest.join(&other.longest);
-        match (&mut self.relay, other.relay) {
+        self.longest.join(&longest);
+        match (&mut self.relay, relay) {
             (Some(own), Some(other)) => own.join(&other),
             (own, other) => *own = own.take().or(other),
         }
@@ -97,34 +135,113 @@ impl DirectionOutcome {
 
 impl RelayOutcome {
     fn join(&mut self, other: &Self) {
-        self.telegrams = self.telegrams.saturating_add(other.telegrams);
-        self.times.join(&other.times);
-        self.sample.join(&other.sample);
-        self.missing = self.missing.saturating_add(other.missing);
-        self.first_missing = self.first_missing.or(other.first_missing);
-        self.changed = self.changed.saturating_add(other.changed);
-        self.first_changed = self.first_changed.or(other.first_changed);
-        self.disturbed = self.disturbed.saturating_add(other.disturbed);
-        self.pending = self.pending.saturating_add(other.pending);
+        let Self { telegrams, times, sample, missing, first_missing, changed, first_changed, disturbed, pending } =
+            other;
+        self.telegrams = self.telegrams.saturating_add(*telegrams);
+        self.times.join(times);
+        self.sample.join(sample);
+        self.missing = self.missing.saturating_add(*missing);
+        self.first_missing = self.first_missing.or(*first_missing);
+        self.changed = self.changed.saturating_add(*changed);
+        self.first_changed = self.first_changed.or(*first_changed);
+        self.disturbed = self.disturbed.saturating_add(*disturbed);
+        self.pending = self.pending.saturating_add(*pending);
     }
 }
 
 impl ReactionOutcome {
     /// A demand that waits when its run ends waits no longer.
-    fn end_of_run(&mut self, last: Option<crate::time::Instant>) {
-        if let (Some(demand), Some(last)) = (self.waiting.take(), last) {
-            self.waited.push(last.since(demand.at));
-        }
+    fn end_of_run(&mut self, last: Option<Instant>) {
+        let waiting = self.waiting.take();
+        self.waited.extend(waiting.map(|demand| (demand, last.unwrap_or(demand.at))));
     }
 
     fn join(&mut self, other: Self) {
-        let room = super::reaction::KEPT.saturating_sub(self.occurrences.len());
-        self.occurrences.extend(other.occurrences.into_iter().take(room));
-        self.sample.join(&other.sample);
-        self.interrupted = self.interrupted.saturating_add(other.interrupted);
-        self.already_reacted = self.already_reacted.saturating_add(other.already_reacted);
-        self.disturbed = self.disturbed.saturating_add(other.disturbed);
-        self.waited.extend(other.waited);
+        let Self {
+            function: _,
+            occurrences,
+            sample,
+            interrupted,
+            already_reacted,
+            disturbed,
+            missing,
+            order,
+            waiting: _,
+            waited,
+        } = other;
+        // Occurrences beyond are in the sample.
+        append(&mut self.occurrences, occurrences, reaction::KEPT);
+        self.sample.join(&sample);
+        self.interrupted = self.interrupted.saturating_add(interrupted);
+        self.already_reacted = self.already_reacted.saturating_add(already_reacted);
+        self.disturbed = self.disturbed.saturating_add(disturbed);
+        self.missing.join(missing);
+        let OrderOutcome { too_early, without_demand } = order;
+        self.order.too_early.join(too_early);
+        self.order.without_demand.join(without_demand);
+        self.waited.extend(waited);
+    }
+}
+
+impl ValueOutcome {
+    fn join(&mut self, other: Self) {
+        let Self { value: _, seen, changes, range, implausible } = other;
+        self.seen = self.seen.saturating_add(seen);
+        self.changes = self.changes.saturating_add(changes);
+        self.range = match (self.range, range) {
+            (Some((least, most)), Some((other_least, other_most))) => {
+                Some((least.min(other_least), most.max(other_most)))
+            }
+            (own, other) => own.or(other),
+        };
+        self.implausible = match (self.implausible, implausible) {
+            (Some((why, at, number)), Some((_, _, more))) => Some((why, at, number.saturating_add(more))),
+            (own, other) => own.or(other),
+        };
+    }
+}
+
+impl StandstillOutcome {
+    fn join(&mut self, other: Self) {
+        let Self {
+            function: _,
+            by_position: _,
+            occurrences,
+            time,
+            travel,
+            interrupted,
+            already_standing,
+            disturbed,
+            waiting,
+            waited,
+        } = other;
+        append(&mut self.occurrences, occurrences, standstill::KEPT);
+        let longest = self.occurrences.iter().map(|stop| stop.time.seen).max();
+        let beyond = self.occurrences.iter_mut().skip(standstill::CURVES);
+        for stop in beyond.filter(|stop| Some(stop.time.seen) != longest) {
+            stop.curve = Vec::new();
+        }
+        self.time.join(&time);
+        self.travel.join(&travel);
+        self.interrupted = self.interrupted.saturating_add(interrupted);
+        self.already_standing = self.already_standing.saturating_add(already_standing);
+        self.disturbed = self.disturbed.saturating_add(disturbed);
+        self.waited.extend(self.waiting.take());
+        self.waited.extend(waited.into_iter().chain(waiting));
+    }
+}
+
+impl PairOutcome {
+    fn join(&mut self, other: Self) {
+        let Self { changes, sample, longest, worst, disturbed } = other;
+        self.changes.join(changes);
+        self.sample.join(&sample);
+        self.longest = self.longest.max(longest);
+        self.worst = match (self.worst, worst) {
+            (Some(own), Some(other)) => Some(if other.least > own.least { other } else { own }),
+            (own, other) => own.or(other),
+        };
+        self.disturbed = self.disturbed.saturating_add(disturbed);
     }
 }
 
@@ -135,6 +252,7 @@ impl Contents {
             (&mut self.type12_returning, other.type12_returning),
             (&mut self.type12_in_udp, other.type12_in_udp),
             (&mut self.type10_withdrawn, other.type10_withdrawn),
+            (&mut self.type2_opens, other.type2_opens),
             (&mut self.malformed, other.malformed),
             (&mut self.cut_short, other.cut_short),
             (&mut self.without_time, other.without_time),
@@ -166,7 +284,7 @@ impl Cycle {
         self.intervals.join(&other.intervals);
         self.deviation = match (self.deviation, other.deviation) {
             (Some(own), Some(other)) => {
-                let by_span = |extreme: &(crate::time::Span, Location)| extreme.0;
+                let by_span = |extreme: &(Span, Location)| extreme.0;
                 let most = if by_span(&other.most) > by_span(&own.most) { other.most } else { own.most };
                 let least = if by_span(&other.least) < by_span(&own.least) { other.least } else { own.least };
                 Some(Deviation { least, most })

@@ -7,7 +7,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::finding::Location;
-use crate::machine::Fscp12_1;
+use crate::machine::{Direction, Fscp12_1};
 use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
 
@@ -51,6 +51,11 @@ impl Parameterisation {
     pub(super) fn missed(&mut self) {
         self.missed = true;
         self.chunk.clear();
+    }
+
+    /// Whether further telegrams of `direction` with `command`, which carry data, change nothing here.
+    pub(super) fn is_at_rest(&self, direction: Direction, command: Command) -> bool {
+        !self.missed && (direction == Direction::ToHost || self.state == Some(command))
     }
 
     /// The next telegram of the master has this command, the one before it had `before`.

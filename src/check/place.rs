@@ -1,20 +1,22 @@
-//! From a payload on the wire to the telegrams that the machine file places in it.
+//! From a payload on the wire to the telegrams and values that the machine file places in it.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::net::IpAddr;
 
+use super::both::Both;
 use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
-use crate::machine::{Carrier, Connection, Direction, Machine, Place, Poll, Profile};
+use crate::machine::{Carrier, Direction, Machine, Place, Poll, Profile};
 
 /// All places of a machine, ordered for the search.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Places {
     /// Logical Type 12 places by their first address.
-    logical: Vec<Logical>,
+    logical: Both<Vec<Logical>>,
     memory: Vec<(u16, u16, Telegram)>,
+    /// By frame ID.
     type10: Vec<(u16, Option<Mac>, Telegram)>,
     type13: Vec<(Poll, u8, Telegram)>,
     udp: Vec<(Udp, Telegram)>,
@@ -22,10 +24,19 @@ pub(super) struct Places {
     ethernet: Vec<(Ethernet, Telegram)>,
 }
 
-/// A telegram of a connection and where it lies in the addressed data.
+/// Whose octets stand in a place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Owner {
+    /// A telegram of this connection.
+    Connection(usize),
+    /// This value.
+    Value(usize),
+}
+
+/// A telegram or value and where it lies in the addressed data.
 #[derive(Clone, Copy, Debug)]
 struct Telegram {
-    connection: usize,
+    owner: Owner,
     direction: Direction,
     /// On Type 12: as the outputs of the segment, or as its inputs.
     pass: Direction,
@@ -104,26 +115,39 @@ impl Places {
     pub(super) fn new(machine: &Machine) -> Self {
         let mut places = Self::default();
         for (connection, declared) in machine.connections.iter().enumerate() {
+            let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
             for direction in [Direction::ToDevice, Direction::ToHost] {
-                places.add(connection, direction, declared);
+                let ways = (direction, direction);
+                places.add(Owner::Connection(connection), ways, declared.place(direction), any_length);
             }
         }
-        places.logical.sort_by_key(|logical| logical.start);
-        places
+        for (value, declared) in machine.values.iter().enumerate() {
+            let ways = (declared.direction, declared.direction);
+            places.add(Owner::Value(value), ways, &declared.place, false);
+        }
+        places.sorted()
+    }
+
+    fn sorted(mut self) -> Self {
+        self.logical.to_device.sort_by_key(|logical| logical.start);
+        self.logical.to_host.sort_by_key(|logical| logical.start);
+        self.type10.sort_by_key(|(frame_id, _, _)| *frame_id);
+        self
     }
 
     /// The places that telegrams are copied to or from.
     pub(super) fn of_relays(machine: &Machine) -> Self {
         let mut places = Self::default();
         for (connection, declared) in machine.connections.iter().enumerate() {
+            let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
             for direction in [Direction::ToDevice, Direction::ToHost] {
                 if let Some(relay) = declared.relay(direction) {
-                    places.add_place(connection, direction, relay.pass(), &relay.place, declared);
+                    let ways = (direction, relay.pass());
+                    places.add(Owner::Connection(connection), ways, &relay.place, any_length);
                 }
             }
         }
-        places.logical.sort_by_key(|logical| logical.start);
-        places
+        places.sorted()
     }
 
     /// Whether a telegram stands in the memory of this Type 12 station.
@@ -146,24 +170,12 @@ impl Places {
         self.ethernet.iter().any(|(ethernet, _)| ethernet.ether_type == ether_type)
     }
 
-    fn add(&mut self, connection: usize, direction: Direction, declared: &Connection) {
-        self.add_place(connection, direction, direction, declared.place(direction), declared);
-    }
-
     /// `pass`: the direction whose telegrams pass the tap when these do, on Type 12.
-    fn add_place(
-        &mut self,
-        connection: usize,
-        direction: Direction,
-        pass: Direction,
-        place: &Place,
-        declared: &Connection,
-    ) {
-        let any_length = matches!(declared.profile, Profile::Fscp13_1(_));
+    fn add(&mut self, owner: Owner, (direction, pass): (Direction, Direction), place: &Place, any_length: bool) {
         let (offset, length) = (place.offset, place.length);
-        let telegram = Telegram { connection, direction, pass, offset, length, any_length };
+        let telegram = Telegram { owner, direction, pass, offset, length, any_length };
         match place.carrier {
-            Carrier::Type12Logical { address, working_counter } => self.logical.push(Logical {
+            Carrier::Type12Logical { address, working_counter } => self.logical.of_mut(pass).push(Logical {
                 start: address.saturating_add(u32::try_from(place.offset).unwrap_or(u32::MAX)),
                 working_counter: working_counter.unwrap_or(1),
                 telegram,
@@ -185,20 +197,23 @@ impl Places {
         }
     }
 
-    /// Hands each telegram that lies whole in `payload` to `visit`: connection, direction, octets.
+    /// Hands each telegram and value that lies whole in `payload` to `visit`: whose it is, direction, octets.
     pub(super) fn find<'a>(
         &self,
         headers: &Headers,
         payload: &Payload<'a>,
-        mut visit: impl FnMut(usize, Direction, &'a [u8]),
+        mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
         match payload {
             Payload::Type12 { pass, datagram, .. } => self.find_in_type12(*pass, datagram, visit),
             Payload::Type10(frame) => {
-                for (frame_id, source, telegram) in &self.type10 {
-                    let here = *frame_id == frame.frame_id && source.is_none_or(|source| source == headers.source);
+                let first = self.type10.partition_point(|(frame_id, _, _)| *frame_id < frame.frame_id);
+                let of_frame =
+                    self.type10.iter().skip(first).take_while(|(frame_id, _, _)| *frame_id == frame.frame_id);
+                for (_, source, telegram) in of_frame {
+                    let here = source.is_none_or(|source| source == headers.source);
                     if let Some(octets) = here.then(|| telegram.cut_out(frame.data, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -206,7 +221,7 @@ impl Places {
                 for (place, telegram) in &self.udp {
                     let here = place.matches(datagram);
                     if let Some(octets) = here.then(|| telegram.in_packet(datagram.payload)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -214,7 +229,7 @@ impl Places {
                 let Some(polled) = polled(frame) else { return };
                 for (_, _, telegram) in self.type13.iter().filter(|(poll, node, _)| (*poll, *node) == polled) {
                     if let Some(octets) = telegram.cut_out(frame.payload, telegram.offset) {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -222,15 +237,16 @@ impl Places {
                 for (place, telegram) in &self.type2 {
                     let here = place.matches(datagram, connected);
                     if let Some(octets) = here.then(|| telegram.cut_out(connected.data, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
+            Payload::Type2Open(_) => {}
             Payload::Other { ether_type, payload } => {
                 for (place, telegram) in &self.ethernet {
                     let here = place.matches(headers, *ether_type);
                     if let Some(octets) = here.then(|| telegram.cut_out(payload, telegram.offset)).flatten() {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -241,35 +257,34 @@ impl Places {
         &self,
         pass: Pass,
         datagram: &type12::Datagram<'a>,
-        mut visit: impl FnMut(usize, Direction, &'a [u8]),
+        mut visit: impl FnMut(Owner, Direction, &'a [u8]),
     ) {
-        let here = |telegram: &Telegram, working_counter: u16| {
-            is_on(pass, datagram.command, telegram.pass)
-                && (pass == Pass::Outgoing || datagram.working_counter >= working_counter)
-        };
+        let Some(taken) = taken_on(pass, datagram.command) else { return };
+        let served = |working_counter: u16| pass == Pass::Outgoing || datagram.working_counter >= working_counter;
         match datagram.address() {
             Address::Logical(base) => {
-                let first = self.logical.partition_point(|logical| logical.start < base);
-                for logical in self.logical.iter().skip(first) {
+                let logical = self.logical.of(taken);
+                let first = logical.partition_point(|logical| logical.start < base);
+                for logical in logical.iter().skip(first) {
                     let offset = usize::try_from(logical.start.saturating_sub(base)).unwrap_or(usize::MAX);
                     if offset >= datagram.data.len() {
                         break;
                     }
                     let telegram = &logical.telegram;
-                    if here(telegram, logical.working_counter)
+                    if served(logical.working_counter)
                         && let Some(octets) = telegram.cut_out(datagram.data, offset)
                     {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
             Address::Station { station, offset } => {
                 for (at_station, memory, telegram) in &self.memory {
-                    if (*at_station, *memory) == (station, offset)
-                        && here(telegram, 1)
+                    if (*at_station, *memory, telegram.pass) == (station, offset, taken)
+                        && served(1)
                         && let Some(octets) = telegram.cut_out(datagram.data, telegram.offset)
                     {
-                        visit(telegram.connection, telegram.direction, octets);
+                        visit(telegram.owner, telegram.direction, octets);
                     }
                 }
             }
@@ -289,15 +304,11 @@ const fn polled(frame: &type13::Frame<'_>) -> Option<(Poll, u8)> {
 
 /// Outputs are taken going out from the commands that write, inputs coming back from the commands that read: the same
 /// octets pass the tap twice.
-const fn is_on(pass: Pass, command: Command, direction: Direction) -> bool {
-    match (pass, direction) {
-        (Pass::Outgoing, Direction::ToDevice) => {
-            matches!(command, Command::Fpwr | Command::Fprw | Command::Lwr | Command::Lrw)
-        }
-        (Pass::Returning, Direction::ToHost) => {
-            matches!(command, Command::Fprd | Command::Fprw | Command::Lrd | Command::Lrw)
-        }
-        _ => false,
+const fn taken_on(pass: Pass, command: Command) -> Option<Direction> {
+    match (pass, command) {
+        (Pass::Outgoing, Command::Fpwr | Command::Fprw | Command::Lwr | Command::Lrw) => Some(Direction::ToDevice),
+        (Pass::Returning, Command::Fprd | Command::Fprw | Command::Lrd | Command::Lrw) => Some(Direction::ToHost),
+        _ => None,
     }
 }
 
@@ -364,7 +375,8 @@ required = { response_time = "1 s" }
             ether_type: type10::ETHER_TYPE,
         };
         let mut found = Vec::new();
-        Places::new(&machine).find(&headers, &payload, |connection, direction, octets| {
+        Places::new(&machine).find(&headers, &payload, |owner, direction, octets| {
+            let Owner::Connection(connection) = owner else { panic!("{owner:?}") };
             found.push((connection, direction, octets.to_vec()));
         });
         found
@@ -430,7 +442,8 @@ required = { response_time = "1 s" }
             let [destination, source] = nodes;
             let frame = type13::Frame { message_type, destination, source, head, payload };
             let mut found = Vec::new();
-            places.find(&Headers::default(), &Payload::Type13(frame), |connection, direction, octets| {
+            places.find(&Headers::default(), &Payload::Type13(frame), |owner, direction, octets| {
+                let Owner::Connection(connection) = owner else { panic!("{owner:?}") };
                 found.push((connection, direction, octets.to_vec()));
             });
             found

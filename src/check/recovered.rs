@@ -19,7 +19,7 @@ pub struct RecoveredKey {
     pub chance_log2: i64,
 }
 
-/// A counter of a built-in profile that was solved in the middle of a run.
+/// A counter or key of a built-in profile that was solved from the telegrams.
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Solved {
     value: u32,
@@ -37,6 +37,11 @@ impl Solved {
             None => 1,
         };
         *solved = Some(Self { value, agreed: 0, attempts });
+    }
+
+    /// The one value that was left of `tried`.
+    pub(super) const fn among(value: u32, tried: u64) -> Self {
+        Self { value, agreed: 0, attempts: tried }
     }
 
     /// A telegram bore the number that was predicted.

@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 
 use super::both::Both;
 use super::finding::Location;
-use super::place::Places;
+use super::place::{Owner, Places};
 use crate::carrier::{Headers, Payload};
 use crate::machine::{Direction, Machine, RelayOrder};
 use crate::time::Span;
@@ -181,7 +181,8 @@ impl Relays {
     /// Looks for telegrams in their other place.
     pub(super) fn other_place(&mut self, headers: &Headers, payload: &Payload<'_>, at: Location) {
         let meters = &mut self.meters;
-        self.places.find(headers, payload, |connection, direction, octets| {
+        self.places.find(headers, payload, |owner, direction, octets| {
+            let Owner::Connection(connection) = owner else { return };
             match meters.get_mut(connection).and_then(|both| both.of_mut(direction).as_mut()) {
                 Some((RelayOrder::To, meter)) => meter.second(octets, at),
                 Some((RelayOrder::From, meter)) => meter.first(octets, at),

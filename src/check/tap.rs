@@ -18,6 +18,12 @@ const COUNTING: u32 = 32;
 /// Type 10 senders that are followed.
 const SENDERS: usize = 1_024;
 
+/// Packets after which it is known how long nothing is captured between two of them.
+const SETTLED: u32 = 256;
+
+/// A pause in the whole capture that is this many times as long as any before is doubtful.
+const UNUSUAL: i64 = 16;
+
 /// Half a turn of the Type 10 cycle counter, 32 768 x 31.25 us: after a longer silence it does not tell back from ahead.
 const HALF_TURN: Span = Span::from_millis(1_024);
 const TURN: Span = Span::from_millis(2_048);
@@ -50,7 +56,8 @@ pub enum TapFault {
     DisorderedType2Packets,
     /// The clock of the capture went back.
     ClockStepsBack,
-    /// The clock of the capture jumped ahead: a Type 10 sender counted one step meanwhile.
+    /// The clock of the capture jumped ahead, or the capture paused: a Type 10 sender counted one step meanwhile, or nothing at
+    /// all was captured for longer than a watchdog time, and the connection went on as if nothing had been.
     ClockStepsAhead,
 }
 
@@ -120,7 +127,11 @@ impl TapFaults {
 pub(super) struct Tap {
     faults: TapFaults,
     last: Option<Instant>,
+    packets: u32,
+    /// Longest pause so far between two packets, the doubtful ones left out.
+    longest: Span,
     type12: Type12,
+    /// By frame ID.
     type10: Vec<Sender>,
     type2: Type2Counter,
     /// The last frame is a copy of one before, or out of order: it says nothing of the cycle.
@@ -135,6 +146,8 @@ struct Type12 {
     out: u64,
     returned: u64,
     unreturned: Vec<(u64, Location)>,
+    /// How many were on their way at once while all came back in turn.
+    usual: usize,
     next_index: Option<u8>,
     in_count: u32,
     last_out: Option<u8>,
@@ -150,15 +163,48 @@ struct Sender {
     last: Instant,
 }
 
+/// What the time of a packet says of the clock of the capture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Clock {
+    Runs,
+    /// It went back: no interval over this can be measured.
+    Back,
+    /// Nothing was captured for an unusually long time: the clock may have jumped, the capture may have paused, or everything
+    /// may have stood still.
+    Doubtful(Span),
+}
+
+/// How a packet stands to the one before it by its carrier's counter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Order {
+    /// Nothing is missing as far as the counter shows.
+    Next,
+    /// The capture has lost packets before it.
+    Gap,
+    /// It was sent before one that was seen already: its receiver drops it, and so does the checker.
+    Old,
+}
+
 impl Tap {
-    /// Looks at the time of a packet; returns whether the clock went back, so that no interval over it can be measured.
-    pub(super) fn clock(&mut self, at: Location) -> bool {
-        let back = self.last.is_some_and(|last| at.at.since(last) < Span::ZERO);
-        if back {
+    /// Looks at the time of a packet.
+    pub(super) fn clock(&mut self, at: Location) -> Clock {
+        let Some(last) = self.last.replace(at.at) else { return Clock::Runs };
+        let pause = at.at.since(last);
+        if pause < Span::ZERO {
             self.faults.count(TapFault::ClockStepsBack, 1, at);
+            return Clock::Back;
         }
-        self.last = Some(at.at);
-        back
+        self.packets = self.packets.saturating_add(1);
+        if self.packets > SETTLED && pause.as_nanos() / UNUSUAL > self.longest.as_nanos() {
+            return Clock::Doubtful(pause);
+        }
+        self.longest = self.longest.max(pause);
+        Clock::Runs
+    }
+
+    /// A connection went on after a doubtful pause as if nothing had been.
+    pub(super) fn clock_stepped_ahead(&mut self, at: Location) {
+        self.faults.count(TapFault::ClockStepsAhead, 1, at);
     }
 
     /// Faults after `since`, as far as they are remembered.
@@ -190,7 +236,9 @@ impl Tap {
                 }
                 state.last_out = Some(first_index);
                 state.out = state.out.saturating_add(1);
-                let mut gap = false;
+                // More frames on their way than ever: one of them was lost coming back, which its successor will show only when it
+                // comes back itself.
+                let mut gap = state.is_counting() && state.usual > 0 && state.on_the_way.len() >= state.usual;
                 if state.next_index == Some(first_index) {
                     state.in_count = state.in_count.saturating_add(1);
                 } else if state.next_index.is_some() {
@@ -225,6 +273,9 @@ impl Tap {
                     }
                     return state.out > 0;
                 };
+                if place == 0 && !state.is_counting() {
+                    state.usual = state.usual.max(state.on_the_way.len());
+                }
                 let lost: Vec<_> = state.on_the_way.drain(..=place).take(place).collect();
                 lost.iter().fold(false, |gap, (_, at)| gap | state.lose(*at))
             }
@@ -237,15 +288,16 @@ impl Tap {
         self.type12.next_index = Some(first_index.wrapping_add(datagrams));
     }
 
-    /// Looks at the cycle counter of a cyclic Type 10 frame; returns whether the capture has lost frames before it.
-    pub(super) fn type10(&mut self, frame_id: u16, source: Mac, counter: u16, at: Location) -> bool {
+    /// Looks at the cycle counter of a cyclic Type 10 frame.
+    pub(super) fn type10(&mut self, frame_id: u16, source: Mac, counter: u16, at: Location) -> Order {
         (self.copied, self.advance) = (false, None);
-        let known = self.type10.iter_mut().find(|sender| sender.frame_id == frame_id && sender.source == source);
-        let Some(sender) = known else {
+        let first = self.type10.partition_point(|sender| sender.frame_id < frame_id);
+        let mut of_frame = self.type10.iter_mut().skip(first).take_while(|sender| sender.frame_id == frame_id);
+        let Some(sender) = of_frame.find(|sender| sender.source == source) else {
             if self.type10.len() < SENDERS {
-                self.type10.push(Sender { frame_id, source, counter, step: None, last: at.at });
+                self.type10.insert(first, Sender { frame_id, source, counter, step: None, last: at.at });
             }
-            return false;
+            return Order::Next;
         };
         let advance = counter.wrapping_sub(sender.counter);
         let silence = at.at.since(sender.last);
@@ -254,23 +306,23 @@ impl Tap {
             sender.counter = counter;
             if sender.step == Some(advance) {
                 self.faults.count(TapFault::ClockStepsAhead, 1, at);
-                return true;
+                return Order::Gap;
             }
             let turns = silence.as_nanos().checked_div(TURN.as_nanos()).and_then(|n| u64::try_from(n).ok());
             let advance = turns.unwrap_or_default().saturating_mul(1 << 16).saturating_add(advance.into());
             let steps = sender.step.and_then(|step| advance.checked_div(step.into()));
             self.faults.count(TapFault::MissingType10Frames, steps.unwrap_or(1).saturating_sub(1).max(1), at);
-            return true;
+            return Order::Gap;
         }
         if advance == 0 {
             self.copied = true;
             self.faults.count(TapFault::RepeatedType10Frames, 1, at);
-            return false;
+            return Order::Next;
         }
         if advance >= 0x8000 {
             self.copied = true;
             self.faults.count(TapFault::DisorderedType10Frames, 1, at);
-            return false;
+            return Order::Old;
         }
         sender.counter = counter;
         self.advance = Some(advance);
@@ -278,32 +330,32 @@ impl Tap {
             Some(step) if advance > step => {
                 let steps = advance.checked_div(step).unwrap_or(1);
                 self.faults.count(TapFault::MissingType10Frames, u64::from(steps.saturating_sub(1).max(1)), at);
-                true
+                Order::Gap
             }
             _ => {
                 // The smallest advance seen is the sender's own.
                 sender.step = Some(advance);
-                false
+                Order::Next
             }
         }
     }
 
-    /// Looks at the sequence number of a Type 2 packet; returns whether packets are missing before it.
+    /// Looks at the sequence number of a Type 2 packet.
     pub(super) fn type2(
         &mut self,
         datagram: &udp::Datagram<'_>,
         connected: &type2::Connected<'_>,
         at: Location,
-    ) -> bool {
-        let Some(sequence) = connected.sequence else { return false };
-        let (fault, number) = match self.type2.step(connected.connection_id, datagram.source(), sequence) {
-            Step::Next => return false,
-            Step::Missing(packets) => (TapFault::MissingType2Packets, packets),
-            Step::Repeated => (TapFault::RepeatedType2Packets, 1),
-            Step::Disordered => (TapFault::DisorderedType2Packets, 1),
+    ) -> Order {
+        let Some(sequence) = connected.sequence else { return Order::Next };
+        let (fault, number, order) = match self.type2.step(connected.connection_id, datagram.source(), sequence) {
+            Step::Next => return Order::Next,
+            Step::Missing(packets) => (TapFault::MissingType2Packets, packets, Order::Gap),
+            Step::Repeated => (TapFault::RepeatedType2Packets, 1, Order::Next),
+            Step::Disordered => (TapFault::DisorderedType2Packets, 1, Order::Old),
         };
         self.faults.count(fault, number.into(), at);
-        fault == TapFault::MissingType2Packets
+        order
     }
 
     pub(super) fn finish(mut self) -> TapFaults {
@@ -380,10 +432,8 @@ mod tests {
                 let lost = matches!((index, pass), (50, Pass::Returning) | (60, Pass::Outgoing) | (140, _));
                 if !lost {
                     let gap = frame(&mut tap, pass, index, 1, at(packet));
-                    let expected = matches!(
-                        (index, pass),
-                        (51, Pass::Returning) | (60, Pass::Returning) | (61 | 141, Pass::Outgoing)
-                    );
+                    let expected =
+                        matches!((index, pass), (60, Pass::Returning) | (51, _) | (61 | 141, Pass::Outgoing));
                     assert_eq!(gap, expected, "index {index}");
                 }
             }
@@ -431,10 +481,10 @@ mod tests {
         let mut tap = Tap::default();
         let mac = Mac([2, 0, 0, 0, 0, 1]);
         let counters = [65_440_u16, 65_472, 65_504, 0, 32, 128, 160, 160, 128, 192];
-        let gaps: Vec<bool> =
+        let orders: Vec<Order> =
             (1..).zip(counters).map(|(packet, counter)| tap.type10(0x8001, mac, counter, at(packet))).collect();
-        assert_eq!(gaps.iter().filter(|gap| **gap).count(), 1);
-        assert!(gaps[5]);
+        let odd: Vec<_> = orders.into_iter().enumerate().filter(|(_, order)| *order != Order::Next).collect();
+        assert_eq!(odd, [(5, Order::Gap), (8, Order::Old)]);
         assert_eq!(
             told(tap),
             [
@@ -450,11 +500,11 @@ mod tests {
         let mut tap = Tap::default();
         let mac = Mac([2, 0, 0, 0, 0, 1]);
         let at = |ms: i64, packet| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet };
-        assert!(!tap.type10(0x8001, mac, 0, at(0, 1)));
-        assert!(!tap.type10(0x8001, mac, 256, at(8, 2)));
+        assert_eq!(tap.type10(0x8001, mac, 0, at(0, 1)), Order::Next);
+        assert_eq!(tap.type10(0x8001, mac, 256, at(8, 2)), Order::Next);
         // 1.2 s later: 38 400 counts ahead, which looks like 27 136 back.
-        assert!(tap.type10(0x8001, mac, 38_656, at(1_208, 3)));
-        assert!(!tap.type10(0x8001, mac, 38_912, at(1_216, 4)));
+        assert_eq!(tap.type10(0x8001, mac, 38_656, at(1_208, 3)), Order::Gap);
+        assert_eq!(tap.type10(0x8001, mac, 38_912, at(1_216, 4)), Order::Next);
         assert_eq!(told(tap), [(TapFault::MissingType10Frames, 149, 3)]);
     }
 
@@ -465,9 +515,26 @@ mod tests {
         let times_ms = [0, 8, 16, 3_600_024, 3_600_032];
         for (packet, (counter, ms)) in (1..).zip([256, 512, 768, 1_024, 1_280].into_iter().zip(times_ms)) {
             let at = Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet };
-            assert_eq!(tap.type10(0x8001, mac, counter, at), packet == 4);
+            let expected = if packet == 4 { Order::Gap } else { Order::Next };
+            assert_eq!(tap.type10(0x8001, mac, counter, at), expected);
         }
         assert_eq!(told(tap), [(TapFault::ClockStepsAhead, 1, 4)]);
+    }
+
+    #[test]
+    fn a_pause_in_the_whole_capture_is_doubtful() {
+        let mut tap = Tap::default();
+        let at = |us: i64| Location { at: Instant::from_nanos(us * 1_000), file: 0, packet: 1 };
+        // A packet each 500 us, now and then one after 1 ms.
+        let mut now = 0;
+        for packet in 0..300 {
+            now += if packet % 50 == 0 { 1_000 } else { 500 };
+            assert_eq!(tap.clock(at(now)), Clock::Runs);
+        }
+        assert_eq!(tap.clock(at(now + 15_000)), Clock::Runs, "a hiccup, which counts from now on");
+        assert_eq!(tap.clock(at(now + 15_000 + 300_000)), Clock::Doubtful(Span::from_millis(300)));
+        assert_eq!(tap.clock(at(now + 15_000 + 300_500)), Clock::Runs);
+        assert_eq!(told(tap), []);
     }
 
     #[test]

@@ -10,11 +10,14 @@ use Direction::{ToDevice, ToHost};
 mod cut_packets;
 mod fscp_13_1;
 mod fscp_2_1;
+mod fscp_2_1_opening;
+mod fscp_3_1_key;
 mod fscp_3_1_numbers;
 mod fscp_3_1_wide;
 mod iec_62541_15;
 mod recovered;
 mod start_up;
+mod steady;
 
 const MACHINE: &str = r#"
 schema = 1

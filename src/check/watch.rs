@@ -32,6 +32,9 @@ impl Timer {
     }
 }
 
+/// New telegrams of a connection within which a real silence makes it fall out of operation.
+const GOES_ON: u8 = 8;
+
 /// The new telegrams of one connection, both ways.
 #[derive(Clone, Debug)]
 pub(super) struct Watch {
@@ -39,11 +42,15 @@ pub(super) struct Watch {
     timer: Timer,
     lines: Both<Line>,
     round_trip: Intervals<Location>,
+    /// The packet behind a doubtful silence longer than the watchdog time, after which the connection went on as if nothing had been.
+    went_on: Option<Location>,
+    /// A silence is on hold.
+    holds: bool,
     /// Intervals recorded since they were last taken, if anybody wants them one by one.
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
-crate::saved::resume!(Watch { plain: lines, round_trip; nested: ; fixed: watchdog, timer, fresh });
+crate::saved::resume!(Watch { plain: lines, round_trip, went_on, holds; nested: ; fixed: watchdog, timer, fresh });
 
 /// The new telegrams of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -55,6 +62,10 @@ struct Line {
     supervised: bool,
     /// The capture lost packets since `last`: a long interval is not the machine's.
     tap_gap: bool,
+    /// The whole capture has been silent since `last` for an unusually long time.
+    doubt: bool,
+    /// A silence over such a time.
+    held_back: Option<HeldBack>,
     intervals: Intervals<Location>,
     maxima: Option<Maxima>,
     /// Only if asked for.
@@ -87,8 +98,18 @@ pub struct IntervalSeen {
     pub end: Location,
 }
 
+/// A doubtful silence, on hold until it shows whether the connection falls out of operation.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+struct HeldBack {
+    silence: Silence,
+    /// Whether it was mostly this side's.
+    is_own: bool,
+    /// New telegrams until it counts as the capture's.
+    left: u8,
+}
+
 /// A silence longer than the watchdog time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Silence {
     pub(super) direction: Direction,
     pub(super) span: Span,
@@ -97,7 +118,15 @@ pub(super) struct Silence {
 
 impl Watch {
     pub(super) fn new(watchdog: Span, timer: Timer) -> Self {
-        Self { watchdog, timer, lines: Both::default(), round_trip: Intervals::default(), fresh: None }
+        Self {
+            watchdog,
+            timer,
+            lines: Both::default(),
+            round_trip: Intervals::default(),
+            went_on: None,
+            holds: false,
+            fresh: None,
+        }
     }
 
     /// Keeps the largest intervals from now on.
@@ -187,14 +216,55 @@ impl Watch {
         self.lines.to_host.tap_gap = true;
     }
 
-    /// Whether the capture lost packets since the last new telegram of `direction`.
-    pub(super) const fn has_tap_gap(&self, direction: Direction) -> bool {
+    /// Whether the watchdog runs since the last new telegram of `direction`.
+    pub(super) const fn is_supervised(&self, direction: Direction) -> bool {
+        self.lines.of(direction).supervised
+    }
+
+    /// Nothing at all was captured for `pause`, unusually long. If that is longer than the watchdog time, it was the machine only if
+    /// the connection falls out of operation; otherwise the clock jumped or the capture paused.
+    pub(super) fn doubt(&mut self, pause: Span) {
+        for direction in [Direction::ToDevice, Direction::ToHost] {
+            let watchdog = self.watchdog;
+            let line = self.lines.of_mut(direction);
+            line.doubt |= line.supervised && pause > watchdog;
+        }
+    }
+
+    /// The silence, mostly this side's own, that the telegram just taken has put on hold.
+    pub(super) fn newly_on_hold(&self, direction: Direction) -> Option<Silence> {
+        let held_back = self.lines.of(direction).held_back.filter(|_| self.holds)?;
+        (held_back.is_own && held_back.left == GOES_ON).then_some(held_back.silence)
+    }
+
+    /// The packet behind the first doubtful silence that was not the machine's.
+    pub(super) fn went_on(&self) -> Option<Location> {
+        let [to_device, to_host] = [&self.lines.to_device, &self.lines.to_host];
+        let open = [to_device, to_host].into_iter().filter_map(|line| Some(line.held_back?.silence.end)).min();
+        self.went_on.or(open)
+    }
+
+    /// Whether the capture lost packets since the last new telegram of `direction`, for certain.
+    pub(super) const fn has_lost_packets(&self, direction: Direction) -> bool {
         self.lines.of(direction).tap_gap
+    }
+
+    /// Whether the capture lost packets since the last new telegram of `direction`, or may have.
+    pub(super) const fn has_tap_gap(&self, direction: Direction) -> bool {
+        let line = self.lines.of(direction);
+        line.tap_gap || line.doubt
+    }
+
+    /// Whether the capture lost packets since the last new telegram of either direction.
+    pub(super) const fn has_any_tap_gap(&self) -> bool {
+        let [to_device, to_host] = [&self.lines.to_device, &self.lines.to_host];
+        to_device.tap_gap || to_host.tap_gap || to_device.doubt || to_host.doubt
     }
 
     /// The telegrams of `direction` have no watchdog here: the gap is told, and over.
     pub(super) const fn bridge_tap_gap(&mut self, direction: Direction) {
-        self.lines.of_mut(direction).tap_gap = false;
+        let line = self.lines.of_mut(direction);
+        (line.tap_gap, line.doubt) = (false, false);
     }
 
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
@@ -203,71 +273,116 @@ impl Watch {
     /// silence is made up of the time that the partner took and of the time since it was this side's turn. The partner's
     /// part has been told already.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
-        let partner = self.lines.of_mut(direction.opposite());
-        let other = partner.last;
+        if self.holds {
+            self.go_on();
+        }
+        let now = at.at;
+        let (line, partner) = self.lines.with_opposite(direction);
+        let other = partner.last.map(|last| last.at);
         partner.turn.get_or_insert(at);
         let others = partner.number;
-        let line = self.lines.of_mut(direction);
-        let previous = line.last.replace(at);
-        let turn = line.turn.take();
+        let start = line.last.replace(at);
+        let previous = start.map(|last| last.at);
+        let asked = line.turn.take();
+        let turn = asked.map(|turn| turn.at);
         let others_before = std::mem::replace(&mut line.partner_number, others);
         line.number = line.number.saturating_add(1);
         let before = line.before.take();
         let was_long = std::mem::take(&mut line.is_long);
-        let (was_supervised, tap_gap) = (line.supervised, line.tap_gap);
-        line.supervised = supervised;
-        line.tap_gap = false;
+        let was_supervised = std::mem::replace(&mut line.supervised, supervised);
+        let tap_gap = std::mem::take(&mut line.tap_gap);
+        let doubt = std::mem::take(&mut line.doubt);
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
             && self.timer != Timer::Independent
-            && let Some(request) = other.filter(|request| previous.is_none_or(|previous| request.at > previous.at))
+            && let Some(request) = other.filter(|request| previous.is_none_or(|previous| *request > previous))
         {
-            let span = at.at.since(request.at);
-            self.round_trip.record(span, at);
-            if let Some(fresh) = &mut self.fresh {
-                fresh.push((None, span, at));
+            let span = now.since(request);
+            if !doubt {
+                self.round_trip.record(span, at);
+                if let Some(fresh) = &mut self.fresh {
+                    fresh.push((None, span, at));
+                }
             }
         }
-        let previous = previous.filter(|_| was_supervised)?;
-        let whole = at.at.since(previous.at);
-        let own = turn.map_or(Span::ZERO, |turn| at.at.since(turn.at));
-        let partners = turn.map_or(whole, |turn| turn.at.since(previous.at));
-        let (span, is_own) = match self.timer {
-            Timer::Interval => (whole, own >= partners || other.is_none()),
-            Timer::Answer => (own, turn.is_some()),
-            Timer::Independent => (whole, true),
+        let previous = previous.filter(|_| was_supervised && !tap_gap)?;
+        let span = match self.timer {
+            Timer::Interval | Timer::Independent => now.since(previous),
+            Timer::Answer => turn.map_or(Span::ZERO, |turn| now.since(turn)),
         };
-        if !tap_gap && (self.timer != Timer::Answer || turn.is_some()) {
-            let line = self.lines.of_mut(direction);
+        if !doubt && (self.timer != Timer::Answer || turn.is_some()) {
             line.intervals.record(span, at);
             line.before = Some(span);
-            if was_long && let Some(long) = line.longest.iter_mut().find(|long| long.end == previous) {
+            if was_long && let Some(long) = line.longest.iter_mut().find(|long| Some(long.end) == start) {
                 long.after = Some(span);
             }
-            if line.longest.enters(span) {
-                let start = turn.filter(|_| self.timer == Timer::Answer).unwrap_or(previous);
+            let start = if self.timer == Timer::Answer { asked } else { start };
+            if line.longest.enters(span)
+                && let Some(start) = start
+            {
                 let other_telegrams = others.saturating_sub(others_before);
                 line.longest.insert(span, LongInterval::new(start, at, before, other_telegrams));
                 line.is_long = true;
             }
-            line.maxima.get_or_insert_with(|| Maxima::new(previous.at)).record(span, at.at);
+            line.maxima.get_or_insert_with(|| Maxima::new(previous)).record(span, now);
             if let Some(largest) = &mut line.largest {
-                largest.record(span, at.at);
+                largest.record(span, now);
             }
             if let Some(fresh) = &mut self.fresh {
                 fresh.push((Some(direction), span, at));
             }
         }
-        (span > self.watchdog && is_own && !tap_gap).then_some(Silence { direction, span, end: at })
+        let is_own = || match self.timer {
+            Timer::Interval => {
+                let own = turn.map_or(Span::ZERO, |turn| now.since(turn));
+                let partners = turn.map_or(span, |turn| turn.since(previous));
+                own >= partners || other.is_none()
+            }
+            Timer::Answer => turn.is_some(),
+            Timer::Independent => true,
+        };
+        let silence = Silence { direction, span, end: at };
+        if doubt && supervised {
+            // Without a telegram that says otherwise it was not the machine.
+            line.held_back = Some(HeldBack { silence, is_own: is_own(), left: GOES_ON });
+            self.holds = true;
+            return None;
+        }
+        (span > self.watchdog && is_own()).then_some(silence)
     }
 
     /// A question and its answer, where not every telegram is one.
     pub(super) fn round_trip_of(&mut self, asked: Location, answered: Location) {
         let lines = &self.lines;
-        if !lines.to_device.tap_gap && !lines.to_host.tap_gap {
+        let in_doubt = lines.to_device.doubt || lines.to_host.doubt;
+        if !lines.to_device.tap_gap && !lines.to_host.tap_gap && !in_doubt {
             self.round_trip.record(answered.at.since(asked.at), answered);
         }
+    }
+
+    /// One more new telegram while the connection is in operation.
+    fn go_on(&mut self) {
+        self.holds = false;
+        for direction in [Direction::ToDevice, Direction::ToHost] {
+            let line = self.lines.of_mut(direction);
+            let Some(held_back) = &mut line.held_back else { continue };
+            held_back.left = held_back.left.saturating_sub(1);
+            if held_back.left == 0 {
+                let end = held_back.silence.end;
+                line.held_back = None;
+                self.went_on = self.went_on.or(Some(end));
+            } else {
+                self.holds = true;
+            }
+        }
+    }
+
+    /// The silences on hold that were the machine's after all: the connection fell out of operation.
+    pub(super) fn take_proven(&mut self) -> impl Iterator<Item = Silence> + use<> {
+        let lines = &mut self.lines;
+        let held_back = [lines.to_device.held_back.take(), lines.to_host.held_back.take()];
+        held_back.into_iter().flatten().filter(|held_back| held_back.is_own).map(|held_back| held_back.silence)
     }
 
     /// The side of `by` has left operation at `at`: no watchdog runs from now on, except over a silence of the partner that is
@@ -284,12 +399,12 @@ impl Watch {
     pub(super) fn finish(&self, end: Instant) -> Option<Silence> {
         let silence = |direction: Direction| {
             let line = self.lines.of(direction);
-            let last = line.last.filter(|_| line.supervised && !line.tap_gap)?;
+            let last = line.last.filter(|_| line.supervised && !line.tap_gap && !line.doubt)?;
             let since = match self.timer {
-                Timer::Interval | Timer::Independent => last,
-                Timer::Answer => line.turn?,
+                Timer::Interval | Timer::Independent => last.at,
+                Timer::Answer => line.turn?.at,
             };
-            let span = end.since(since.at);
+            let span = end.since(since);
             (span > self.watchdog).then_some((line.turn.is_some(), Silence { direction, span, end: last }))
         };
         [silence(Direction::ToDevice), silence(Direction::ToHost)]
@@ -365,6 +480,45 @@ mod tests {
         watch.stop(Direction::ToHost, at(15));
         assert_eq!(watch.new_telegram(Direction::ToDevice, at(200), false), None);
         assert_eq!(watch.intervals(Direction::ToDevice).count(), 1);
+    }
+
+    #[test]
+    fn a_doubtful_silence_is_the_machines_only_if_the_connection_falls_out_of_operation() {
+        for trips in [false, true] {
+            let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
+            for ms in [0, 10, 20] {
+                watch.new_telegram(Direction::ToDevice, at(ms), true);
+                watch.new_telegram(Direction::ToHost, at(ms + 4), true);
+            }
+            watch.doubt(Span::from_millis(976));
+            assert_eq!(watch.new_telegram(Direction::ToDevice, at(1_000), true), None);
+            if trips {
+                assert_eq!(watch.new_telegram(Direction::ToHost, at(1_002), false).map(|s| s.direction), None);
+                watch.stop(Direction::ToHost, at(1_002));
+                let silence = Silence { direction: Direction::ToDevice, span: Span::from_millis(980), end: at(1_000) };
+                assert_eq!(watch.take_proven().collect::<Vec<_>>(), [silence]);
+                assert_eq!(watch.went_on(), None);
+            } else {
+                for ms in [1_010, 1_020, 1_030, 1_040, 1_050] {
+                    assert_eq!(watch.new_telegram(Direction::ToHost, at(ms - 6), true), None);
+                    assert_eq!(watch.new_telegram(Direction::ToDevice, at(ms), true), None);
+                }
+                assert_eq!((watch.take_proven().count(), watch.went_on()), (0, Some(at(1_000))));
+            }
+            let longest = watch.intervals(Direction::ToDevice).longest().unwrap().span;
+            assert_eq!(longest, Span::from_millis(10));
+        }
+    }
+
+    /// A hiccup of the whole machine below the watchdog time is measured.
+    #[test]
+    fn a_doubtful_silence_that_trips_no_watchdog_is_an_interval() {
+        let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
+        watch.new_telegram(Direction::ToDevice, at(0), true);
+        watch.doubt(Span::from_millis(39));
+        assert_eq!(watch.new_telegram(Direction::ToDevice, at(39), true), None);
+        assert_eq!(watch.intervals(Direction::ToDevice).longest().unwrap().span, Span::from_millis(39));
+        assert_eq!(watch.went_on(), None);
     }
 
     #[test]

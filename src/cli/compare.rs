@@ -1,7 +1,7 @@
 //! `stopspan compare OLD NEW`
 
 use std::fs::File;
-use std::io::{Read, Seek};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -88,15 +88,21 @@ fn read(path: &Path, machine: Option<(&Path, &Machine)>) -> Result<Saved, Error>
             ))),
         };
     }
-    file.rewind().map_err(failed)?;
-    let mut octets = Vec::new();
-    file.take(MOST_OCTETS.saturating_add(1)).read_to_end(&mut octets).map_err(failed)?;
-    if u64::try_from(octets.len()).is_ok_and(|length| length > MOST_OCTETS) {
-        return Err(Error::Argument(format!(
+    let too_large = || {
+        Err(Error::Argument(format!(
             "{} is larger than {} MiB; expected a saved result of verify or analyze",
             path.display(),
             MOST_OCTETS >> 20
-        )));
+        )))
+    };
+    // Told before anything of it is read; a pipe says how long it is only at its end.
+    if file.metadata().is_ok_and(|is| is.len() > MOST_OCTETS) {
+        return too_large();
+    }
+    let mut octets = head;
+    file.take(MOST_OCTETS).read_to_end(&mut octets).map_err(failed)?;
+    if u64::try_from(octets.len()).is_ok_and(|length| length > MOST_OCTETS) {
+        return too_large();
     }
     Saved::read(&octets).map_err(|why| Error::Argument(format!("{}: {why}", path.display())))
 }

@@ -4,6 +4,7 @@
 //! missed; 2 the job could not be done, or not fully (cut capture, connection never seen, mistake in the machine file). 2
 //! outranks 1 outranks 0. A reader that goes away early (a closed pipe) ends the program quietly.
 
+mod ahead;
 mod analyze;
 mod budget;
 mod combine;
@@ -21,6 +22,7 @@ mod schema;
 mod state;
 mod survey;
 mod synth;
+mod synth_faults;
 mod verify;
 mod watchdogs;
 
@@ -38,7 +40,10 @@ pub use error::Error;
 #[command(
     name = "stopspan",
     version = concat!(env!("CARGO_PKG_VERSION"), " (", env!("STOPSPAN_COMMIT"), ")"),
-    after_help = "Exit codes: 0 examined and within limits; 1 findings or a limit missed; 2 not, or not fully, examined.\n\
+    after_help = "Example: stopspan verify machine.toml run.pcapng --record record.html\n\n\
+                  Exit codes: 0 examined and within limits; 1 findings or a limit missed; 2 not, or not fully, examined.\n\n\
+                  Reports have no colour. Help and messages have some on a terminal only, and none if NO_COLOR is set. Reports are \
+                  as wide as the terminal, from 80 to 140 columns; in a pipe or file 80 columns.\n\n\
                   This program computes; it does not certify."
 )]
 struct Cli {
@@ -104,9 +109,12 @@ struct Reporting {
     /// Table of the CSV form.
     #[arg(long, value_enum, value_name = "TABLE")]
     table: Option<Table>,
-    /// Also list events and every reaction.
-    #[arg(long)]
-    detailed: bool,
+    /// Also list paths, phases, events, every reaction, and the assumptions that the figures rest on.
+    #[arg(short, long, alias = "detailed", conflicts_with = "quiet")]
+    verbose: bool,
+    /// Print the verdict line only; files are written whole all the same.
+    #[arg(short, long)]
+    quiet: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -129,6 +137,10 @@ enum Table {
     Steps,
     /// Every measured reaction.
     Reactions,
+    /// Every measured stop.
+    Standstills,
+    /// The points of their curves.
+    Curves,
     /// Connections: counts, watchdog, margin, health.
     Connections,
     /// Intervals and round trips: extremes and quantiles.
@@ -143,8 +155,18 @@ enum Table {
     Cycles,
     /// Findings.
     Findings,
+    /// Findings on functions.
+    FunctionFindings,
+    /// Two-channel signals.
+    Pairs,
+    /// Every change of both channels of a pair.
+    Discrepancies,
     /// Trips.
     Trips,
+    /// Losses of the connections: when, and the likeliest cause.
+    Losses,
+    /// What speaks for and against the causes of each loss.
+    Evidence,
     /// Events.
     Events,
 }
@@ -155,6 +177,8 @@ impl Table {
             Self::Functions => CsvTable::Functions,
             Self::Steps => CsvTable::Steps,
             Self::Reactions => CsvTable::Reactions,
+            Self::Standstills => CsvTable::Standstills,
+            Self::Curves => CsvTable::Curves,
             Self::Connections => CsvTable::Connections,
             Self::Intervals => CsvTable::Intervals,
             Self::Histogram => CsvTable::Histogram,
@@ -162,7 +186,12 @@ impl Table {
             Self::Longest => CsvTable::Longest,
             Self::Cycles => CsvTable::Cycles,
             Self::Findings => CsvTable::Findings,
+            Self::FunctionFindings => CsvTable::FunctionFindings,
+            Self::Pairs => CsvTable::Pairs,
+            Self::Discrepancies => CsvTable::Discrepancies,
             Self::Trips => CsvTable::Trips,
+            Self::Losses => CsvTable::Losses,
+            Self::Evidence => CsvTable::Evidence,
             Self::Events => CsvTable::Events,
         }
     }

@@ -20,6 +20,11 @@ const WIDEST: usize = 140;
 impl Reporting {
     /// Refuses an output that is one of `inputs` or can't be a file, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
+        if self.quiet && self.file().is_none() && self.chosen() != Format::Text {
+            return Err(Error::Argument(
+                "--quiet prints the verdict line only; name a file for the report by --output, or leave one of them out".to_owned(),
+            ));
+        }
         self.file().map_or(Ok(()), |output| check_output(output, inputs))
     }
 
@@ -30,11 +35,20 @@ impl Reporting {
 
     /// Writes the report in the form asked for.
     pub(super) fn write(&self, report: &Report) -> Result<(), Error> {
+        if self.quiet {
+            // The last line of the text, in the same words.
+            let text = report::text(report, self.width(), false);
+            let verdict = text.lines().next_back().unwrap_or_default();
+            print(&format!("{verdict}\n"))?;
+            if self.file().is_none() {
+                return Ok(());
+            }
+        }
         match self.chosen() {
             Format::Csv => self.put(&self.csv(report)?),
             Format::Junit => self.put(&report::junit(report)),
             Format::Text | Format::Json => {
-                self.write_as(|width| report::text(report, width, self.detailed), || report::json(report))
+                self.write_as(|width| report::text(report, width, self.verbose), || report::json(report))
             }
         }
     }

@@ -1,17 +1,23 @@
 //! What several commands do: read a machine file, read a run through the checker.
 
-use std::fs;
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use super::Error;
+use super::ahead::each_packet;
 use super::progress::Progress;
-use crate::capture::{self, FileSummary, Input, Run, Summary};
+use crate::capture::{self, FileSummary, Packet, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::{self, Machine};
+use crate::state;
+
+/// Octets that a machine file may have.
+const MOST_OCTETS: u64 = 8 << 20;
 
 /// Reads a machine file.
 pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
-    let octets = fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let octets = beginning(path, MOST_OCTETS.saturating_add(1))?;
     if capture::looks_like_capture(&octets) {
         return Err(Error::Argument(format!(
             "{} is a capture, a machine file was expected; the machine file comes first, as in: stopspan verify \
@@ -19,7 +25,22 @@ pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
             path.display()
         )));
     }
+    if u64::try_from(octets.len()).is_ok_and(|length| length > MOST_OCTETS) {
+        return Err(Error::Argument(format!(
+            "{} is larger than {} MiB; expected a machine file",
+            path.display(),
+            MOST_OCTETS >> 20
+        )));
+    }
     machine::read(&path.display().to_string(), octets).map_err(Error::Machine)
+}
+
+/// At most the first `most` octets of a file, so that memory stays bounded whatever is named.
+pub(super) fn beginning(path: &Path, most: u64) -> Result<Vec<u8>, Error> {
+    let failed = |source| Error::Read { path: path.to_owned(), source };
+    let mut octets = Vec::new();
+    File::open(path).map_err(failed)?.take(most).read_to_end(&mut octets).map_err(failed)?;
+    Ok(octets)
 }
 
 /// Runs the checker over the captures as one run.
@@ -41,16 +62,24 @@ pub(super) fn check_with(
     so_far: impl Fn() -> Result<(), Error>,
     end: impl FnOnce(&Checker<'_>, &Summary) -> Result<(), Error>,
 ) -> Result<(Outcome, Summary), Error> {
-    let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
-    let mut run = Run::open(inputs).map_err(Error::Capture)?;
     let mut progress = Progress::reading(captures);
-    while let Some(mut packet) = run.next_packet().map_err(Error::Capture)? {
-        packet.file = packet.file.saturating_add(before.len());
+    let first_file = before.len();
+    let read = each_packet(captures, |packet| {
         progress.packet(packet.octets.len());
-        checker.packet(&packet);
-        so_far()?;
+        if first_file == 0 {
+            checker.packet(packet);
+        } else {
+            checker.packet(&Packet { file: packet.file.saturating_add(first_file), ..*packet });
+        }
+        so_far()
+    })?;
+    if let Some(file) = read.files.iter().find(|file| state::holds(&before, file)) {
+        return Err(Error::Argument(format!(
+            "{}: the state that --resume names has read this file already; name each part of the run once, in its order",
+            file.name
+        )));
     }
-    let summary = Summary { files: before.into_iter().chain(run.summary().files).collect() };
+    let summary = Summary { files: before.into_iter().chain(read.files).collect() };
     end(&checker, &summary)?;
     let outcome = checker.finish();
     so_far()?;

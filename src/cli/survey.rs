@@ -4,9 +4,10 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::ahead::each_packet;
 use super::progress::Progress;
-use super::{Error, Format, Reporting, output};
-use crate::capture::{Input, Run, Summary};
+use super::{Error, Format, Reporting, output, run};
+use crate::capture::Summary;
 use crate::report;
 use crate::survey::{Outcome, Survey};
 use crate::verdict::Judgement;
@@ -40,7 +41,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     if draft.is_some() && draft == output.as_deref() {
         return Err(Error::Argument("--draft and --output name the same file; choose another name for one".to_owned()));
     }
-    let reporting = Reporting { format: arguments.format, output, table: None, detailed: false };
+    let reporting = Reporting { format: arguments.format, output, table: None, verbose: false, quiet: false };
     reporting.check(&arguments.captures)?;
     if let Some(draft) = draft {
         output::keep_inputs(draft, &arguments.captures)?;
@@ -57,21 +58,21 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
 
 /// Reads the captures as one run.
 fn survey(captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
-    let inputs = captures.iter().map(|path| Input::from_argument(path.as_os_str()));
-    let mut run = Run::open(inputs).map_err(Error::Capture)?;
     let mut survey = Survey::default();
     let mut progress = Progress::reading(captures);
-    while let Some(packet) = run.next_packet().map_err(Error::Capture)? {
+    let summary = each_packet(captures, |packet| {
         progress.packet(packet.octets.len());
-        survey.packet(&packet);
-    }
-    Ok((survey.finish(), run.summary()))
+        survey.packet(packet);
+        Ok(())
+    })?;
+    Ok((survey.finish(), summary))
 }
 
 /// A drafted machine file replaces one that was drafted before, but not one that somebody has worked on.
 fn write_draft(path: &Path, outcome: &Outcome, summary: &Summary) -> Result<(), Error> {
-    match std::fs::read(path) {
-        Ok(octets) if !octets.starts_with(report::DRAFT_MARK.as_bytes()) => return Err(Error::Exists(path.to_owned())),
+    let mark = report::DRAFT_MARK.as_bytes();
+    match run::beginning(path, mark.len().try_into().unwrap_or(u64::MAX)) {
+        Ok(octets) if octets != mark => return Err(Error::Exists(path.to_owned())),
         _ => {}
     }
     output::write_whole(path, &report::draft(outcome, summary))

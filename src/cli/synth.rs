@@ -6,10 +6,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 
 use super::output::{WholeFile, keep_inputs, print};
+use super::synth_faults::{Faults, signed, tap_faults};
 use super::{Error, run};
-use crate::machine::{Direction, Machine};
+use crate::machine::Machine;
 use crate::quantity;
-use crate::synth::{self, Demands, FaultKind, Plan, PlannedFault};
+use crate::synth::{self, Demands, DeviationKind, Plan, PlannedDeviation, TapPlan};
 use crate::time::Span;
 use crate::verdict::Judgement;
 
@@ -38,9 +39,34 @@ pub(super) struct Arguments {
     /// No demands at all.
     #[arg(long, conflicts_with = "demand")]
     no_demands: bool,
-    /// A fault at a time: KIND,CONNECTION,DIRECTION,TIME, for example loss,gate,to_host,5s.
-    #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,TIME")]
+    /// A fault: KIND,CONNECTION,DIRECTION,WHEN, for example loss,gate,to_host,5s or corruption:bits=3,gate,to_host,packet=900.
+    ///
+    /// WHEN is a time, packet=N (the first telegram from packet N on), telegram=N (the Nth telegram of the direction, also in the
+    /// start-up) or rate=P (each telegram with probability P; '*' is any connection or direction, and KIND@rate=P is all).
+    /// Kinds: the classes of IEC 61784-3, corruption:bits=N, corruption:burst=N, loss:telegrams=N, parameter-mismatch, stuck-data,
+    /// early-toggle, missing-toggle, power-cycle:times=N, reset:reason=N, tap-loss.
+    #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,WHEN")]
     fault: Vec<String>,
+    /// Factor on every declared deceleration of the axes whose drives send values, for example 0.8; by default their stops are a
+    /// little better than declared.
+    #[arg(long, value_name = "FACTOR", value_parser = factor)]
+    ramp_factor: Option<u32>,
+    /// Something wrong that telegrams say although they are right themselves: KIND,FUNCTION or PAIR,TIME, for example
+    /// missing-reaction,gate-opens,5s. The next demand from that time on takes it.
+    #[arg(long, value_name = "KIND,NAME,TIME")]
+    deviation: Vec<String>,
+    /// A fault of the tap: KIND,TIME, for example lost:packets=2,5s.
+    ///
+    /// Kinds: lost:packets=N, duplicated:packets=N, reordered, reordered-unseen (with equal times), cut:octets=N;packets=N,
+    /// clock-step:by=-2s.
+    #[arg(long, value_name = "KIND,TIME")]
+    tap: Vec<String>,
+    /// Octets kept of each packet.
+    #[arg(long, value_name = "OCTETS", value_parser = clap::value_parser!(u32).range(1..))]
+    snap_length: Option<u32>,
+    /// Capture what goes to the host by a second interface whose clock is ahead by this time.
+    #[arg(long, value_name = "TIME", value_parser = signed, allow_hyphen_values = true)]
+    second_interface: Option<Span>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
@@ -79,22 +105,44 @@ fn plan(arguments: &Arguments, machine: &Machine) -> Result<Plan, Error> {
     } else {
         Demands::All
     };
+    let Faults { planned, placed } = Faults::read(&arguments.fault, machine)?;
+    let tap = TapPlan {
+        faults: tap_faults(&arguments.tap)?,
+        snap_length: arguments.snap_length.unwrap_or(0),
+        second_interface: arguments.second_interface,
+    };
     Ok(Plan {
         duration: arguments.duration,
         seed: arguments.seed,
         demands,
-        faults: arguments.fault.iter().map(|text| fault(text, machine)).collect::<Result<_, _>>()?,
+        faults: planned,
+        placed,
+        tap,
+        deviations: arguments.deviation.iter().map(|text| deviation(text, machine)).collect::<Result<_, _>>()?,
         start_up: !arguments.mid_run,
+        ramp_factor: arguments.ramp_factor,
         ..Plan::default()
     })
 }
 
-fn time(text: &str) -> Result<Span, String> {
+pub(super) fn time(text: &str) -> Result<Span, String> {
     match quantity::parse_time(text) {
         Ok(span) if span >= Span::ZERO => Ok(span),
         Ok(_) => Err("a time from the start of the run can't be negative".to_owned()),
         Err(error) => Err(format!("'{text}' {error}; expected a time such as \"5 s\"")),
     }
+}
+
+/// A factor from 0.05 to 5, in millionths.
+fn factor(text: &str) -> Result<u32, String> {
+    let (whole, fraction) = text.split_once('.').unwrap_or((text, ""));
+    let digits = |part: &str| part.len() <= 6 && part.chars().all(|c| c.is_ascii_digit());
+    let millionths = (!whole.is_empty() && digits(whole) && digits(fraction))
+        .then(|| format!("{whole}{fraction:0<6}").parse::<u32>().ok())
+        .flatten();
+    millionths
+        .filter(|millionths| (50_000..=5_000_000).contains(millionths))
+        .ok_or_else(|| format!("'{text}' is no factor from 0.05 to 5; expected a number such as 0.8"))
 }
 
 fn demand(text: &str, machine: &Machine) -> Result<(usize, Span), Error> {
@@ -105,30 +153,26 @@ fn demand(text: &str, machine: &Machine) -> Result<(usize, Span), Error> {
     Ok((function, time(at).map_err(in_demand)?))
 }
 
-fn fault(text: &str, machine: &Machine) -> Result<PlannedFault, Error> {
-    let in_fault = |problem: String| Error::Argument(format!("--fault {text}: {problem}"));
+fn deviation(text: &str, machine: &Machine) -> Result<PlannedDeviation, Error> {
+    let wrong = |problem: String| Error::Argument(format!("--deviation {text}: {problem}"));
     let parts: Vec<_> = text.split(',').map(str::trim).collect();
-    let [kind, connection, direction, at] = parts[..] else {
-        return Err(in_fault("expected KIND,CONNECTION,DIRECTION,TIME".to_owned()));
+    let [kind, name, at] = parts[..] else {
+        return Err(wrong("expected KIND,NAME,TIME".to_owned()));
     };
-    // As they are typed without quotes.
-    let kinds = FaultKind::ALL.map(|kind| kind.name().replace(' ', "-"));
+    let kinds = DeviationKind::ALL.map(|kind| kind.name().replace(' ', "-"));
     let kinds = kinds.each_ref().map(String::as_str);
-    let kind = find("kind of fault", &kind.replace(' ', "-").to_lowercase(), &kinds).map_err(in_fault)?;
-    let names: Vec<_> = machine.connections.iter().map(|connection| connection.id.as_str()).collect();
-    let connection = find("connection", connection, &names).map_err(in_fault)?;
-    let directions = [Direction::ToDevice, Direction::ToHost];
-    let direction = find("direction", direction, &directions.map(Direction::name)).map_err(in_fault)?;
-    Ok(PlannedFault {
-        kind: FaultKind::ALL[kind],
-        connection,
-        direction: directions[direction],
-        at: time(at).map_err(in_fault)?,
-    })
+    let kind = find("kind of deviation", &kind.replace(' ', "-").to_lowercase(), &kinds).map_err(wrong)?;
+    let kind = DeviationKind::ALL[kind];
+    let index = if kind.is_of_pair() {
+        find("pair", name, &machine.pairs.iter().map(|pair| pair.id.as_str()).collect::<Vec<_>>())
+    } else {
+        find("function", name, &machine.functions.iter().map(|function| function.id.as_str()).collect::<Vec<_>>())
+    };
+    Ok(PlannedDeviation { kind, index: index.map_err(wrong)?, at: time(at).map_err(wrong)? })
 }
 
 /// Index of `name` among `names`, or a message with the nearest known name.
-fn find(what: &str, name: &str, names: &[&str]) -> Result<usize, String> {
+pub(super) fn find(what: &str, name: &str, names: &[&str]) -> Result<usize, String> {
     names.iter().position(|known| *known == name).ok_or_else(|| {
         let nearest =
             names.iter().max_by(|a, b| strsim::jaro_winkler(a, name).total_cmp(&strsim::jaro_winkler(b, name)));

@@ -50,6 +50,18 @@ pub struct ConnectionResponse {
     pub limit: Option<Span>,
 }
 
+impl ConnectionResponse {
+    /// The published form by which a fault of a connection with this `watchdog` is bounded, if that form leaves the watchdog out.
+    pub fn form_without(&self, watchdog: Span) -> Option<&ResponseForm> {
+        self.form.as_ref().filter(|form| match form {
+            ResponseForm::Fscp2_1 { .. } | ResponseForm::Fscp13_1 { .. } => true,
+            ResponseForm::Fscp3_1 | ResponseForm::Fscp12_1 { .. } => false,
+            // A consumer timeout that equals the watchdog is the same setting.
+            ResponseForm::Iec62541_15 { consumer_timeout, .. } => *consumer_timeout != watchdog,
+        })
+    }
+}
+
 /// What the delay of an element is made of.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct ElementDelay {

@@ -2,6 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::collections::BTreeMap;
+
 use toml::de::DeTable;
 
 use super::delay::Medium;
@@ -9,6 +11,7 @@ use super::fields::{Fields, ROOT, Value};
 use super::mistake::{Mistake, Mistakes, Reported};
 use super::model::Machine;
 use super::names::Names;
+use super::reaction_rules::Measuring;
 use super::read_availability::{self, Defaults};
 use super::read_axis::axis;
 use super::read_connection::connection;
@@ -16,8 +19,11 @@ use super::read_element::element;
 use super::read_function::{Parts, function};
 use super::read_layout::layout;
 use super::read_medium::medium;
+use super::read_pair::pair;
+use super::read_reaction_rules;
 use super::read_response::tolerance;
 use super::read_signal::signal;
+use super::read_value::values;
 use super::shared_wire::Wire;
 use super::syntax;
 use super::values::{integer, words};
@@ -69,19 +75,25 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
         .collect();
     let media = media(&names, mistakes);
     let axes: Vec<_> = names.axes.fields(mistakes).map(axis).collect();
+    let values = values(&names, &axes, &mut wire, mistakes);
     let signals: Vec<_> = names.signals.fields(mistakes).map(|fields| signal(fields, &names, &connections)).collect();
+    let mut taken = BTreeMap::new();
+    let pairs: Vec<_> = names.pairs.fields(mistakes).map(|fields| pair(fields, &names, &signals, &mut taken)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
-    let Head { name, revision, clock_tolerance, .. } = head?;
+    let Head { name, revision, clock_tolerance, measuring, .. } = head?;
     Ok(Machine {
         name,
         revision,
         clock_tolerance,
+        measuring,
         elements: elements.into_iter().collect::<Result<_, _>>()?,
         connections: connections.into_iter().collect::<Result<_, _>>()?,
         axes: axes.into_iter().collect::<Result<_, _>>()?,
         signals: signals.into_iter().collect::<Result<_, _>>()?,
         functions: functions.into_iter().collect::<Result<_, _>>()?,
+        values: values.into_iter().collect::<Result<_, _>>()?,
+        pairs: pairs.into_iter().collect::<Result<_, _>>()?,
         media: media.into_iter().collect::<Result<_, _>>()?,
     })
 }
@@ -109,6 +121,7 @@ struct Head {
     revision: String,
     clock_tolerance: Tolerance,
     defaults: Defaults,
+    measuring: Measuring,
 }
 
 fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
@@ -116,6 +129,7 @@ fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
     let revision = fields.required("revision", "\"A\"", words);
     let clock_tolerance = fields.optional("clock_tolerance", tolerance);
     let defaults = read_availability::defaults(&mut fields);
+    let measuring = read_reaction_rules::measuring(&mut fields);
     let clock_tolerance = clock_tolerance?.unwrap_or_default();
-    Ok(Head { name: name?, revision: revision?, clock_tolerance, defaults: defaults? })
+    Ok(Head { name: name?, revision: revision?, clock_tolerance, defaults: defaults?, measuring: measuring? })
 }

@@ -17,8 +17,10 @@ mod mistake;
 mod model;
 mod monitor;
 mod names;
+mod pair;
 mod path;
 mod problem;
+mod reaction_rules;
 mod read_availability;
 mod read_axis;
 mod read_connection;
@@ -30,13 +32,16 @@ mod read_layout;
 mod read_layout_field;
 mod read_medium;
 mod read_monitor;
+mod read_pair;
 mod read_place;
+mod read_reaction_rules;
 mod read_response;
 mod read_separation;
 mod read_series;
 mod read_signal;
 mod read_stop;
 mod read_telegram;
+mod read_value;
 mod read_violation;
 mod separation;
 mod series;
@@ -44,6 +49,7 @@ mod shared_wire;
 mod source;
 mod spans;
 mod syntax;
+mod value;
 mod values;
 
 #[cfg(test)]
@@ -54,10 +60,13 @@ pub use delay::{ConnectionResponse, ElementDelay, Medium, ResponseForm, Stages, 
 pub use fscp_2_1::Fscp2_1;
 pub use model::*;
 pub use monitor::{Detection, Monitor, MonitorKind, MonitorLimit, Violation};
+pub use pair::{Pair, Relation};
 pub use problem::{Problem, Problems};
+pub use reaction_rules::{Measuring, ReactionRules, Statement, WithoutDemand};
 pub use separation::{Approach, Edition, Separation};
 pub use series::{Run, Series, SeriesRule};
 pub use spans::{SupervisedSpan, supervised_spans};
+pub use value::{ByteOrder, NumberType, Standstill, Value, ValueQuantity, ValueScale};
 
 /// The commented file that `stopspan init` writes: legal as it stands, with a mark at everything to be replaced.
 pub const TEMPLATE: &str = include_str!("template.toml");

@@ -9,8 +9,11 @@ use super::fscp_2_1::Fscp2_1;
 pub use super::fscp_13_1::Fscp13_1;
 pub use super::iec_62541_15::Iec62541_15;
 use super::monitor::{Detection, Monitor, Violation};
+use super::pair::Pair;
+use super::reaction_rules::{Measuring, ReactionRules};
 use super::separation::Separation;
 use super::series::Series;
+use super::value::{Standstill, Value};
 use crate::latency::tolerance::Tolerance;
 use crate::quantity::{Acceleration, Jerk, Speed, Travel};
 use crate::telegram::coverage::{self, Coverage};
@@ -32,12 +35,18 @@ pub struct Machine {
     pub axes: Vec<Axis>,
     /// Bits of the safe data with a meaning.
     pub signals: Vec<Signal>,
+    /// Values of the drives in their standard process data.
+    pub values: Vec<Value>,
     /// Safety functions.
     pub functions: Vec<Function>,
+    /// Two-channel signals.
+    pub pairs: Vec<Pair>,
     /// What several connections share.
     pub media: Vec<Medium>,
     /// Tolerance of the clocks of the machine's devices; already in the times of elements and connections.
     pub clock_tolerance: Tolerance,
+    /// What holds for its captures.
+    pub measuring: Measuring,
 }
 
 /// A sensor, input, logic, output or drive: anything that takes time on the way from a demand to a safe output.
@@ -414,6 +423,8 @@ pub struct Axis {
     pub monitors: Vec<Monitor>,
     /// Distance from a rotary axis at which travel counts as an arc.
     pub radius: Option<Travel>,
+    /// When it counts as standing still in a capture.
+    pub standstill: Option<Standstill>,
     /// Where the figures come from.
     pub source: Option<String>,
 }
@@ -543,6 +554,8 @@ pub struct Function {
     pub demand: Option<usize>,
     /// Signal whose activation is the reaction, seen on the wire.
     pub reaction: Option<usize>,
+    /// What its reactions in a capture are held against.
+    pub reaction_rules: ReactionRules,
     /// From sensor to actuator. A step may come again: a path up to another controller and back.
     pub path: Vec<Step>,
     /// The violated limit that is the demand; `None` if the demand comes along the path.

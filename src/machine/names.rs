@@ -122,6 +122,8 @@ pub(super) struct Names<'t> {
     pub(super) functions: Section<'t>,
     pub(super) media: Section<'t>,
     pub(super) layouts: Section<'t>,
+    pub(super) values: Section<'t>,
+    pub(super) pairs: Section<'t>,
     mistakes: &'t Mistakes,
 }
 
@@ -136,6 +138,8 @@ impl<'t> Names<'t> {
             functions: Section::collect(root, "function"),
             media: Section::collect(root, "medium"),
             layouts: Section::collect(root, "layout"),
+            values: Section::collect(root, "value"),
+            pairs: Section::collect(root, "pair"),
             mistakes: root.mistakes(),
         };
         for section in [
@@ -146,6 +150,8 @@ impl<'t> Names<'t> {
             &mut names.functions,
             &mut names.media,
             &mut names.layouts,
+            &mut names.values,
+            &mut names.pairs,
         ] {
             section.complete &= !root.has_misspelt(section.key);
         }
@@ -157,6 +163,8 @@ impl<'t> Names<'t> {
             vec![&names.functions],
             vec![&names.media],
             vec![&names.layouts],
+            vec![&names.values],
+            vec![&names.pairs],
         ] {
             names.report_twins(&sections);
         }
@@ -236,8 +244,17 @@ impl<'t> Names<'t> {
         }
         let wanted = sections.iter().map(|s| s.key).collect::<Vec<_>>().join(" or ");
         let mistake = Mistake::new(&name.span, format!("there is no {wanted} '{}'", shown(name.text))).elsewhere();
-        let all =
-            [&self.elements, &self.connections, &self.axes, &self.signals, &self.functions, &self.media, &self.layouts];
+        let all = [
+            &self.elements,
+            &self.connections,
+            &self.axes,
+            &self.signals,
+            &self.functions,
+            &self.media,
+            &self.layouts,
+            &self.values,
+            &self.pairs,
+        ];
         if let Some(other) = all.into_iter().find(|s| s.by_id.contains_key(name.text)) {
             let advice = format!("'{}' is {}", shown(name.text), other.with_article());
             return self.mistakes.report(mistake.advice(advice));

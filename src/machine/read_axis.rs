@@ -9,6 +9,7 @@ use super::names;
 use super::read_monitor::monitors;
 use super::read_series::Measured;
 use super::read_stop::stops;
+use super::read_value::standstill;
 use super::values::{Sign, one_of, quantity, ratio, time, words, yes_or_no};
 use crate::quantity::{Acceleration, Dimension, Speed, Travel};
 
@@ -67,6 +68,7 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
     let brake = fields.table("brake").and_then(|table| table.map(|table| brake(table, kind, pulls)).transpose());
     let stops = stops(&mut fields, Measured { kind, gravity: pulls, max_speed: max_speed.as_ref().ok().copied() });
     let radius = fields.optional("radius", |value| radius(value, kind));
+    let standstill = standstill(&mut fields, is);
     // Read below, once the stops are known that it may name.
     fields.value("monitor");
     let (stops, series) = stops?;
@@ -83,6 +85,7 @@ pub(super) fn axis(mut fields: Fields<'_>) -> Result<Axis, Reported> {
         series,
         monitors: Vec::new(),
         radius: radius?.map(Travel::from_nano),
+        standstill: standstill?,
         source: source?,
     };
     axis.monitors = monitors(&mut fields, &axis)?;

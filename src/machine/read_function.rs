@@ -8,6 +8,7 @@ use super::model::{Axis, Connection, Faults, Function, FunctionStop, Required, S
 use super::names::{self, Names};
 use super::path::{Observed, check, steps};
 use super::read_axis::Dimensions;
+use super::read_reaction_rules;
 use super::read_separation::separation;
 use super::read_stop::stop_of;
 use super::read_violation::{highest_speed, travel, upward, violation};
@@ -42,6 +43,7 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
     let all = [Faults::None, Faults::One, Faults::Staged, Faults::All].map(|faults| (faults.name(), faults));
     let faults = fields.optional("faults", one_of(&all));
     let source = fields.optional("source", words);
+    let reaction_rules = read_reaction_rules::of_function(&mut fields, names, [&demand, &reaction]);
     let required = fields
         .required_table(
             "required",
@@ -57,6 +59,7 @@ pub(super) fn function<'t>(mut fields: Fields<'t>, names: &Names<'t>, parts: &Pa
         title: title?,
         demand: demand?.map(|observed| observed.signal),
         reaction: reaction?.map(|observed| observed.signal),
+        reaction_rules: reaction_rules?,
         directions,
         path,
         violation: violation?,

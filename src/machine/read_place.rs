@@ -1,4 +1,4 @@
-//! `[connection.to_host]` and `[connection.to_device]`: where a telegram stands on the wire.
+//! `[connection.to_host]` and `[connection.to_device]`, and the same of a value: where it stands on the wire.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -19,6 +19,24 @@ enum CarrierName {
 
 /// `length` is that of the telegram, if the profile could be read.
 pub(super) fn place(mut fields: Fields<'_>, length: Option<usize>) -> Result<Place, Reported> {
+    let addressed = addressed(&mut fields);
+    let stated = stated_length(&mut fields, length);
+    let (carrier, offset) = addressed?;
+    let place = Place { carrier, offset, length: stated? };
+    ends_inside(&fields, &place, "telegram")?;
+    Ok(place)
+}
+
+/// The place of a value of `length` octets.
+pub(super) fn value_place(mut fields: Fields<'_>, length: usize) -> Result<Place, Reported> {
+    let (carrier, offset) = addressed(&mut fields)?;
+    let place = Place { carrier, offset, length };
+    ends_inside(&fields, &place, "value")?;
+    Ok(place)
+}
+
+/// Carrier and offset.
+fn addressed(fields: &mut Fields<'_>) -> Result<(Carrier, usize), Reported> {
     let carriers = [
         ("type12", CarrierName::Type12),
         ("type10", CarrierName::Type10),
@@ -28,23 +46,20 @@ pub(super) fn place(mut fields: Fields<'_>, length: Option<usize>) -> Result<Pla
         ("ethernet", CarrierName::Ethernet),
     ];
     let carrier = match fields.required("carrier", "\"type12\"", one_of(&carriers)) {
-        Ok(CarrierName::Type12) => type12(&mut fields),
-        Ok(CarrierName::Type10) => type10(&mut fields),
-        Ok(CarrierName::Type13) => type13(&mut fields),
-        Ok(CarrierName::Udp) => udp(&mut fields),
-        Ok(CarrierName::Type2) => type2(&mut fields),
-        Ok(CarrierName::Ethernet) => ethernet(&mut fields),
+        Ok(CarrierName::Type12) => type12(fields),
+        Ok(CarrierName::Type10) => type10(fields),
+        Ok(CarrierName::Type13) => type13(fields),
+        Ok(CarrierName::Udp) => udp(fields),
+        Ok(CarrierName::Type2) => type2(fields),
+        Ok(CarrierName::Ethernet) => ethernet(fields),
         Err(reported) => {
             fields.ignore_rest();
             Err(reported)
         }
     };
     let offset = fields.optional("offset", address(0..=0xFFFF));
-    let stated = stated_length(&mut fields, length);
     let offset = offset.map(|offset| usize::from(word(offset.unwrap_or(0))));
-    let place = Place { carrier: carrier?, offset: offset?, length: stated? };
-    ends_inside(&fields, &place)?;
-    Ok(place)
+    Ok((carrier?, offset?))
 }
 
 /// The length of the telegram; if it is stated, it must be the profile's.
@@ -63,7 +78,7 @@ fn stated_length(fields: &mut Fields<'_>, length: Option<usize>) -> Result<usize
     Ok(length.or(stated).unwrap_or(0))
 }
 
-fn ends_inside(fields: &Fields<'_>, place: &Place) -> Result<(), Reported> {
+fn ends_inside(fields: &Fields<'_>, place: &Place, what: &str) -> Result<(), Reported> {
     let (start, space, name) = match place.carrier {
         Carrier::Type12Logical { address, .. } => (u64::from(address), 1 << 32, "the logical addresses"),
         Carrier::Type12Memory { memory, .. } => (u64::from(memory), 1 << 16, "the station's memory"),
@@ -76,7 +91,7 @@ fn ends_inside(fields: &Fields<'_>, place: &Place) -> Result<(), Reported> {
     let behind = place.offset.saturating_add(place.length);
     let end = u64::try_from(behind).unwrap_or(u64::MAX).saturating_add(start);
     if end > space {
-        let message = format!("the telegram of {} octets ends behind {name}", place.length);
+        let message = format!("the {what} of {} octets ends behind {name}", place.length);
         return Err(fields.report(message, "a smaller address or offset"));
     }
     Ok(())

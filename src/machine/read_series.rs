@@ -150,7 +150,7 @@ fn rule(fields: &mut Fields<'_>) -> Result<SeriesRule, Reported> {
 }
 
 /// A share from one half to below one, in millionths.
-fn share(value: &Value<'_>) -> Result<u32, Mistake> {
+pub(super) fn share(value: &Value<'_>) -> Result<u32, Mistake> {
     let millionths = ratio(value)?;
     u32::try_from(millionths).ok().filter(|share| (500_000..1_000_000).contains(share)).ok_or_else(|| {
         Mistake::new(&value.span, format!("{} is not a share", value.key))

@@ -1,4 +1,4 @@
-//! What connections must not share: octets on the wire, connection IDs, addresses.
+//! What connections and values must not share: octets on the wire; what connections must not: connection IDs, addresses.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -8,8 +8,14 @@ use std::ops::Range;
 use super::mistake::{Mistake, Mistakes};
 use super::model::{Carrier, Direction, Place};
 
+/// Whose place it is, in the user's words.
+enum Owner {
+    Telegram(String),
+    Value(String),
+}
+
 struct Occupied {
-    owner: String,
+    owner: Owner,
     direction: Direction,
     place: Place,
 }
@@ -35,29 +41,54 @@ impl Wire {
         span: &Range<usize>,
         mistakes: &Mistakes,
     ) {
-        let other = self.places.iter().find(|other| overlap((direction, place), (other.direction, &other.place)));
+        let this = format!("the telegram to the {} of {owner}", end(direction));
+        self.take(Occupied { owner: Owner::Telegram(owner), direction, place: place.clone() }, &this, span, mistakes);
+    }
+
+    /// Notes the place of a value and reports the first telegram or value that it overlaps.
+    pub(super) fn occupy_by_value(
+        &mut self,
+        value: String,
+        direction: Direction,
+        place: &Place,
+        span: &Range<usize>,
+        mistakes: &Mistakes,
+    ) {
+        let this = value.clone();
+        self.take(Occupied { owner: Owner::Value(value), direction, place: place.clone() }, &this, span, mistakes);
+    }
+
+    fn take(&mut self, new: Occupied, this: &str, span: &Range<usize>, mistakes: &Mistakes) {
+        let Occupied { owner, direction, place } = &new;
+        let other = self.places.iter().find(|other| overlap((*direction, place), (other.direction, &other.place)));
         if let Some(other) = other {
-            let message = format!(
-                "the telegram to the {} of {owner} overlaps the one to the {} of {}",
-                end(direction),
-                end(other.direction),
-                other.owner
-            );
-            let expected = match place.carrier {
-                Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => "a place of its own for each telegram",
-                Carrier::Type10 { .. } => "another frame_id or offset, or the source of each",
-                Carrier::Type13 { .. } => "another node or offset",
-                Carrier::Udp { .. } => "another port or offset, or addresses that tell them apart",
-                Carrier::Type2 { .. } => "another connection_id or offset, or addresses that tell them apart",
-                Carrier::Ethernet { .. } => "another ethertype or offset, or addresses that tell them apart",
+            let end = end(other.direction);
+            let (that, its_place) = match (owner, &other.owner) {
+                (Owner::Telegram(_), Owner::Telegram(owner)) => {
+                    (format!("the one to the {end} of {owner}"), "telegram")
+                }
+                (Owner::Value(_), Owner::Telegram(owner)) => (format!("the telegram to the {end} of {owner}"), "value"),
+                (_, Owner::Value(value)) => (value.clone(), "value"),
             };
-            mistakes.report(Mistake::new(span, message).expected(expected).advice(format!(
+            let expected = match place.carrier {
+                Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. } => {
+                    format!("a place of its own for each {its_place}")
+                }
+                Carrier::Type10 { .. } => "another frame_id or offset, or the source of each".to_owned(),
+                Carrier::Type13 { .. } => "another node or offset".to_owned(),
+                Carrier::Udp { .. } => "another port or offset, or addresses that tell them apart".to_owned(),
+                Carrier::Type2 { .. } => {
+                    "another connection_id or offset, or addresses that tell them apart".to_owned()
+                }
+                Carrier::Ethernet { .. } => "another ethertype or offset, or addresses that tell them apart".to_owned(),
+            };
+            mistakes.report(Mistake::new(span, format!("{this} overlaps {that}")).expected(expected).advice(format!(
                 "this one takes octets {}, the other one {}",
                 octets(place),
                 octets(&other.place)
             )));
         }
-        self.places.push(Occupied { owner, direction, place: place.clone() });
+        self.places.push(new);
     }
 
     /// Notes an FSCP 12/1 connection ID, which must be unique: it is what reveals a telegram of another connection.

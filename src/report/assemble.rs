@@ -1,12 +1,13 @@
 //! Whole reports of the commands.
 
+use super::build_assumptions::assumptions;
 use super::build_capture::capture;
-use super::build_connection::connections;
+use super::build_connection::{add_admissible, connections};
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
 use super::model::{FunctionReport, MachineHead, OneRunReport, Program, Report};
 use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS};
-use super::{build_inverse, build_sensitivity, build_watchdogs};
+use super::{build_inverse, build_sensitivity, build_sequence, build_watchdogs};
 use crate::budget::residual::BitError;
 use crate::budget::watchdogs::Watchdogs;
 use crate::capture::Summary;
@@ -27,6 +28,7 @@ pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], resul
     Report {
         machine: Some(head(file, machine)),
         not_examined: without_budget(&functions).collect(),
+        assumptions: Some(assumptions(machine, &functions, None)),
         functions: Some(functions),
         cautions: BUDGET_CAUTIONS,
         ..empty("stopspan.budget/1", result)
@@ -110,14 +112,21 @@ pub fn analyze(
 /// Report of `verify`: everything.
 pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summary, verdict: &Verdict) -> Report {
     let contents = capture(outcome, summary);
-    let functions = functions(machine, &verdict.functions);
+    let mut functions = functions(machine, &verdict.functions);
+    for (function, verdict) in functions.iter_mut().zip(&verdict.functions) {
+        function.findings = Some(build_sequence::findings(&verdict.findings));
+    }
     let mut not_examined = gaps(&verdict.gaps, machine, summary);
     not_examined.extend(without_budget(&functions));
+    let mut connections = connections(machine, outcome, verdict);
+    add_admissible(machine, &mut connections);
     Report {
         machine: Some(head(file, machine)),
         capture: Some(contents.capture),
+        assumptions: Some(assumptions(machine, &functions, Some(outcome))),
         functions: Some(functions),
-        connections: Some(connections(machine, outcome, verdict)),
+        pairs: build_sequence::pairs(machine, &verdict.pairs),
+        connections: Some(connections),
         tap_faults: Some(contents.tap_faults),
         not_examined,
         ..empty("stopspan.verify/1", verdict.result)
@@ -159,6 +168,7 @@ pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
         machine: None,
         capture: None,
         functions: None,
+        pairs: None,
         connections: None,
         residual: None,
         simulation: None,
@@ -168,6 +178,7 @@ pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
         runs: None,
         comparison: None,
         tap_faults: None,
+        assumptions: None,
         inputs: None,
         not_examined: Vec::new(),
         verdict: words::judgement(result),

@@ -89,6 +89,7 @@ fn carriers(outcome: &Outcome) -> (Vec<CarrierReport>, Vec<CarrierReport>) {
     by_key(&contents.type13, &mut add, type13, "IEC 61158 Type 13 of further message types");
     let type2 = |id| format!("IEC 61158 Type 2, connection 0x{id:08X}");
     by_key(&contents.type2, &mut add, type2, "IEC 61158 Type 2 of further connections");
+    add("IEC 61158 Type 2, opening of connections over TCP".to_owned(), contents.type2_opens);
     by_key(&contents.udp, &mut add, |port| format!("UDP to port {port}"), "UDP to further ports");
     by_key(&contents.other, &mut add, |kind| format!("EtherType 0x{kind:04X}"), "further EtherTypes");
     for (reason, packets) in &contents.not_examined.by_key {

@@ -1,11 +1,13 @@
 //! Connections: results to report data.
 
+use super::build_loss::losses;
 use super::model::{
     ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
     RecoveredReport, TapFaultReport, TripReport,
 };
 use super::timing_model::RelayReport;
-use super::{build_timing, words};
+use super::{build_timing, build_watchdogs, words};
+use crate::budget::watchdogs;
 use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, RelayOutcome, Trip};
 use crate::machine::{Connection, Machine, Relay};
 use crate::time::Span;
@@ -19,8 +21,19 @@ pub fn connections(machine: &Machine, outcome: &Outcome, verdict: &Verdict) -> V
         .iter()
         .zip(&outcome.connections)
         .zip(&verdict.connections)
-        .map(|((connection, outcome), verdict)| report(machine, connection, outcome, verdict))
+        .map(|((connection, told), verdict)| {
+            let losses = losses(connection, told, outcome.first);
+            ConnectionReport { losses, ..report(machine, connection, told, verdict) }
+        })
         .collect()
+}
+
+/// Adds between which times each watchdog may be set.
+pub(super) fn add_admissible(machine: &Machine, connections: &mut [ConnectionReport]) {
+    let intervals = watchdogs::intervals(machine, &[]);
+    for (index, (connection, interval)) in connections.iter_mut().zip(&intervals).enumerate() {
+        connection.admissible = build_watchdogs::admissible(machine, index, interval);
+    }
 }
 
 pub(super) fn tap_faults(outcome: &Outcome) -> Vec<TapFaultReport> {
@@ -58,6 +71,7 @@ fn report(
         findings: outcome.findings.iter().map(|found| finding(found, machine)).collect(),
         omitted: outcome.omitted,
         trips: outcome.trips.iter().map(trip).collect(),
+        losses: Vec::new(),
         events: events.collect(),
         interval: Directions {
             to_device: line(&outcome.to_device, verdict.watchdog),
@@ -67,6 +81,7 @@ fn report(
         relay: relay(connection, outcome),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
+        admissible: None,
         recovered: outcome.recovered.iter().map(recovered).collect(),
         unchecked: outcome.unchecked.map(words::unchecked),
         health: words::health(verdict.health),

@@ -1,5 +1,7 @@
 //! Safety functions: results to report data.
 
+use super::build_reaction;
+use super::build_standstill::standstill;
 use super::build_stop::{stop, violation};
 use super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, OccurrenceReport, TermReport};
 use super::number::{Unit, inches, milli_units, milli_units_down};
@@ -59,7 +61,10 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         },
         margin: budget.map(|budget| margins(budget, unit)).unwrap_or_default(),
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
+        outside_the_wire: build_reaction::outside(machine, function),
         measured: verdict.measured.as_ref().map(measured),
+        standstill: verdict.standstill.as_ref().and_then(|told| standstill(machine, function, told, unit)),
+        findings: None,
         verdict: words::status(verdict.status),
         derivation: None,
         allows: None,
@@ -236,13 +241,14 @@ fn measured(measured: &Measured) -> MeasuredReport {
         s_ns: sample.standard_deviation().map(Span::as_nanos),
         max_ns: sample.longest().map(Span::as_nanos),
         unanswered: measured.unanswered,
-        pending: u64::try_from(reaction.waited.len())
-            .unwrap_or(u64::MAX)
-            .saturating_add(u64::from(reaction.waiting.is_some()))
-            .saturating_sub(measured.unanswered),
+        pending: measured.pending,
         interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
         disturbed: reaction.disturbed,
+        without_demand: reaction.order.without_demand.total,
+        uncertainty: build_reaction::uncertainty(&measured.uncertainty),
+        comparison: measured.comparison.map(words::comparison),
+        tolerance: measured.tolerance.as_ref().map(build_reaction::tolerance),
         occurrences: occurrences.collect(),
     }
 }

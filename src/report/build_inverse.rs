@@ -3,8 +3,8 @@
 use super::amount::{self, Amount};
 use super::inverse_model::AllowedReport;
 use super::model::FunctionReport;
-use crate::budget::{self, Allowed, Safer, Unit};
-use crate::machine::{Function, Machine};
+use crate::budget::{self, Allowed, Answer, Input, Safer, Unit};
+use crate::machine::{Faults, Function, Machine};
 use crate::quantity::Dimension;
 
 /// Adds to each function how far its figures may go.
@@ -22,7 +22,9 @@ fn allowed(machine: &Machine, function: &Function, response: i64) -> Vec<Allowed
     let mut rows = vec![row("response time".to_owned(), response, time, Safer::Smaller, inverse.longest_response)];
     rows.extend(inverse.inputs.iter().map(|answer| {
         let name = amount::input(machine, function, answer.input);
-        row(name, answer.present, answer.input.unit(machine, function), answer.input.safer(), answer.allowed)
+        let unit = answer.input.unit(machine, function);
+        let told = row(name, answer.present, unit, answer.input.safer(), answer.allowed);
+        AllowedReport { note: note(machine, function, answer), ..told }
     }));
     rows
 }
@@ -35,5 +37,15 @@ fn row(figure: String, now: i64, unit: Unit, safer: Safer, allowed: Allowed) -> 
         (Allowed::Nothing, _) => ("none", None),
     };
     let allowed = value.map(|value| Amount::of(value, Some(unit)));
-    AllowedReport { figure, now: Amount::of(now, Some(unit)), bound, allowed }
+    AllowedReport { figure, now: Amount::of(now, Some(unit)), bound, allowed, note: None }
+}
+
+/// Why a watchdog may be anything, or why none helps.
+fn note(machine: &Machine, function: &Function, answer: &Answer) -> Option<String> {
+    let Input::Watchdog(index) = answer.input else { return None };
+    let declared = machine.connections.get(index)?;
+    if let Some(form) = declared.response.form_without(declared.watchdog) {
+        return Some(format!("the response form of {} bounds a fault without the watchdog", form.name()));
+    }
+    (function.faults == Faults::None).then(|| "the function assumes no fault (faults = \"none\")".to_owned())
 }

@@ -73,7 +73,7 @@ fn connection(index: usize, found: &Found, search: Search) -> FoundReport {
         is_directed: found.is_directed,
         to_device: found.to_device.as_ref().map(side),
         to_host: found.to_host.as_ref().map(side),
-        keys: keys(&found.keys),
+        keys: keys(&found.keys).into_iter().collect(),
         chance: chance(found.bits(), search),
     }
 }
@@ -151,8 +151,11 @@ fn address(side: &Side) -> (&'static str, String) {
     }
 }
 
+/// A parameter by its name in the machine file.
+type Key = (&'static str, KeyReport);
+
 /// What was recovered, by the names of the machine file.
-pub(super) fn keys(keys: &Keys) -> Vec<KeyReport> {
+pub(super) fn keys(keys: &Keys) -> Vec<Key> {
     match keys {
         Keys::Fscp12_1 { connection_id, device_address, watchdog_ms } => {
             let unseen = |told: &Option<u16>| told.is_none().then(|| "its transfer was not seen whole".to_owned());
@@ -188,11 +191,11 @@ pub(super) fn keys(keys: &Keys) -> Vec<KeyReport> {
     }
 }
 
-fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> KeyReport {
-    KeyReport { name, value, remark }
+fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> Key {
+    (name, KeyReport { value, remark })
 }
 
-fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<KeyReport> {
+fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<Key> {
     let address = |address: &Option<u16>| address.map(|address| address.to_string());
     let bits: u32 = domain.known.iter().map(|octet| octet.count_ones()).sum();
     let unknown = domain.udid.is_none().then(|| format!("{bits} of its 48 bits are known"));
@@ -208,7 +211,7 @@ fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<Ke
     ]
 }
 
-fn keys_62541_15(consumer_id: u32, spdu_ids: Option<SpduIds>, layout: Option<Layout>) -> Vec<KeyReport> {
+fn keys_62541_15(consumer_id: u32, spdu_ids: Option<SpduIds>, layout: Option<Layout>) -> Vec<Key> {
     let layout = layout.map(|layout| match layout {
         Layout::TrailerFirst => "\"trailer first\"".to_owned(),
         Layout::DataFirst => "\"data first\"".to_owned(),

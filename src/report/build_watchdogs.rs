@@ -3,13 +3,15 @@
 use super::amount::{self, Amount};
 use super::build_function::cause;
 use super::watchdogs_model::{
-    ImpossibleReport, LowerReport, MeasuredLower, WatchdogFunction, WatchdogReport, WatchdogsReport, WayOutReport,
+    AdmissibleReport, ImpossibleReport, LowerReport, MeasuredLower, WatchdogFunction, WatchdogReport, WatchdogsReport,
+    WayOutReport,
 };
 use crate::budget::watchdogs::{
-    Connection, Function, Impossible, Lower, Margin, Position, RoundTripFrom, Watchdogs, WayOut, round_down,
+    Connection, Decider, Function, Impossible, Interval, Lower, Margin, Position, RoundTripFrom, Watchdogs, WayOut,
+    round_down,
 };
-use crate::budget::{LONGEST_WATCHDOG, Unit};
-use crate::machine::{self, Machine};
+use crate::budget::{Cause, LONGEST_WATCHDOG, Unit};
+use crate::machine::{self, Faults, Machine, Step};
 use crate::time::Span;
 use crate::verdict::ObservedCycle;
 
@@ -85,14 +87,56 @@ fn connection(
         proposed_ns: nanos(told.proposed),
         margin_ppb: told.margin_ppb,
         highest_beside_proposed_ns: nanos(told.beside_proposed),
-        verdict: match told.position {
-            Position::Within => "within",
-            Position::TooShort => "too short",
-            Position::TooLong => "too long",
-            Position::Empty => "empty interval",
-            Position::NotComputed => "not computed",
-        },
+        verdict: position(told.position),
+        note: without_effect(machine, declared),
     }
+}
+
+const fn position(position: Position) -> &'static str {
+    match position {
+        Position::Within => "within",
+        Position::TooShort => "too short",
+        Position::TooLong => "too long",
+        Position::Empty => "empty interval",
+        Position::NotComputed => "not computed",
+    }
+}
+
+/// Why no figure of a function depends on the watchdog of a connection, if that is so.
+pub(super) fn without_effect(machine: &Machine, declared: &machine::Connection) -> Option<String> {
+    if let Some(form) = declared.response.form_without(declared.watchdog) {
+        return Some(format!(
+            "the response form of {} ({}) bounds a fault without the watchdog, so that no watchdog keeps a function that misses a \
+             limit, nor endangers one that keeps them",
+            form.name(),
+            form.formula()
+        ));
+    }
+    let goes_over = |step: &Step| match step {
+        Step::Connection(index) => machine.connections.get(*index).is_some_and(|one| one.id == declared.id),
+        Step::Element(_) => false,
+    };
+    let mut over = machine.functions.iter().filter(|function| function.path.iter().any(goes_over)).peekable();
+    if over.peek().is_none() {
+        return Some("no function goes over it".to_owned());
+    }
+    over.all(|function| function.faults == Faults::None)
+        .then(|| "no function over it assumes a fault (faults = \"none\")".to_owned())
+}
+
+/// The interval of a watchdog, beside what was measured.
+pub(super) fn admissible(machine: &Machine, index: usize, interval: &Interval) -> Option<AdmissibleReport> {
+    let declared = machine.connections.get(index)?;
+    let bound_by = interval.upper.function.and_then(|function| machine.functions.get(function));
+    let highest = interval.upper.highest;
+    Some(AdmissibleReport {
+        lowest_ns: interval.lower.as_ref().ok().map(|lower| lower.lowest.as_nanos()),
+        highest_ns: highest.map(Span::as_nanos),
+        unbounded: bound_by.is_none() && highest == Some(LONGEST_WATCHDOG),
+        bound_by: bound_by.map(|function| function.id.clone()),
+        verdict: position(interval.position),
+        note: without_effect(machine, declared),
+    })
 }
 
 fn lower(declared: &machine::Connection, told: &Lower) -> LowerReport {
@@ -139,15 +183,40 @@ fn function(machine: &Machine, declared: &machine::Function, told: &Function) ->
 fn impossible(machine: &Machine, told: &Impossible) -> Option<ImpossibleReport> {
     let function = machine.functions.get(told.function)?;
     let (limit, unit) = amount::limit(machine, function, &told.limit);
-    let step = told.step.and_then(|step| cause(machine, step));
+    let (step, decided_by) = decider(machine, &told.decided_by);
     Some(ImpossibleReport {
         function: function.id.clone(),
         limit,
         allowed: Amount::of(told.limit.allowed_nano(), Some(unit)),
         missing: Amount::of(told.limit.margin_nano().saturating_neg(), Some(unit)),
         step,
+        decided_by,
         ways_out: told.ways_out.iter().map(|way| way_out(machine, function, way)).collect(),
     })
+}
+
+/// The one step that decides, if there is one, and the whole in words.
+fn decider(machine: &Machine, decider: &Decider) -> (Option<String>, String) {
+    match decider {
+        Decider::Fault(by) => {
+            let name = cause(machine, *by);
+            let words = match (by, &name) {
+                (Cause::Step(_), Some(name)) => format!("the watchdog of {name}"),
+                (_, name) => name.clone().unwrap_or_default(),
+            };
+            (name, words)
+        }
+        Decider::Staged(by) => {
+            let names: Vec<String> = by.iter().filter_map(|by| cause(machine, *by)).collect();
+            (None, format!("faults of {}", amount::and(&names.iter().map(String::as_str).collect::<Vec<_>>())))
+        }
+        Decider::All => (None, "all watchdogs of its path together, because faults = \"all\"".to_owned()),
+        Decider::WorstCases(longest) => {
+            let name = longest.and_then(|step| cause(machine, Cause::Step(step)));
+            let longest = name.as_ref().map_or_else(String::new, |name| format!(", {name} the longest"));
+            (name, format!("the worst cases of its path{longest}, which no watchdog shortens"))
+        }
+    }
 }
 
 fn way_out(machine: &Machine, function: &machine::Function, way: &WayOut) -> WayOutReport {

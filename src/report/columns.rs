@@ -3,6 +3,8 @@
 //! `tabled` sets the columns; the cells are wrapped here before, at spaces and behind hyphens, because an identifier that is
 //! broken in the middle of a word can't be read or searched for.
 
+use std::fmt::Write;
+
 use tabled::builder::Builder;
 use tabled::settings::object::Columns;
 use tabled::settings::style::HorizontalLine;
@@ -154,13 +156,23 @@ fn length(text: &str) -> usize {
     unicode_width::UnicodeWidthStr::width(text)
 }
 
-/// Text of the user's, without control characters that would steer a terminal, and without characters that change the
-/// direction of what follows.
+/// Text of the user's with control characters, which would steer a terminal, and marks that change the direction of what follows
+/// shown by their numbers.
 pub(super) fn printable(text: &str) -> String {
-    let steers = |c: char| {
-        c.is_control() || matches!(c, '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
-    };
-    text.chars().map(|c| if steers(c) { '\u{FFFD}' } else { c }).collect()
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c.is_control() || turns_text(c) {
+            let _ = write!(out, "\u{27E8}U+{:04X}\u{27E9}", u32::from(c));
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// Marks that change the direction of the text behind them.
+pub(super) const fn turns_text(c: char) -> bool {
+    matches!(c, '\u{061C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
 #[cfg(test)]
@@ -202,6 +214,9 @@ mod tests {
 
     #[test]
     fn nothing_steers_the_terminal() {
-        assert_eq!(printable("a\u{1b}[31mb\u{202e}c\n"), "a\u{FFFD}[31mb\u{FFFD}c\u{FFFD}");
+        assert_eq!(
+            printable("a\u{1b}[31mb\u{202e}c\n"),
+            "a\u{27E8}U+001B\u{27E9}[31mb\u{27E8}U+202E\u{27E9}c\u{27E8}U+000A\u{27E9}"
+        );
     }
 }

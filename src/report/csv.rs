@@ -1,7 +1,14 @@
 //! One table of a report as CSV (RFC 4180): a head line, a line per row, units in the heads, points as decimal marks.
 
+mod losses;
+mod sequence;
+
 use std::io;
 
+use sequence::{DISCREPANCY_HEADS, FUNCTION_FINDING_HEADS, PAIR_HEADS, discrepancies, function_findings, pair};
+
+use super::columns::printable;
+use super::csv_standstill;
 use super::model::{ConnectionReport, FunctionReport, IntervalReport, Report};
 use super::timing_model::CycleReport;
 
@@ -14,6 +21,10 @@ pub enum CsvTable {
     Steps,
     /// Every measured reaction.
     Reactions,
+    /// Every measured stop.
+    Standstills,
+    /// The points of their curves.
+    Curves,
     /// Connections: counts, watchdog, margin, health.
     Connections,
     /// Intervals and round trips: extremes and quantiles.
@@ -28,14 +39,24 @@ pub enum CsvTable {
     Cycles,
     /// Findings.
     Findings,
+    /// Findings on functions.
+    FunctionFindings,
+    /// Two-channel signals.
+    Pairs,
+    /// Every change of both channels of a pair.
+    Discrepancies,
     /// Trips.
     Trips,
+    /// Losses of the connections: when, and the likeliest cause.
+    Losses,
+    /// What speaks for and against the causes of each loss.
+    Evidence,
     /// Events.
     Events,
 }
 
 /// A row of cells.
-type Row = Vec<String>;
+pub(super) type Row = Vec<String>;
 
 /// The table as CSV; `None` if this kind of report does not hold it.
 ///
@@ -53,6 +74,14 @@ pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
             report.capture.as_ref()?;
             (REACTION_HEADS, functions?.iter().flat_map(reactions).collect())
         }
+        CsvTable::Standstills => {
+            report.capture.as_ref()?;
+            (csv_standstill::HEADS, functions?.iter().flat_map(csv_standstill::rows).collect())
+        }
+        CsvTable::Curves => {
+            report.capture.as_ref()?;
+            (csv_standstill::CURVE_HEADS, functions?.iter().flat_map(csv_standstill::curves).collect())
+        }
         CsvTable::Connections => (CONNECTION_HEADS, connections?.iter().map(connection).collect()),
         CsvTable::Intervals => (INTERVAL_HEADS, connections?.iter().flat_map(intervals).collect()),
         CsvTable::Histogram => (HISTOGRAM_HEADS, connections?.iter().flat_map(histogram).collect()),
@@ -60,7 +89,15 @@ pub fn csv(report: &Report, table: CsvTable) -> Option<io::Result<String>> {
         CsvTable::Longest => (LONGEST_HEADS, connections?.iter().flat_map(longest).collect()),
         CsvTable::Cycles => (CYCLE_HEADS, report.capture.as_ref()?.cycles.iter().map(cycle).collect()),
         CsvTable::Findings => (FINDING_HEADS, connections?.iter().flat_map(findings).collect()),
+        CsvTable::FunctionFindings => {
+            report.capture.as_ref()?;
+            (FUNCTION_FINDING_HEADS, functions?.iter().flat_map(function_findings).collect())
+        }
+        CsvTable::Pairs => (PAIR_HEADS, report.pairs.as_ref()?.iter().map(pair).collect()),
+        CsvTable::Discrepancies => (DISCREPANCY_HEADS, report.pairs.as_ref()?.iter().flat_map(discrepancies).collect()),
         CsvTable::Trips => (TRIP_HEADS, connections?.iter().flat_map(trips).collect()),
+        CsvTable::Losses => (losses::LOSS_HEADS, connections?.iter().flat_map(losses::losses).collect()),
+        CsvTable::Evidence => (losses::EVIDENCE_HEADS, connections?.iter().flat_map(losses::evidence).collect()),
         CsvTable::Events => (EVENT_HEADS, connections?.iter().flat_map(events).collect()),
     };
     Some(write(heads, &rows))
@@ -76,13 +113,14 @@ fn write(heads: &[&str], rows: &[Row]) -> io::Result<String> {
     String::from_utf8(octets).map_err(io::Error::other)
 }
 
-/// A text of somebody else.
-fn text(text: &str) -> String {
+/// A text of somebody else: no formula, and nothing that steers a terminal or breaks a line.
+pub(super) fn text(text: &str) -> String {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if formula { format!("'{text}") } else { text.to_owned() }
+    let text = printable(text);
+    if formula { format!("'{text}") } else { text }
 }
 
-fn number(number: Option<impl ToString>) -> String {
+pub(super) fn number(number: Option<impl ToString>) -> String {
     number.map_or_else(String::new, |number| number.to_string())
 }
 
@@ -114,10 +152,16 @@ const FUNCTION_HEADS: &[&str] = &[
     "max_ns",
     "unanswered",
     "verdict",
+    "less_ns",
+    "more_ns",
+    "comparison",
+    "tolerance_limit_ns",
+    "tolerance_taken",
 ];
 
 fn function(function: &FunctionReport) -> Row {
     let (stop, measured, required) = (function.stop.as_ref(), function.measured.as_ref(), &function.required);
+    let tolerance = measured.and_then(|measured| measured.tolerance.as_ref());
     vec![
         text(&function.id),
         text(function.title.as_deref().unwrap_or_default()),
@@ -146,6 +190,11 @@ fn function(function: &FunctionReport) -> Row {
         number(measured.and_then(|measured| measured.max_ns)),
         number(measured.map(|measured| measured.unanswered)),
         function.verdict.to_owned(),
+        number(measured.map(|measured| measured.uncertainty.less_ns)),
+        number(measured.map(|measured| measured.uncertainty.more_ns)),
+        measured.and_then(|measured| measured.comparison).unwrap_or_default().to_owned(),
+        number(tolerance.and_then(|tolerance| tolerance.limit_ns)),
+        tolerance.map(|tolerance| tolerance.taken).unwrap_or_default().to_owned(),
     ]
 }
 

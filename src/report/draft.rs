@@ -95,11 +95,11 @@ fn connection(index: usize, found: &Found) -> String {
     }
     add(&mut out, "[connection.telegram]");
     let watchdog = "watchdog";
-    for key in keys(&found.keys).into_iter().filter(|key| key.name != watchdog) {
+    for (name, key) in keys(&found.keys).into_iter().filter(|(name, _)| *name != watchdog) {
         match (key.value, key.remark) {
-            (Some(value), None) => add(&mut out, format_args!("{} = {value}", key.name)),
-            (Some(value), Some(remark)) => add(&mut out, format_args!("{} = {value}   # {remark}", key.name)),
-            (None, remark) => unknown(&mut out, key.name, &remark.unwrap_or_default()),
+            (Some(value), None) => add(&mut out, format_args!("{name} = {value}")),
+            (Some(value), Some(remark)) => add(&mut out, format_args!("{name} = {value}   # {remark}")),
+            (None, remark) => unknown(&mut out, name, &remark.unwrap_or_default()),
         }
     }
     if let Keys::Fscp2_1 { .. } = found.keys {

@@ -43,7 +43,7 @@ pub fn histogram_log(machine: &Machine, outcome: &Outcome) -> Result<Vec<u8>, io
         .with_max_value_divisor(1e6)
         .begin_log_with(&mut log, &mut serializer)?;
     for (connection, told) in machine.connections.iter().zip(&outcome.connections) {
-        let histograms: [(&str, Option<&Histogram<u32>>); 3] = [
+        let histograms: [(&str, Option<Histogram<u32>>); 3] = [
             ("to_device", told.to_device.intervals.histogram()),
             ("to_host", told.to_host.intervals.histogram()),
             ("round_trip", told.round_trip.histogram()),
@@ -52,7 +52,7 @@ pub fn histogram_log(machine: &Machine, outcome: &Outcome) -> Result<Vec<u8>, io
             let Some(histogram) = histogram.filter(|histogram| !histogram.is_empty()) else { continue };
             let tag = format!("{}.{direction}", connection.id);
             writer
-                .write_histogram(histogram, Duration::ZERO, nanos(length), Tag::new(&tag))
+                .write_histogram(&histogram, Duration::ZERO, nanos(length), Tag::new(&tag))
                 .map_err(|error| io::Error::other(error.to_string()))?;
         }
     }

@@ -17,6 +17,9 @@ pub struct AllowedReport {
     pub bound: &'static str,
     /// The value that still holds; the next one does not.
     pub allowed: Option<Amount>,
+    /// Why the figure does not matter, if that is known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
 }
 
 /// What one step of each figure does to the margins of one function.

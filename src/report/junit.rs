@@ -3,18 +3,22 @@
 
 use super::model::{ConnectionReport, FunctionReport, Report};
 use super::number::counted;
-use super::record::escape;
+use super::record::escape_plain;
+use super::sequence_model::PairReport;
 use super::text::functions::limit_rows;
+use super::text::sequence::{discrepancy_class, discrepancy_words};
+use super::text::standstill::verdict;
 
 /// The report as JUnit XML. A missed limit, a finding or a trip is a failure; what was not examined is an error.
 pub fn junit(report: &Report) -> String {
     let functions: Vec<Case> = report.functions.iter().flatten().map(function).collect();
+    let pairs: Vec<Case> = report.pairs.iter().flatten().map(pair).collect();
     let connections: Vec<Case> = report.connections.iter().flatten().map(connection).collect();
     let mut whole = Case { name: "everything examined".to_owned(), outcome: Outcome::Passed };
     if !report.not_examined.is_empty() {
         whole.outcome = Outcome::Error(report.not_examined.join("; "));
     }
-    let suites = [("functions", functions), ("connections", connections), ("run", vec![whole])];
+    let suites = [("functions", functions), ("pairs", pairs), ("connections", connections), ("run", vec![whole])];
     let mut out = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
     let all = |count: fn(&Outcome) -> bool| suites.iter().map(|(_, cases)| number(cases, count)).sum();
     out.push_str(&format!(
@@ -65,15 +69,18 @@ fn counts(tests: usize, failures: usize, errors: usize) -> String {
 
 impl Case {
     fn write(&self, suite: &str, out: &mut String) {
-        let name = escape(&self.name);
+        let name = escape_plain(&self.name);
         let head = format!("    <testcase classname=\"stopspan.{suite}\" name=\"{name}\"");
         match &self.outcome {
             Outcome::Passed => out.push_str(&format!("{head}/>\n")),
             Outcome::Failed(why) => {
-                out.push_str(&format!("{head}>\n      <failure message=\"{}\"/>\n    </testcase>\n", escape(why)));
+                out.push_str(&format!(
+                    "{head}>\n      <failure message=\"{}\"/>\n    </testcase>\n",
+                    escape_plain(why)
+                ));
             }
             Outcome::Error(why) => {
-                out.push_str(&format!("{head}>\n      <error message=\"{}\"/>\n    </testcase>\n", escape(why)));
+                out.push_str(&format!("{head}>\n      <error message=\"{}\"/>\n    </testcase>\n", escape_plain(why)));
             }
         }
     }
@@ -83,14 +90,30 @@ fn function(function: &FunctionReport) -> Case {
     let limits = limit_rows(function).into_iter().filter(|[.., margin]| margin.starts_with('-') && margin != "-");
     let missed: Vec<String> =
         limits.map(|[name, allowed, figure, _]| format!("{name}: {figure} bounded, {allowed} allowed")).collect();
+    let stops = function.standstill.iter().map(verdict).filter(|told| told.starts_with("REFUTED"));
+    let missed: Vec<String> = missed.into_iter().chain(stops.map(|told| format!("stop {told}"))).collect();
     let outcome = match (function.verdict, &function.no_budget) {
         ("met", _) => Outcome::Passed,
         (_, Some(why)) => Outcome::Error(why.clone()),
         (verdict, None) => {
-            Outcome::Failed(format!("{verdict}: {}", missed.join("; ")).trim_end_matches(": ").to_owned())
+            let found = function.findings.iter().flatten().map(|told| {
+                format!("{} at packet {}, expected {}, seen {}", told.class, told.packet, told.expected, told.seen)
+            });
+            let all: Vec<String> = missed.into_iter().chain(found).collect();
+            Outcome::Failed(format!("{verdict}: {}", all.join("; ")).trim_end_matches(": ").to_owned())
         }
     };
     Case { name: function.id.clone(), outcome }
+}
+
+fn pair(pair: &PairReport) -> Case {
+    let outcome = pair.findings.first().map_or(Outcome::Passed, |first| {
+        let (expected, seen) = discrepancy_words(pair, first);
+        let findings = counted(u64::try_from(pair.findings.len()).unwrap_or(u64::MAX), "finding");
+        let (class, packet) = (discrepancy_class(first), first.packet);
+        Outcome::Failed(format!("{findings}; first: {class} at packet {packet}, expected {expected}, seen {seen}"))
+    });
+    Case { name: pair.id.clone(), outcome }
 }
 
 fn connection(connection: &ConnectionReport) -> Case {

@@ -5,16 +5,21 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::assumption_model::AssumptionReport;
 use super::comparison_model::ComparisonReport;
 use super::derivation::Derivation;
 use super::inverse_model::{AllowedReport, SensitivityReport};
+use super::loss_model::LossReport;
 use super::projection_model::ProjectionReport;
+use super::reaction_model::{OutsideReport, ToleranceReport, UncertaintyReport};
 use super::residual_model::ResidualReport;
 use super::separation_model::SeparationReport;
+use super::sequence_model::{FunctionFindingReport, PairReport};
 use super::simulation_model::SimulationReport;
+use super::standstill_model::StandstillReport;
 use super::stop_model::{OneStopReport, SeriesReport, SpeedReport, ViolationReport};
 use super::timing_model::{CycleReport, LongIntervalReport, RelayReport};
-use super::watchdogs_model::WatchdogsReport;
+use super::watchdogs_model::{AdmissibleReport, WatchdogsReport};
 
 /// A whole report. Parts that the command does not produce are absent.
 #[derive(Clone, Debug, JsonSchema, Serialize)]
@@ -33,6 +38,9 @@ pub struct Report {
     /// Safety functions, in the order of the machine file.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub functions: Option<Vec<FunctionReport>>,
+    /// Two-channel signals, in the order of the machine file; absent if it has none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pairs: Option<Vec<PairReport>>,
     /// Connections, in the order of the machine file.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub connections: Option<Vec<ConnectionReport>>,
@@ -60,6 +68,9 @@ pub struct Report {
     /// What the capture, not the machine, lost.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tap_faults: Option<Vec<TapFaultReport>>,
+    /// What the figures rest on and the program did not verify.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub assumptions: Option<Vec<AssumptionReport>>,
     /// The files that the report rests on, if a record was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub inputs: Option<Vec<InputReport>>,
@@ -255,10 +266,26 @@ pub struct FunctionReport {
     pub margin: Figures,
     /// Bound of the part of the reaction that shows on the wire; null without signals, or if nothing bounds it.
     pub on_the_wire_ns: Option<i64>,
+    /// Steps of the path that the wire does not show; `response_ns` is the figure of the whole path.
+    pub outside_the_wire: Vec<OutsideReport>,
     /// What was measured; null if no demand of this function shows in the capture.
     pub measured: Option<MeasuredReport>,
-    /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
-    #[schemars(extend("enum" = ["met", "missed", "refuted", "unanswered", "no budget"]))]
+    /// Stops measured by the values of the drive; absent if none is declared or there is no capture.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub standstill: Option<StandstillReport>,
+    /// What was wrong although the telegrams were right; absent without a capture.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub findings: Option<Vec<FunctionFindingReport>>,
+    /// `met`, `missed`, `refuted`, `unanswered`, `out of order`, `reaction without demand` or `no budget`.
+    #[schemars(extend("enum" = [
+        "met",
+        "missed",
+        "refuted",
+        "unanswered",
+        "out of order",
+        "reaction without demand",
+        "no budget"
+    ]))]
     pub verdict: &'static str,
     /// How the figures come about, if that was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -418,7 +445,7 @@ pub struct MeasuredReport {
     pub s_ns: Option<i64>,
     /// Longest.
     pub max_ns: Option<i64>,
-    /// Demands that were not answered within the bound.
+    /// Demands that were not answered: before the next demand, or within the bound at the end of the capture.
     pub unanswered: u64,
     /// Demands still without a reaction when the capture ended, but not longer than the bound.
     pub pending: u64,
@@ -428,6 +455,16 @@ pub struct MeasuredReport {
     pub already_reacted: u64,
     /// Demands during which the capture lost packets or its clock stepped back: not measured.
     pub disturbed: u64,
+    /// Reactions without a demand of this function or of another one with the same reaction.
+    pub without_demand: u64,
+    /// By how much the true times may differ.
+    pub uncertainty: UncertaintyReport,
+    /// The longest one, with its uncertainty, against the bound of what the wire shows: `refutes`, `within the uncertainty` or
+    /// `supports`; null without a reaction or a bound.
+    #[schemars(extend("enum" = ["refutes", "within the uncertainty", "supports", null]))]
+    pub comparison: Option<&'static str>,
+    /// What they say of all reactions; null if there are none.
+    pub tolerance: Option<ToleranceReport>,
     /// Each reaction (the first 10 000).
     pub occurrences: Vec<OccurrenceReport>,
 }
@@ -468,10 +505,12 @@ pub struct ConnectionReport {
     pub tap_losses: u64,
     /// Findings in the order of their packets.
     pub findings: Vec<FindingReport>,
-    /// Findings, events and trips beyond the number that is kept.
+    /// Findings, events, trips and losses beyond the number that is kept.
     pub omitted: u64,
     /// Trips in the order of their packets.
     pub trips: Vec<TripReport>,
+    /// Losses of the connection with what stood around them and why, in the order of their packets; the first 200.
+    pub losses: Vec<LossReport>,
     /// Events in the order of their packets.
     pub events: Vec<EventReport>,
     /// Intervals between new valid telegrams.
@@ -485,6 +524,9 @@ pub struct ConnectionReport {
     pub watchdog_ns: i64,
     /// Watchdog time minus the longest interval of either direction.
     pub margin_ns: Option<i64>,
+    /// Between which times the watchdog may be set, by the machine file; in the report of `verify`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub admissible: Option<AdmissibleReport>,
     /// Keys and counters that were solved from the capture, with what speaks for them.
     pub recovered: Vec<RecoveredReport>,
     /// Why the connection was not, or not fully, examined.

@@ -59,23 +59,38 @@ pub(super) fn since(at: Instant, start: Instant) -> String {
     format!("{sign}{}.{:06} s", micros / 1_000_000, micros % 1_000_000)
 }
 
-/// Date and time of day, UTC: `2026-01-05 08:00:00.000000000`.
-///
-/// Days to a date by the proleptic Gregorian calendar, in years that begin in March so that leap days come last.
+/// Date and time of day by the clock of the capture, rounded down to the microsecond: `2026-01-05 14:32:07.123456 UTC`.
+pub(super) fn clock(at: Instant) -> String {
+    let micros = at.as_nanos().div_euclid(1_000);
+    let (seconds, fraction) = (micros.div_euclid(1_000_000), micros.rem_euclid(1_000_000));
+    let (days, second) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
+    let (year, month, day) = date(days);
+    let (hour, minute, second) = (second / 3_600, second / 60 % 60, second % 60);
+    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}:{second:02}.{fraction:06} UTC")
+}
+
+/// Year, month and day of the Gregorian calendar, `days` after 1970-01-01. Years begin in March here, so that a leap day ends one;
+/// 400 years have 146 097 days.
+const fn date(days: i64) -> (i64, i64, i64) {
+    let days = days.saturating_add(719_468);
+    let (era, day_of_era) = (days.div_euclid(146_097), days.rem_euclid(146_097));
+    let year_of_era = (day_of_era - day_of_era / 1_460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let from_march = (5 * day_of_year + 2) / 153;
+    let day = day_of_year - (153 * from_march + 2) / 5 + 1;
+    let month = if from_march < 10 { from_march + 3 } else { from_march - 9 };
+    let year = year_of_era + era * 400;
+    (if month <= 2 { year + 1 } else { year }, month, day)
+}
+
+/// The same to the nanosecond, without the unit.
 pub(super) fn utc(at: Instant) -> String {
     let seconds = at.as_nanos().div_euclid(1_000_000_000);
     let nanos = at.as_nanos().rem_euclid(1_000_000_000);
     let (days, second) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
-    // 719 468 days from 0000-03-01 to 1970-01-01; 146 097 days are 400 years.
-    let day = days + 719_468;
-    let (era, day) = (day.div_euclid(146_097), day.rem_euclid(146_097));
-    let year = (day - day / 1_460 + day / 36_524 - day / 146_096) / 365;
-    let day = day - (365 * year + year / 4 - year / 100);
-    let march = (5 * day + 2) / 153;
-    let (date, month) = (day - (153 * march + 2) / 5 + 1, if march < 10 { march + 3 } else { march - 9 });
-    let year = era * 400 + year + i64::from(month <= 2);
+    let (year, month, day) = date(days);
     let (hour, minute, second) = (second / 3_600, second / 60 % 60, second % 60);
-    format!("{year:04}-{month:02}-{date:02} {hour:02}:{minute:02}:{second:02}.{nanos:09}")
+    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}:{second:02}.{nanos:09}")
 }
 
 /// A whole number with thin groups for people: `12 345 678`.
@@ -168,5 +183,17 @@ mod tests {
         assert_eq!(counted(1_000, "packet"), "1 000 packets");
         assert_eq!(since(Instant::from_nanos(12_345_678_999), Instant::from_nanos(0)), "12.345678 s");
         assert_eq!(since(Instant::from_nanos(0), Instant::from_nanos(1_500_000_000)), "-1.500000 s");
+        // `date -u -d @SECONDS`.
+        for (seconds, told) in [
+            (0, "1970-01-01 00:00:00"),
+            (1_767_600_000, "2026-01-05 08:00:00"),
+            (951_782_400, "2000-02-29 00:00:00"),
+            (4_107_542_399, "2100-02-28 23:59:59"),
+            (4_107_542_400, "2100-03-01 00:00:00"),
+            (-1, "1969-12-31 23:59:59"),
+        ] {
+            let at = Instant::from_nanos(seconds * 1_000_000_000 + 7_000);
+            assert_eq!(clock(at), format!("{told}.000007 UTC"));
+        }
     }
 }

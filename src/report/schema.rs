@@ -27,12 +27,12 @@ struct Kind {
 const KINDS: &[Kind] = &[
     Kind {
         name: "stopspan.verify/1",
-        always: &["machine", "capture", "functions", "connections", "tap_faults"],
-        sometimes: &["projection", "inputs"],
+        always: &["machine", "capture", "functions", "connections", "tap_faults", "assumptions"],
+        sometimes: &["pairs", "projection", "inputs"],
     },
     Kind {
         name: "stopspan.budget/1",
-        always: &["machine", "functions"],
+        always: &["machine", "functions", "assumptions"],
         sometimes: &["simulation", "sensitivity", "inputs"],
     },
     Kind {

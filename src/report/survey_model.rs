@@ -1,5 +1,7 @@
 //! The report of `survey` as data: what the JSON holds, with the unit in each key.
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -44,8 +46,8 @@ pub struct FoundReport {
     pub to_device: Option<FoundSide>,
     /// Telegrams from device to host; null if none were found.
     pub to_host: Option<FoundSide>,
-    /// What was recovered of the parameters.
-    pub keys: Vec<KeyReport>,
+    /// What was recovered of the parameters, by their names in the machine file.
+    pub keys: BTreeMap<&'static str, KeyReport>,
     /// Upper bound of the chance that the checks agree where no such telegrams are, over everything that was tried.
     pub chance: Scientific,
 }
@@ -84,9 +86,7 @@ pub struct FoundSide {
 /// A parameter recovered.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct KeyReport {
-    /// Its name in the machine file.
-    pub name: &'static str,
-    /// Its value as it is written there; null if the capture does not tell it.
+    /// Its value as it is written in the machine file; null if the capture does not tell it.
     pub value: Option<String>,
     /// How sure it is, or why it is not known.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -56,6 +56,29 @@ pub struct WatchdogReport {
     /// `within`, `too short`, `too long`, `empty interval`, `not computed`.
     #[schemars(extend("enum" = ["within", "too short", "too long", "empty interval", "not computed"]))]
     pub verdict: &'static str,
+    /// Why no figure of a function depends on the watchdog, if that is so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+}
+
+/// Between which times a watchdog neither trips by itself nor lets a function miss a limit, the other watchdogs at their lower
+/// ends: what `watchdogs` computes from the machine file alone. Bounded; nothing measured is in it.
+#[derive(Clone, Debug, JsonSchema, Serialize)]
+pub struct AdmissibleReport {
+    /// Lower end, a matter of availability; null if there is none.
+    pub lowest_ns: Option<i64>,
+    /// Upper end, a matter of safety; null if no watchdog keeps the function.
+    pub highest_ns: Option<i64>,
+    /// Whether the upper end is only that of the setting's range.
+    pub unbounded: bool,
+    /// The function that bounds it; null if only the range of the setting does.
+    pub bound_by: Option<String>,
+    /// Where the set watchdog stands: `within`, `too short`, `too long`, `empty interval`, `not computed`.
+    #[schemars(extend("enum" = ["within", "too short", "too long", "empty interval", "not computed"]))]
+    pub verdict: &'static str,
+    /// Why no figure of a function depends on the watchdog, if that is so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
 }
 
 /// What a lower end is made of.
@@ -120,8 +143,10 @@ pub struct ImpossibleReport {
     pub allowed: Amount,
     /// By how much it is missed.
     pub missing: Amount,
-    /// The step of the path that decides.
+    /// The step of the path that decides; null if several do.
     pub step: Option<String>,
+    /// What makes the figure, in words.
+    pub decided_by: String,
     /// Single changes that would keep it, the smallest first.
     pub ways_out: Vec<WayOutReport>,
 }

@@ -1,17 +1,17 @@
 //! What was found out, in words.
 
 use super::columns::printable;
-use super::number::{counted, grouped};
+use super::number::{counted, decimal, grouped};
 use crate::budget::separation::{Beams, Extra, Rule};
 use crate::budget::stop::PhaseKind;
 use crate::capture::Summary;
 use crate::carrier::Reason;
-use crate::check::{Detail, EventKind, TapFault, TripCause, Unchecked};
+use crate::check::{Detail, EventKind, Implausible, TapFault, TripCause, Unchecked};
 use crate::latency::chain;
-use crate::machine::{Direction, Machine, Stages, WorstCaseFrom};
+use crate::machine::{AxisKind, Direction, Machine, Stages, WorstCaseFrom};
 use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
-use crate::verdict::{FunctionStatus, Gap, Health, Judgement};
+use crate::verdict::{Comparison, FunctionStatus, Gap, Health, Judgement, ValueGap};
 
 const COMPUTES: &str = "A wrong figure can hurt somebody. This program computes; it does not certify.";
 const BOUNDED: &str = "Bounded figures are as good as the figures in the machine file.";
@@ -189,6 +189,7 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::Crc2Rule { arrangement, number_octets, start, telegrams } => {
             super::words_3_1::crc2_rule(arrangement, number_octets, start, telegrams)
         }
+        EventKind::Opened { producer, consumer } => super::words_2_1::opened(producer, consumer),
         EventKind::Reading(reading) => super::words_2_1::reading(reading).to_owned(),
         EventKind::ResetWithSequenceZero => "Reset with sequence number 0 (accepted)".to_owned(),
     }
@@ -238,7 +239,11 @@ pub(super) fn unchecked(why: Unchecked) -> String {
                 .to_owned()
         }
         Unchecked::NoCrc1 => {
-            "the CRC is not checkable without CRC1; give source_address, destination_address and sil, or parameter_crc"
+            "the CRC is not checkable without CRC1, and the telegrams were too few to tell it; give source_address, destination_address and sil, or parameter_crc"
+                .to_owned()
+        }
+        Unchecked::RecoveredCrc1 => {
+            "CRC1 was recovered from the telegrams: their CRCs agree with each other, but whether it is the right CRC1 is not checkable; give source_address, destination_address and sil, or parameter_crc"
                 .to_owned()
         }
         Unchecked::Crc1DoesNotFit => {
@@ -315,7 +320,38 @@ pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
             let id = machine.connections.get(*connection).map_or("?", |connection| connection.id.as_str());
             format!("connection '{id}': {}", unchecked(*why))
         }
+        Gap::Value { value, why } => value_gap(machine, *value, *why),
     }
+}
+
+fn value_gap(machine: &Machine, index: usize, why: ValueGap) -> String {
+    let Some(value) = machine.values.get(index) else { return String::new() };
+    let rotary = machine.axes.get(value.axis).is_some_and(|axis| axis.kind == AxisKind::Rotary);
+    let way = |nano: i64| if rotary { format!("{} deg", decimal(nano, 9)) } else { format!("{} mm", decimal(nano, 6)) };
+    let told = match why {
+        ValueGap::NeverSeen => "no packet showed it; compare its carrier and place with the drive".to_owned(),
+        ValueGap::Implausible { first, at, count } => {
+            let what = match first {
+                Implausible::TooFast { speed, limit } => {
+                    format!("a speed of {}/s is not believed beyond {}/s", way(speed), way(limit))
+                }
+                Implausible::Jump { distance, limit } => {
+                    format!("it jumps by {}, while the axis gets {} at most", way(distance), way(limit))
+                }
+                Implausible::NotANumber => "it is no number".to_owned(),
+                Implausible::Disagree { position, speed } => {
+                    format!("the axis has moved {} by its position and {} by its speed", way(position), way(speed))
+                }
+            };
+            let others =
+                if count > 1 { format!(", and {} more", grouped(count.saturating_sub(1))) } else { String::new() };
+            format!(
+                "implausible, {what} (packet {}{others}); compare type, byte order and scale with the drive",
+                at.packet
+            )
+        }
+    };
+    format!("value '{}': {told}", value.id)
 }
 
 pub(super) fn reason(reason: Reason) -> String {
@@ -399,7 +435,22 @@ pub(super) const fn status(status: FunctionStatus) -> &'static str {
         FunctionStatus::Missed => "missed",
         FunctionStatus::Refuted => "refuted",
         FunctionStatus::Unanswered => "unanswered",
+        FunctionStatus::OutOfOrder => "out of order",
+        FunctionStatus::WithoutDemand => "reaction without demand",
         FunctionStatus::NoBudget => "no budget",
+    }
+}
+
+/// Places of a path that the wire does not show.
+pub(super) const BEFORE_THE_WIRE: &str = "before the demand shows";
+pub(super) const BEHIND_THE_WIRE: &str = "after the reaction shows";
+
+/// What a measured time says of a bound.
+pub(super) const fn comparison(comparison: Comparison) -> &'static str {
+    match comparison {
+        Comparison::Refutes => "refutes",
+        Comparison::Within => "within the uncertainty",
+        Comparison::Supports => "supports",
     }
 }
 

@@ -1,6 +1,6 @@
 //! FSCP 2/1 in words.
 
-use crate::telegram::fscp_2_1::{CrcOver, Flaw, Reading};
+use crate::telegram::fscp_2_1::{CrcOver, Flaw, Identity, Reading};
 
 /// What was expected of a message, and what was seen instead.
 pub(super) fn flaw(flaw: Flaw) -> (String, String) {
@@ -39,4 +39,12 @@ pub(super) const fn reading(reading: Reading) -> &'static str {
         Reading::OneOctet => "CRCs with numbers below 256 fed as one octet (accepted)",
         Reading::WithRollover => "time correction seeded with the rollover count (accepted)",
     }
+}
+
+/// Who opened a connection.
+pub(super) fn opened(producer: Identity, consumer: Identity) -> String {
+    let identity = |Identity { vendor, device_serial, connection_serial }: Identity| {
+        format!("vendor {vendor}, device 0x{device_serial:08X}, connection {connection_serial}")
+    };
+    format!("opened; producer: {}; consumer: {}", identity(producer), identity(consumer))
 }

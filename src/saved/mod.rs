@@ -104,6 +104,17 @@ impl<T: Resume> Resume for Option<T> {
     }
 }
 
+/// What belongs to an index that the machine file gives.
+impl<T: Resume> Resume for (usize, T) {
+    fn save(&self) -> Result<Value, Unfit> {
+        self.1.save()
+    }
+
+    fn take_up(&mut self, saved: Value) -> Result<(), Unfit> {
+        self.1.take_up(saved)
+    }
+}
+
 impl<T: Resume> Resume for Vec<T> {
     fn save(&self) -> Result<Value, Unfit> {
         self.iter().map(Resume::save).collect::<Result<Vec<_>, _>>().map(Value::Array)

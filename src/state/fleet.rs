@@ -27,12 +27,16 @@ impl Fleet {
     /// Takes in runs.
     ///
     /// # Errors
-    /// [`Refused::Twice`] if one is in it already.
+    /// [`Refused::Twice`] if one is in it already, [`Refused::Shared`] if a file of one is.
     pub fn add(&mut self, runs: Vec<Run>) -> Result<(), Refused> {
         for run in runs {
             if self.runs.iter().any(|known| known.checker == run.checker && known.files == run.files) {
                 let name = run.files.first().map_or_else(String::new, |file| format!(" of {}", file.name));
                 return Err(Refused::Twice(name));
+            }
+            let shared = run.files.iter().find(|file| self.runs.iter().any(|known| holds(&known.files, file)));
+            if let Some(file) = shared {
+                return Err(Refused::Shared(file.name.clone()));
             }
             self.runs.push(run);
         }
@@ -68,6 +72,12 @@ impl Fleet {
         }
         combined.ok_or_else(|| Refused::Damaged("it holds no run".to_owned()))
     }
+}
+
+/// Whether one of `files` has the same packets as `file`, whatever their names.
+pub fn holds(files: &[FileSummary], file: &FileSummary) -> bool {
+    let key = |file: &FileSummary| (file.first, file.last, file.packets, file.octets);
+    file.first.is_some() && files.iter().any(|known| key(known) == key(file))
 }
 
 /// Time of the first packet.

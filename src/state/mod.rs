@@ -16,7 +16,7 @@ use crate::check::Checker;
 use crate::machine::Machine;
 use crate::saved::{Resume, Unfit};
 
-pub use fleet::{Combined, Fleet};
+pub use fleet::{Combined, Fleet, holds};
 
 /// Name and number of the format.
 pub const FORMAT: &str = "stopspan.state/1";
@@ -127,6 +127,8 @@ pub enum Refused {
     Machine,
     /// A run is given twice.
     Twice(String),
+    /// A capture file is part of two runs.
+    Shared(String),
     /// It is one, but what is in it does not fit.
     Damaged(String),
 }
@@ -144,6 +146,10 @@ impl fmt::Display for Refused {
                 "it was left with another machine file, or that was changed since; go on with the same one, or start again from the captures"
             ),
             Self::Twice(run) => write!(f, "the run{run} is given twice; name every run once"),
+            Self::Shared(file) => write!(
+                f,
+                "{file} is part of two runs; of a run in parts name the state after its last part alone, and read every file once"
+            ),
             Self::Damaged(why) => write!(f, "it does not fit: {why}; start again from the captures"),
         }
     }

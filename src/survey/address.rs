@@ -197,6 +197,7 @@ pub(super) fn addressed<'a>(
             let (source, destination) = (datagram.source(), datagram.destination());
             visit(Address::Type2 { connection_id: connected.connection_id, source, destination }, connected.data);
         }
+        Payload::Type2Open(_) => {}
         Payload::Other { ether_type, payload } => {
             if !is_cut {
                 visit(Address::Other { ether_type: *ether_type, source, destination }, payload);

@@ -12,6 +12,8 @@ use std::sync::LazyLock;
 use super::evidence::{Search, digest};
 use super::follow::{Context, State, Step};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, crc2};
+use crate::telegram::fscp_3_1_key::{Known, Map, NUMBERS, is_step, number_difference};
+use crate::telegram::solve::Solver;
 
 /// Most octets of data with a 3-octet CRC2.
 const MOST: usize = 12;
@@ -19,38 +21,11 @@ const MOST: usize = 12;
 /// Bits of a check: 24, less the logarithm of the 24 steps that are possible where none can be predicted.
 const BITS: u32 = 19;
 
-/// One linear map of 24 bits, by octets.
-struct Map([[u32; 256]; 3]);
-
-impl Map {
-    /// `column` gives the image of each of the 24 bits.
-    fn new(column: impl Fn(u32) -> u32) -> Self {
-        let columns: Vec<u32> = (0..24_u32).map(|bit| column(1_u32.checked_shl(bit).unwrap_or(0))).collect();
-        let mut tables = [[0_u32; 256]; 3];
-        for (table, columns) in tables.iter_mut().zip(columns.chunks(8)) {
-            for (octet, image) in (0_u32..).zip(table.iter_mut()) {
-                let set = columns.iter().enumerate().filter(|(bit, _)| octet >> bit & 1 == 1);
-                *image = set.fold(0, |image, (_, column)| image ^ column);
-            }
-        }
-        Self(tables)
-    }
-
-    fn of(&self, value: u32) -> u32 {
-        let octets = value.to_le_bytes();
-        let images =
-            self.0.iter().zip(octets).map(|(table, octet)| table.get(usize::from(octet)).copied().unwrap_or(0));
-        images.fold(0, |image, part| image ^ part)
-    }
-}
-
 struct Maps {
     /// CRC2 of one octet of status or data that comes last, all else zero.
     octet: [u32; 256],
     /// CRC2 to what it is with another octet of zero in front of the data.
     shift: Map,
-    /// XOR of two CRCs to the XOR of the numbers that makes it.
-    number: Map,
 }
 
 static MAPS: LazyLock<Maps> = LazyLock::new(|| {
@@ -58,9 +33,6 @@ static MAPS: LazyLock<Maps> = LazyLock::new(|| {
     for (flags, crc) in (0_u8..=255).zip(octet.iter_mut()) {
         *crc = crc2(0, &[], Flags(flags), 0);
     }
-    // The number goes into the CRC behind the data: 24 bits that reach every value, so they are a basis of it.
-    let inverse = crate::telegram::solve::Solver::probe(24, |number| crc2(0, &[], Flags(0), number));
-    let number = Map::new(|bit| inverse.solve(bit).unwrap_or(0));
     // Status and two octets of data are 24 bits as well. In front of them, another octet moves their CRC along.
     let short = |value: u32| {
         let [a, b, c, _] = value.to_le_bytes();
@@ -70,9 +42,9 @@ static MAPS: LazyLock<Maps> = LazyLock::new(|| {
         let [a, b, c, _] = value.to_le_bytes();
         crc2(0, &[0, a, b], Flags(c), 0)
     };
-    let short = crate::telegram::solve::Solver::probe(24, short);
+    let short = Solver::probe(24, short);
     let shift = Map::new(|bit| short.solve(bit).map_or(0, moved));
-    Maps { octet, shift, number }
+    Maps { octet, shift }
 });
 
 /// Looks for places at which `payload` and what was there `before` are neighbours.
@@ -91,45 +63,10 @@ pub(super) fn search(payload: &[u8], before: &[u8], search: &mut Search, mut hit
             let start = status.saturating_sub(data);
             let octet = difference.get(start).copied().unwrap_or(0);
             crc = maps.shift.of(crc) ^ maps.octet.get(usize::from(octet)).copied().unwrap_or(0);
-            if is_step(maps.number.of(seen ^ crc)) {
+            if is_step(NUMBERS.of(seen ^ crc)) {
                 hit(start, Follower::new(data));
             }
         }
-    }
-}
-
-/// Whether two numbers that differ by this XOR can follow each other: `2^k - 1`, `k` from 1 to 24.
-const fn is_step(difference: u32) -> bool {
-    difference != 0 && difference & difference.wrapping_add(1) == 0
-}
-
-/// What is known of a number.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-struct Known {
-    /// Bits from the lowest on.
-    bits: u32,
-    value: u32,
-}
-
-impl Known {
-    const fn mask(self) -> u32 {
-        match 1_u32.checked_shl(self.bits) {
-            Some(above) => above.wrapping_sub(1),
-            None => u32::MAX,
-        }
-    }
-
-    /// After a step by this XOR; `None` if it contradicts what is known.
-    fn step(self, difference: u32) -> Option<Self> {
-        let next = self.value.wrapping_add(1);
-        if (self.value ^ next) & self.mask() != difference & self.mask() {
-            return None;
-        }
-        let changed = difference.count_ones();
-        // The bits that changed are known now: zeros below a one.
-        let told = Self { bits: changed, value: 1_u32.checked_shl(changed.saturating_sub(1)).unwrap_or(0) };
-        let stepped = Self { bits: self.bits, value: next & self.mask() };
-        Some(if told.bits > stepped.bits { told } else { stepped })
     }
 }
 
@@ -148,7 +85,7 @@ pub(super) struct Follower {
 
 impl Follower {
     const fn new(data: usize) -> Self {
-        Self { data, last: None, known: Known { bits: 0, value: 0 }, relative: 0, reference: None, toggle: None }
+        Self { data, last: None, known: Known::NOTHING, relative: 0, reference: None, toggle: None }
     }
 
     /// Octets of safe data.
@@ -212,14 +149,8 @@ impl Follower {
     fn number_under(&self, crc1: u16) -> Option<u32> {
         let (known, octets) = self.reference.as_ref()?;
         let number = Telegram::parse(octets, self.data, Crc2Form::Short).ok()?.solve_number(crc1)?;
-        (number & known.mask() == known.value).then_some(number)
+        known.fits(number).then_some(number)
     }
-}
-
-/// XOR of the numbers of two telegrams of one place.
-fn number_difference(a: &Telegram<'_>, b: &Telegram<'_>) -> u32 {
-    // CRC1 cancels, so any will do.
-    MAPS.number.of(crc2(0, a.data, a.flags, 0) ^ crc2(0, b.data, b.flags, 0) ^ a.crc2 ^ b.crc2)
 }
 
 /// What two directions tell about their common CRC1.
@@ -309,21 +240,7 @@ mod tests {
                 crc = MAPS.shift.of(crc) ^ MAPS.octet[usize::from(*octet)];
             }
             prop_assert_eq!(crc, crc2(0, &data, Flags(flags), 0));
-            prop_assert_eq!(MAPS.number.of(crc ^ crc2(0, &data, Flags(flags), number)), number);
-        }
-
-        /// Oracle: counting.
-        #[test]
-        fn steps_tell_the_low_bits(start in 0..0xFF_F000_u32, steps in 1..300_u32) {
-            let mut known = Known::default();
-            for number in start..start + steps {
-                let difference = number ^ (number + 1);
-                prop_assert!(is_step(difference));
-                known = known.step(difference).unwrap();
-                prop_assert_eq!(known.value, (number + 1) & known.mask());
-            }
-            let wrong = (start + steps) ^ (start + steps + 2);
-            prop_assert!(!is_step(wrong) || known.step(wrong).is_none());
+            prop_assert_eq!(NUMBERS.of(crc ^ crc2(0, &data, Flags(flags), number)), number);
         }
     }
 }

@@ -34,6 +34,8 @@ pub(super) struct End {
     seen: Vec<u8>,
     heard: bool,
     sent_at: Option<i64>,
+    /// What the last telegram bears, and the one before it.
+    sent: [Option<Values>; 2],
 }
 
 impl End {
@@ -48,11 +50,34 @@ impl End {
             values
         };
         let (values, partner_values) = (secret(&settings.own), secret(&settings.partner));
-        Self { settings, values, partner_values, seen: Vec::new(), heard: false, sent_at: None }
+        Self { settings, values, partner_values, seen: Vec::new(), heard: false, sent_at: None, sent: [None, None] }
     }
 
     pub(super) const fn is_running(&self) -> bool {
         self.heard && self.sent_at.is_some()
+    }
+
+    /// Begins anew at `ready`, knowing nothing.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
+    /// The telegram just sent with a toggle bit that does not go with its number.
+    pub(super) fn mistoggled(&self, telegram: &[u8], early: bool) -> Option<Vec<u8>> {
+        let layout = &self.settings.own.layout;
+        let data: Vec<u8> = layout.parse(telegram).ok()?.safe_data().collect();
+        let [Some(last), Some(before)] = &self.sent else { return None };
+        let mut values = last.clone();
+        for (index, field) in layout.fields().iter().enumerate() {
+            match field.kind {
+                Kind::Toggle if !early => values.set(index, values.get(index) ^ 1),
+                Kind::Counter(_) if early => values.set(index, before.get(index)),
+                _ => {}
+            }
+        }
+        let mut octets = Vec::new();
+        layout.emit(&data, &values, &mut octets);
+        Some(octets)
     }
 
     pub(super) fn run(&mut self, input: &Input<'_>) -> Outcome {
@@ -67,6 +92,8 @@ impl End {
             return Outcome::default();
         }
         let octets = self.write(input.data, input.now);
+        let [last, before] = &mut self.sent;
+        *before = last.replace(self.values.clone());
         self.step();
         self.sent_at = Some(input.now);
         Outcome { sent: Some(Sent::new(octets, true)), taken }
@@ -144,16 +171,28 @@ pub(super) fn shows(direction: &DeclaredDirection, kind: FaultKind) -> bool {
     let inherits = fields.iter().any(|field| matches!(field.kind, Kind::Inherited { .. }));
     let on_wire = |wanted: fn(&Kind) -> bool| fields.iter().any(|f| wanted(&f.kind) && f.place != Place::Virtual);
     match kind {
-        FaultKind::UnacceptableDelay | FaultKind::TapLoss => true,
+        FaultKind::UnacceptableDelay
+        | FaultKind::TapLoss
+        | FaultKind::BusGap
+        | FaultKind::HostStall
+        | FaultKind::DeviceStall
+        | FaultKind::SlowPace
+        | FaultKind::CaptureGap => true,
         // The ends go on whatever happens, but one telegram that is not taken ends a chain.
         _ if inherits => false,
-        FaultKind::Corruption => true,
+        FaultKind::Corruption | FaultKind::CorruptionBurst => true,
         FaultKind::UnintendedRepetition | FaultKind::IncorrectSequence | FaultKind::Loss => counts,
         FaultKind::Insertion => on_wire(|kind| matches!(kind, Kind::Id { .. })) && direction.unknown().next().is_none(),
         FaultKind::Masquerade => on_wire(|kind| matches!(kind, Kind::Id { .. } | Kind::Constant { .. })),
         FaultKind::Addressing => direction.keys.iter().any(|key| key.value.is_some()),
-        FaultKind::WrongParameter => false,
+        _ => false,
     }
+}
+
+/// Whether telegrams of this direction have a toggle bit that must go with a number.
+pub(super) fn toggles(direction: &DeclaredDirection) -> bool {
+    let has = |wanted: fn(&Kind) -> bool| direction.layout.fields().iter().any(|field| wanted(&field.kind));
+    has(|kind| matches!(kind, Kind::Toggle)) && has(|kind| matches!(kind, Kind::Counter(_)))
 }
 
 /// Octets whose change only a CRC or complement shows: data, CRCs, complements.

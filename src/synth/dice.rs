@@ -29,8 +29,22 @@ pub(super) enum Concern {
     FailSafe,
     /// A planned fault.
     Fault(usize),
+    /// How an axis runs and stops.
+    Axis(usize),
+    /// Ripple of the values of the drives.
+    Values,
+    /// Delays from a command to the stop of its drive.
+    Stops,
     /// When the standard controller copies telegrams.
     Controller,
+    /// Acknowledgements behind demands.
+    Sequence,
+    /// How long a second channel takes to follow.
+    Channels,
+    /// A placed fault, and whether one happens by chance.
+    Placed(usize),
+    /// A fault that was drawn.
+    Drawn(usize),
 }
 
 impl Concern {
@@ -45,7 +59,14 @@ impl Concern {
             Self::Demands => (7, 0),
             Self::FailSafe => (9, 0),
             Self::Fault(index) => (8, index),
-            Self::Controller => (10, 0),
+            Self::Axis(index) => (10, index),
+            Self::Values => (11, 0),
+            Self::Stops => (12, 0),
+            Self::Controller => (13, 0),
+            Self::Sequence => (20, 0),
+            Self::Channels => (21, 0),
+            Self::Placed(index) => (30, index),
+            Self::Drawn(index) => (31, index),
         };
         u64::try_from(index).unwrap_or(u64::MAX) << 8 | kind
     }

@@ -94,6 +94,23 @@ impl Endpoint {
         }
     }
 
+    /// Ends operation in good order and begins anew. False if the profile has no way to say so.
+    pub(super) fn restart(&mut self, now: i64) -> bool {
+        match self {
+            Self::Master(end) => end.restart(),
+            Self::Host(end) => end.restart(),
+            Self::Consumer(end) => end.rest(now),
+            Self::Node(end) => end.give_up(now),
+            Self::Slave(_)
+            | Self::Device(_)
+            | Self::Provider(_)
+            | Self::Producer(_)
+            | Self::Coordinator(_)
+            | Self::Declared(_) => return false,
+        }
+        true
+    }
+
     /// Makes the sequence number of the next process data telegram jump, if the profile has a free one.
     pub(super) fn jump(&mut self, by: u16) {
         match self {
@@ -115,6 +132,41 @@ impl Endpoint {
             Self::Device(end) => Some(end.successor(data)),
             Self::Node(end) => Some(end.successor(data)),
             Self::Declared(end) => Some(end.successor(data)),
+        }
+    }
+
+    /// Loses its power: begins anew at `ready`.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        match self {
+            Self::Master(end) => end.power_up(ready),
+            Self::Slave(end) => end.power_up(ready),
+            Self::Host(end) => end.power_up(ready),
+            Self::Device(end) => end.power_up(ready),
+            Self::Consumer(end) => end.power_up(ready),
+            Self::Provider(end) => end.power_up(ready),
+            Self::Node(end) => end.power_up(ready),
+            Self::Producer(end) => end.power_up(ready),
+            Self::Coordinator(end) => end.power_up(ready),
+            Self::Declared(end) => end.power_up(ready),
+        }
+    }
+
+    /// Gives the connection up for a reason of its own, where the profile has such reasons.
+    pub(super) fn give_up(&mut self, reason: u8) {
+        match self {
+            Self::Master(end) => end.give_up(reason),
+            Self::Slave(end) => end.give_up(reason),
+            _ => {}
+        }
+    }
+
+    /// The telegram just sent with a toggle bit that does not go with its number, where the profile has both.
+    pub(super) fn mistoggled(&self, telegram: &[u8], early: bool) -> Option<Vec<u8>> {
+        match self {
+            Self::Host(end) => end.mistoggled(telegram, early),
+            Self::Device(end) => end.mistoggled(telegram, early),
+            Self::Declared(end) => end.mistoggled(telegram, early),
+            _ => None,
         }
     }
 }

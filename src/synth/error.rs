@@ -43,6 +43,20 @@ pub enum SynthError {
         /// Why, and what could be done.
         why: String,
     },
+    /// A deviation cannot happen.
+    Deviation {
+        /// What.
+        what: &'static str,
+        /// ID of the function or pair.
+        of: String,
+        /// Why, and what could be done.
+        why: String,
+    },
+    /// The tap can't do what is planned.
+    Tap {
+        /// What is in the way and what to do.
+        why: String,
+    },
     /// Something is planned too close to something else, to the start-up or to the end.
     TooClose {
         /// What is planned.
@@ -76,6 +90,8 @@ impl fmt::Display for SynthError {
             Self::NotApplicable { fault, connection, why } => {
                 write!(f, "{} cannot be placed on connection `{connection}`: {why}", fault.name())
             }
+            Self::Deviation { what, of, why } => write!(f, "{what} cannot be placed on `{of}`: {why}"),
+            Self::Tap { why } => write!(f, "the tap: {why}"),
             Self::TooClose { what, at, why } => write!(f, "{what} at {at} {why}"),
             Self::NotStaged { what, at } => {
                 write!(f, "{what} planned at {at} did not come about before the capture ended; plan it earlier")

@@ -4,11 +4,12 @@
 
 use super::declared;
 use super::dice::{Concern, Dice};
+use super::distort;
 use super::error::SynthError;
 use super::fscp_2_1;
 use super::fscp_13_1;
 use super::iec_62541_15;
-use super::link::{HISTORY, Link};
+use super::link::{HISTORY, Lane, Link};
 use super::plan::{FaultKind, Plan, PlannedFault};
 use super::tap::Place;
 use crate::machine::{Connection, Machine, Profile};
@@ -32,8 +33,16 @@ pub(super) struct Fault {
     pub(super) place: Option<Place>,
     pub(super) detail: String,
     pub(super) dice: Dice,
+    /// Bits that were inverted: octet times 8 plus bit.
+    pub(super) bits: Vec<usize>,
     /// Steps by which a sequence number jumps.
     pub(super) jump: u16,
+    /// Telegrams still to be lost.
+    pub(super) left: u8,
+    /// It takes telegrams of the start-up, too.
+    pub(super) at_any_telegram: bool,
+    /// It was drawn: one that finds no telegram is none.
+    pub(super) by_chance: bool,
     /// Connections whose telegrams may appear in the place.
     others: Vec<usize>,
 }
@@ -48,20 +57,33 @@ impl Fault {
                 return Err(SynthError::Unknown { what: "connection", index, count });
             };
             check_kind(machine, plan, planned, connection)?;
-            let mut dice = Dice::new(plan.seed, Concern::Fault(index));
-            let jump = u16::try_from(dice.between(3, 9)).unwrap_or(3);
-            faults.push(Self {
-                plan: *planned,
-                state: State::Planned,
-                place: None,
-                detail: String::new(),
-                dice,
-                jump,
-                others: others(machine, planned),
-            });
+            faults.push(Self::new(machine, *planned, Dice::new(plan.seed, Concern::Fault(index))));
         }
         check_times(machine, plan, links)?;
         Ok(faults)
+    }
+
+    /// A fault whose time has not come.
+    pub(super) fn new(machine: &Machine, plan: PlannedFault, mut dice: Dice) -> Self {
+        let jump = u16::try_from(dice.between(3, 9)).unwrap_or(3);
+        Self {
+            plan,
+            state: State::Planned,
+            place: None,
+            detail: String::new(),
+            dice,
+            bits: Vec::new(),
+            jump,
+            left: if let FaultKind::Losses(telegrams) = plan.kind { telegrams } else { 1 },
+            at_any_telegram: false,
+            by_chance: false,
+            others: others(machine, &plan),
+        }
+    }
+
+    /// Whether it can take the next telegram of `lane`.
+    pub(super) fn may_happen(&self, lane: &Lane) -> bool {
+        self.at_any_telegram || lane.history.len() >= HISTORY
     }
 
     /// Whether it waits for a telegram.
@@ -74,21 +96,31 @@ impl Fault {
         let link = links.get(self.plan.connection)?;
         let lane = link.lane(self.plan.direction);
         let profile = &machine.connections.get(self.plan.connection)?.profile;
-        if lane.history.len() < HISTORY {
+        if !self.may_happen(lane) {
             return None;
         }
         match self.plan.kind {
-            FaultKind::Corruption => Some(self.corrupted(new, profile)),
-            FaultKind::UnintendedRepetition => {
-                // The last of the history is the new one itself, the one before it is held, not repeated.
-                let back = self.dice.index(4).saturating_add(2);
-                self.detail = format!("the telegram sent {back} before stands in the place of the new one");
-                lane.history.iter().rev().nth(back).cloned()
+            FaultKind::Corruption | FaultKind::Bits(_) | FaultKind::Burst(_) => self.corrupted(new, profile),
+            FaultKind::UnintendedRepetition => self.repeated(lane, new),
+            FaultKind::EarlyToggle | FaultKind::MissingToggle => {
+                let early = self.plan.kind == FaultKind::EarlyToggle;
+                self.detail = if early {
+                    "the toggle bit stepped, the number did not"
+                } else {
+                    "the number stepped, the toggle bit did not"
+                }
+                .into();
+                links.get(self.plan.connection)?.sender(self.plan.direction).mistoggled(new, early)
             }
             FaultKind::Insertion => Some(self.inserted(machine, profile, new)),
             FaultKind::Masquerade => Some(self.masqueraded(new, profile)),
             FaultKind::Addressing => {
-                let running = |index: &&usize| links.get(**index).is_some_and(Link::is_running);
+                let direction = self.plan.direction;
+                let shows = |link: &Link| link.lane(direction).sent.shown.iter().any(|octet| *octet != 0);
+                let anything = self.at_any_telegram;
+                let running = |index: &&usize| {
+                    links.get(**index).is_some_and(|link| if anything { shows(link) } else { link.is_running() })
+                };
                 let candidates: Vec<usize> = self.others.iter().filter(running).copied().collect();
                 let other = *candidates.get(self.dice.index(candidates.len()))?;
                 let id = machine.connections.get(other).map_or("", |connection| &connection.id);
@@ -99,41 +131,27 @@ impl Fault {
         }
     }
 
-    fn corrupted(&mut self, new: &[u8], profile: &Profile) -> Vec<u8> {
-        let mut octets = new.to_vec();
-        // Neither command and connection ID nor the status or control byte: data and CRCs.
-        let places: Vec<usize> = match profile {
-            Profile::Fscp12_1(_) => (1..new.len().saturating_sub(2)).collect(),
-            Profile::Fscp3_1(p) => {
-                let flags = p.crc2.octets().saturating_add(1);
-                (0..new.len()).filter(|place| place.saturating_add(flags) != new.len()).collect()
-            }
-            Profile::Fscp13_1(_) => fscp_13_1::corruptible(new),
-            Profile::Iec62541_15(_) => iec_62541_15::corruptible(self.plan.direction, new.len()),
-            Profile::Fscp2_1(p) => {
-                let mode = p.is_data(self.plan.direction).then_some(p.data);
-                (0..new.len()).filter(|place| Some(*place) != mode).collect()
-            }
-            Profile::Declared(p) => declared::checked_octets(p.of(self.plan.direction)),
-        };
-        let mut bits: Vec<usize> = Vec::new();
-        let wanted = self.dice.index(3).saturating_add(1);
-        while bits.len() < wanted {
-            let place = places.get(self.dice.index(places.len())).copied().unwrap_or_default();
-            let bit = place.saturating_mul(8).saturating_add(self.dice.index(8));
-            if !bits.contains(&bit) {
-                bits.push(bit);
-            }
+    pub(super) fn corrupted(&mut self, new: &[u8], profile: &Profile) -> Option<Vec<u8>> {
+        let places = distort::checked_octets(profile, self.plan.direction, new);
+        let bits = distort::bits(self.plan.kind, &places, &mut self.dice)?;
+        let octets = distort::inverted(new, &bits);
+        let named: Vec<String> = bits.iter().map(|bit| format!("octet {} bit {}", bit / 8, bit % 8)).collect();
+        self.detail = format!("inverted: {}", named.join(", "));
+        self.bits = bits;
+        Some(octets)
+    }
+
+    /// The telegram sent two to five before, or, in a start-up, the last that differs from what stands there.
+    fn repeated(&mut self, lane: &Lane, new: &[u8]) -> Option<Vec<u8>> {
+        if !self.at_any_telegram {
+            // The last of the history is the new one itself, the one before it is held, not repeated.
+            let back = self.dice.index(4).saturating_add(2);
+            self.detail = format!("the telegram sent {back} before stands in the place of the new one");
+            return lane.history.iter().rev().nth(back).cloned();
         }
-        bits.sort_unstable();
-        for bit in &bits {
-            if let Some(octet) = octets.get_mut(bit / 8) {
-                *octet ^= 1_u8.rotate_left(u32::try_from(bit % 8).unwrap_or(0));
-            }
-        }
-        let places: Vec<String> = bits.iter().map(|bit| format!("octet {} bit {}", bit / 8, bit % 8)).collect();
-        self.detail = format!("inverted: {}", places.join(", "));
-        octets
+        let differs = |old: &&Vec<u8>| old.as_slice() != new && **old != lane.sent.shown;
+        self.detail = "the telegram before the last one stands in the place of the new one".into();
+        lane.recent.iter().rev().find(differs).cloned()
     }
 
     fn inserted(&mut self, machine: &Machine, profile: &Profile, new: &[u8]) -> Vec<u8> {
@@ -209,7 +227,18 @@ impl Fault {
     }
 }
 
-fn check_kind(
+impl FaultKind {
+    /// Whether it can happen to the telegrams of this connection and direction, and be told from them.
+    pub fn can_happen(self, machine: &Machine, connection: usize, direction: crate::machine::Direction) -> bool {
+        let planned = PlannedFault { kind: self, connection, direction, at: Span::from_nanos(1) };
+        machine
+            .connections
+            .get(connection)
+            .is_some_and(|declared| check_kind(machine, &Plan::default(), &planned, declared).is_ok())
+    }
+}
+
+pub(super) fn check_kind(
     machine: &Machine,
     plan: &Plan,
     planned: &PlannedFault,
@@ -220,6 +249,17 @@ fn check_kind(
     if !planned.kind.applies_to(&connection.profile) {
         let name = connection.profile.name();
         return refuse(format!("its telegrams ({name}, with this CRC) cannot show it; use another connection"));
+    }
+    if let FaultKind::Bits(0) | FaultKind::Burst(0 | 1) | FaultKind::Losses(0) | FaultKind::PowerCycles(0) =
+        planned.kind
+    {
+        return refuse("nothing would happen; give at least 1 (a burst: at least 2 bits)".into());
+    }
+    let bits = connection.place(planned.direction).length.saturating_mul(8);
+    if let FaultKind::Bits(wanted) | FaultKind::Burst(wanted) = planned.kind
+        && usize::from(wanted) > distort::room(&connection.profile, planned.direction, bits / 8, planned.kind)
+    {
+        return refuse(format!("its telegrams have not so many bits under a CRC in a row; they have {bits} in all"));
     }
     if planned.kind == FaultKind::Addressing && others(machine, planned).is_empty() {
         let length = connection.profile.safe_data_length(planned.direction);
@@ -235,6 +275,7 @@ fn check_kind(
     {
         return refuse("its time coordination does not show who sends; use the direction of the data".into());
     }
+    super::causes::check_direction(planned, connection)?;
     if planned.kind == FaultKind::WrongParameter {
         if planned.direction == crate::machine::Direction::ToHost {
             return refuse("parameters are sent to_device".into());
@@ -319,10 +360,11 @@ fn check_times(machine: &Machine, plan: &Plan, links: &[Link]) -> Result<(), Syn
                 );
                 return Err(SynthError::TooClose { what: what(), at: fault.at, why });
             }
-            free = free.max(at.saturating_add(link.recovery));
+            let recovery = super::causes::recovery(fault, link);
+            free = free.max(at.saturating_add(recovery.saturating_mul(fault.kind.times())));
             if free > plan.duration.as_nanos() {
                 let why =
-                    format!("leaves no time to recover before the end; that takes {}", Span::from_nanos(link.recovery));
+                    format!("leaves no time to recover before the end; that takes {}", Span::from_nanos(recovery));
                 return Err(SynthError::TooClose { what: what(), at: fault.at, why });
             }
         }

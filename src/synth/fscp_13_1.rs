@@ -127,6 +127,14 @@ impl Node {
         self.valid
     }
 
+    /// Begins anew at `ready`, knowing nothing but the time of its clock.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        let (addresses, data) = ([self.address, self.partner], [self.own_data, self.partner_data]);
+        let request = self.request;
+        *self = Self::new(self.settings.clone(), addresses, data, ready, self.offset);
+        self.request = request;
+    }
+
     /// The telegram after the one just sent.
     pub(super) fn successor(&self, data: &[u8]) -> Vec<u8> {
         let time = self.time.map_or(0, |time| time.wrapping_add(1));
@@ -194,7 +202,8 @@ impl Node {
         }
     }
 
-    fn give_up(&mut self, now: i64) {
+    /// No longer says that the connection is valid; asks again after a while.
+    pub(super) fn give_up(&mut self, now: i64) {
         if self.valid {
             self.resting_until = now.saturating_add(RESTART_DELAY);
         }

@@ -5,13 +5,14 @@
 //! After a fault the host sets R_cons_nr until the device has answered, and everything begins anew, for a while with
 //! fail-safe values.
 //!
-//! Where the CRC2 has 4 octets, its contents are in no source at hand: those telegrams bear a stand-in that only the two
-//! ends here understand.
+//! Where the CRC2 has 4 octets, its contents are in no source at hand: those telegrams bear the first arrangement of
+//! [`fscp_3_1_wide`](crate::telegram::fscp_3_1_wide), with CRC1 in the low half of the start value.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::endpoint::{Input, Outcome, RESTART_DELAY, Sent};
-use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, crc2, emit, next_number};
+use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, emit, next_number};
+use crate::telegram::fscp_3_1_wide::Arrangement;
 
 /// What both ends of a connection know.
 #[derive(Clone, Debug)]
@@ -36,7 +37,7 @@ impl Settings {
         } else {
             octets.extend_from_slice(data);
             octets.push(flags);
-            octets.extend(self.stand_in(data, flags, number).to_be_bytes());
+            octets.extend(self.supposed(data, flags, number).to_be_bytes());
         }
         octets
     }
@@ -45,12 +46,11 @@ impl Settings {
         if self.form == Crc2Form::Short {
             return telegram.verify(self.crc1, number);
         }
-        telegram.crc2 == self.stand_in(telegram.data, telegram.flags.0, number)
+        telegram.crc2 == self.supposed(telegram.data, telegram.flags.0, number)
     }
 
-    fn stand_in(&self, data: &[u8], flags: u8, number: u32) -> u32 {
-        let low = crc2(self.crc1, data, Flags(flags), number);
-        low.rotate_left(13) ^ 0x5A00_00A5
+    fn supposed(&self, data: &[u8], flags: u8, number: u32) -> u32 {
+        Arrangement::Reversed3.crc(self.crc1.into(), data, Flags(flags), number, 3)
     }
 }
 
@@ -116,11 +116,20 @@ pub(super) struct Host {
     heard_at: i64,
     /// Sends fail-safe values until then.
     fail_safe_until: i64,
+    /// Begins anew with its next task.
+    restart: bool,
 }
 
 impl Host {
     pub(super) fn new(settings: Settings) -> Self {
-        Self { settings, counters: Counters::default(), state: HostState::Off, heard_at: 0, fail_safe_until: i64::MIN }
+        Self {
+            settings,
+            counters: Counters::default(),
+            state: HostState::Off,
+            heard_at: 0,
+            fail_safe_until: i64::MIN,
+            restart: false,
+        }
     }
 
     pub(super) fn is_running(&self) -> bool {
@@ -131,7 +140,24 @@ impl Host {
         successor(&self.settings, &self.counters, data)
     }
 
+    pub(super) const fn restart(&mut self) {
+        self.restart = true;
+    }
+
+    /// Begins anew at `ready`, knowing nothing.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
+    /// The telegram just sent with a toggle bit that does not go with its number.
+    pub(super) fn mistoggled(&self, telegram: &[u8], early: bool) -> Option<Vec<u8>> {
+        mistoggled(&self.settings, self.settings.to_device, &self.counters, telegram, early)
+    }
+
     pub(super) fn run(&mut self, input: &Input<'_>) -> Outcome {
+        if std::mem::take(&mut self.restart) {
+            return only(self.reset_after_fault(input.now));
+        }
         let news = self.state != HostState::Off && self.counters.is_news(input.arrived);
         let expired = input.now.saturating_sub(self.heard_at) > self.settings.watchdog;
         match self.state {
@@ -229,6 +255,16 @@ impl Device {
         successor(&self.settings, &self.counters, data)
     }
 
+    /// Begins anew at `ready`, knowing nothing.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
+    /// The telegram just sent with a toggle bit that does not go with its number.
+    pub(super) fn mistoggled(&self, telegram: &[u8], early: bool) -> Option<Vec<u8>> {
+        mistoggled(&self.settings, self.settings.to_host, &self.counters, telegram, early)
+    }
+
     pub(super) fn run(&mut self, input: &Input<'_>) -> Outcome {
         if input.now < self.settings.ready {
             return Outcome::default();
@@ -303,6 +339,17 @@ impl Device {
 fn successor(settings: &Settings, counters: &Counters, data: &[u8]) -> Vec<u8> {
     let flags = if counters.toggle { 0 } else { Flags::TOGGLE };
     settings.write(data, flags, next_number(counters.number))
+}
+
+/// `telegram`, just sent: `early` with the number before it, otherwise with the toggle bit before it.
+fn mistoggled(settings: &Settings, data: usize, counters: &Counters, telegram: &[u8], early: bool) -> Option<Vec<u8>> {
+    let telegram = Telegram::parse(telegram, data, settings.form).ok()?;
+    let number = counters.number.checked_sub(1).filter(|before| *before > 0)?;
+    Some(if early {
+        settings.write(telegram.data, telegram.flags.0, number)
+    } else {
+        settings.write(telegram.data, telegram.flags.0 ^ Flags::TOGGLE, counters.number)
+    })
 }
 
 fn only(sent: Sent) -> Outcome {

@@ -103,6 +103,16 @@ impl Consumer {
         self.open.is_some_and(|request| request.flags == RequestFlags(0))
     }
 
+    /// Uses fail-safe values for a while without an error.
+    pub(super) const fn rest(&mut self, now: i64) {
+        self.fail_safe_until = now.saturating_add(RESTART_DELAY);
+    }
+
+    /// Begins anew at `ready`, knowing nothing.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
     /// Makes the number of the next regular request jump.
     pub(super) const fn jump(&mut self, by: u16) {
         self.jump = by.saturating_mul(JUMP);
@@ -185,6 +195,11 @@ impl Provider {
 
     pub(super) const fn is_running(&self) -> bool {
         self.is_running
+    }
+
+    /// Begins anew at `ready`, knowing nothing.
+    pub(super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
     }
 
     /// Makes the number of the next response jump.

@@ -28,8 +28,20 @@ pub struct Ledger {
     pub telegrams: Vec<LedgerTelegrams>,
     /// Faults, in the order of the plan.
     pub faults: Vec<LedgerFault>,
+    /// Faults of the tap, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub tap_faults: Vec<LedgerTapFault>,
     /// Demands, in the order of time.
     pub demands: Vec<LedgerDemand>,
+    /// Stops of axes with values that came to their end, in the order of their demands.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub standstills: Vec<LedgerStandstill>,
+    /// Changes of both channels of a pair, in the order of time.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<LedgerChange>,
+    /// Deviations, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub deviations: Vec<LedgerDeviation>,
     /// Telegrams that a standard controller copied, by connection and direction in the order of time; absent if there are none.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub copies: Vec<LedgerCopy>,
@@ -67,8 +79,13 @@ pub struct LedgerTelegrams {
 /// A fault that was placed.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct LedgerFault {
-    /// Name of its class, as [`FaultKind::name`](super::FaultKind::name).
+    /// The class that it is to be found in, as [`FaultKind::class`](super::FaultKind::class).
     pub class: &'static str,
+    /// What happened, as [`FaultKind::name`](super::FaultKind::name).
+    pub kind: &'static str,
+    /// Bits, telegrams, times or the reason, as [`FaultKind::extent`](super::FaultKind::extent).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub extent: Option<u8>,
     /// ID of the connection.
     pub connection: String,
     /// Direction of the telegrams that it happened to.
@@ -80,6 +97,25 @@ pub struct LedgerFault {
     /// Time of that packet.
     #[serde(rename = "at_ns", serialize_with = "instant")]
     pub at: Instant,
+    /// Bits of the telegram that were inverted: octet times 8 plus bit, bit 0 the lowest.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub bits: Vec<usize>,
+    /// What exactly was done.
+    pub detail: String,
+}
+
+/// Something that the tap did.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerTapFault {
+    /// What, as [`TapFaultKind::name`](super::TapFaultKind::name).
+    pub kind: &'static str,
+    /// First packet of the capture concerned; for lost ones, the first behind them.
+    pub packet: u64,
+    /// Time of that packet, as captured.
+    #[serde(rename = "at_ns", serialize_with = "instant")]
+    pub at: Instant,
+    /// How many packets.
+    pub packets: u64,
     /// What exactly was done.
     pub detail: String,
 }
@@ -102,6 +138,90 @@ pub struct LedgerDemand {
     /// Time between the two packets.
     #[serde(rename = "reaction_ns", serialize_with = "span")]
     pub reaction: Span,
+    /// When its sender put the telegram with the demand in place, from the start: no tap sees that.
+    #[serde(skip)]
+    pub demand_sent: Span,
+    /// The same of the reaction.
+    #[serde(skip)]
+    pub reaction_sent: Span,
+}
+
+/// A change of both channels of a pair.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerChange {
+    /// ID of the pair.
+    pub pair: String,
+    /// ID of the signal that changed first.
+    pub first: String,
+    /// ID of the signal that followed.
+    pub second: String,
+    /// Whether they became active.
+    pub active: bool,
+    /// First packet that shows the first change.
+    pub first_packet: u64,
+    /// Its time.
+    #[serde(rename = "first_at_ns", serialize_with = "instant")]
+    pub first_at: Instant,
+    /// First packet that shows the second change.
+    pub second_packet: u64,
+    /// Its time.
+    #[serde(rename = "second_at_ns", serialize_with = "instant")]
+    pub second_at: Instant,
+    /// Time between the two packets.
+    #[serde(rename = "shown_ns", serialize_with = "span")]
+    pub shown: Span,
+    /// Time between the two changes at their sender.
+    #[serde(rename = "true_ns", serialize_with = "span")]
+    pub true_time: Span,
+}
+
+/// A deviation that was placed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerDeviation {
+    /// Its name, as [`DeviationKind::name`](super::DeviationKind::name).
+    pub kind: &'static str,
+    /// ID of the function or pair.
+    pub of: String,
+    /// Packet in which it first shows: the demand that is not answered, the reaction withdrawn or come by itself, the restart, the
+    /// first channel.
+    pub packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "at_ns", serialize_with = "instant")]
+    pub at: Instant,
+}
+
+/// A demand on a function while its axis moved, and the true stop that followed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct LedgerStandstill {
+    /// ID of the function.
+    pub function: String,
+    /// ID of the axis.
+    pub axis: String,
+    /// First packet that shows the demand signal active.
+    pub demand_packet: u64,
+    /// Time of that packet.
+    #[serde(rename = "demand_at_ns", serialize_with = "instant")]
+    pub demand_at: Instant,
+    /// First packet that shows the reaction signal active.
+    pub reaction_packet: Option<u64>,
+    /// When the stop began in the drive.
+    #[serde(rename = "stop_at_ns", serialize_with = "instant")]
+    pub stop_at: Instant,
+    /// The last moment at which the axis was faster than its standstill allows.
+    #[serde(rename = "standstill_at_ns", serialize_with = "instant")]
+    pub standstill_at: Instant,
+    /// Greatest distance from where the axis was at `demand_at`, in nanometres or nanodegrees.
+    #[serde(rename = "travel_nano")]
+    pub travel: i64,
+    /// The same from where it was when the reaction showed.
+    #[serde(rename = "reaction_travel_nano")]
+    pub reaction_travel: Option<i64>,
+    /// Speed at `demand_at`: nanometres or nanodegrees per second.
+    #[serde(rename = "start_speed_nano")]
+    pub start_speed: i64,
+    /// Highest speed from then on.
+    #[serde(rename = "peak_speed_nano")]
+    pub peak_speed: i64,
 }
 
 fn instant<S: Serializer>(value: &Instant, serializer: S) -> Result<S::Ok, S::Error> {

@@ -25,6 +25,15 @@ pub(super) enum Mark {
     Demand(usize),
     /// Index of the demand made: its reaction is active.
     Reaction(usize),
+    /// Index of a deviation.
+    Deviation(usize),
+    /// A channel of a pair has changed.
+    Channel {
+        /// Index of the change.
+        change: usize,
+        /// Whether it is the second one.
+        second: bool,
+    },
 }
 
 /// What stands in a place.
@@ -60,6 +69,12 @@ pub(super) struct Lane {
     transit_marks: Vec<Mark>,
     /// The last data telegrams sent, oldest first.
     pub(super) history: VecDeque<Vec<u8>>,
+    /// The last telegrams of any kind, oldest first.
+    pub(super) recent: VecDeque<Vec<u8>>,
+    /// Telegrams sent since the start.
+    pub(super) count: u64,
+    /// The safe data that the sender is stuck with.
+    pub(super) stuck: Option<Vec<u8>>,
     /// The sender does nothing until then.
     pub(super) stalled_until: i64,
     /// Whether the last telegram carried process data.
@@ -94,11 +109,19 @@ impl Lane {
             marks: Vec::new(),
             transit_marks: Vec::new(),
             history: VecDeque::new(),
+            recent: VecDeque::new(),
+            count: 0,
+            stuck: None,
             stalled_until: i64::MIN,
             has_process_data: false,
             captured: Vec::new(),
             telegrams: 0,
         }
+    }
+
+    /// Whether the last telegram carried process data.
+    pub(super) const fn has_process_data(&self) -> bool {
+        self.has_process_data
     }
 
     /// Process values drift: now and then an octet without a signal changes.
@@ -194,6 +217,13 @@ impl Lane {
 
     /// Remembers a data telegram; anything else begins a new run. True if it ends a run.
     pub(super) fn remember(&mut self, octets: &[u8], process_data: bool) -> bool {
+        if octets.iter().any(|octet| *octet != 0) {
+            self.count = self.count.saturating_add(1);
+            self.recent.push_back(octets.to_vec());
+            if self.recent.len() > HISTORY {
+                self.recent.pop_front();
+            }
+        }
         let had_process_data = std::mem::replace(&mut self.has_process_data, process_data);
         if !process_data {
             self.history.clear();
@@ -290,6 +320,8 @@ pub(super) struct Link {
     pub(super) watchdog: i64,
     /// Longest time from a fault to running again.
     pub(super) recovery: i64,
+    /// No fault happens by chance before.
+    pub(super) quiet_until: i64,
     /// FSCP 2/1: the direction that answers pings only, and how long its silence is suffered, in nanoseconds.
     answers: Option<(Direction, i64)>,
 }
@@ -332,6 +364,7 @@ impl Link {
             periods,
             watchdog,
             recovery: recovery.saturating_add(start_up),
+            quiet_until: i64::MIN,
             answers: fscp_2_1::answers(connection),
         })
     }
@@ -351,6 +384,14 @@ impl Link {
     }
 
     /// The end that sends in `direction`.
+    pub(super) const fn sender(&self, direction: Direction) -> &Endpoint {
+        match direction {
+            Direction::ToDevice => &self.host,
+            Direction::ToHost => &self.device,
+        }
+    }
+
+    /// The end that sends in `direction`, to be changed.
     pub(super) const fn sender_mut(&mut self, direction: Direction) -> &mut Endpoint {
         match direction {
             Direction::ToDevice => &mut self.host,

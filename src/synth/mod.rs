@@ -6,15 +6,23 @@
 //! on a machine. The endpoints here and the checker are two readings of the same profiles and share no code: what one
 //! makes the other has to understand.
 //!
-//! What is left out: a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
-//! established, parameters of FSCP 3/1 are not sent (they are acyclic), 4-octet CRC2 are stand-ins, nodes of FSCP 13/1 are not
+//! Axes whose drives send values of them run and stop in a small kinematics of their own (`axes`, `motion`).
+//!
+//! What is left out: an axis runs on when only a connection trips; a Reset of FSCP 12/1 demands nothing of the functions behind it; Type 10 connections are not
+//! established, parameters of FSCP 3/1 are not sent (they are acyclic), the rule of a 4-octet CRC2 is a supposed one, nodes of FSCP 13/1 are not
 //! managed (no SNMT and SSDO), connections of FSCP 2/1 are opened and closed without the messages for it.
 //!
 //! The same machine and [`Plan`] give the same octets. Memory does not grow with the length of the capture, except for
 //! the ledger.
 
+mod axes;
+mod causes;
+mod channels;
 mod declared;
+mod deviation;
+mod device;
 mod dice;
+mod distort;
 mod endpoint;
 mod error;
 mod fault;
@@ -25,23 +33,37 @@ mod fscp_3_1;
 mod iec_62541_15;
 mod ledger;
 mod link;
+mod motion;
+mod moving;
+mod number;
+mod outage;
+mod placing;
 mod plan;
 mod plant;
 mod relay;
 mod scenario;
 mod segment;
+mod sequence;
 mod sporadic;
 mod staging;
+mod stop_course;
 mod stream;
 mod tap;
+mod tap_plan;
 #[cfg(test)]
 mod tests;
 
 use std::io::Write;
 
+pub use deviation::{DeviationKind, PlannedDeviation};
 pub use error::SynthError;
-pub use ledger::{Ledger, LedgerCopy, LedgerDemand, LedgerFault, LedgerTelegrams};
+pub use ledger::{
+    Ledger, LedgerChange, LedgerCopy, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTapFault,
+    LedgerTelegrams,
+};
+pub use placing::{PlacedFault, When};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};
+pub use tap_plan::{TapFault, TapFaultKind, TapPlan};
 
 use crate::machine::Machine;
 

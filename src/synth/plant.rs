@@ -6,18 +6,22 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::io::Write;
 
+use super::axes::{Axes, TICK};
 use super::dice::{Concern, Dice};
 use super::endpoint::{Input, Outcome};
 use super::error::SynthError;
 use super::fault::Fault;
 use super::ledger::{Ledger, LedgerCopy, LedgerFault, LedgerTelegrams};
 use super::link::{Link, Mark};
+use super::moving::Around;
+use super::outage::{Outages, Way};
+use super::placing::Waiting;
 use super::plan::Plan;
 use super::scenario::{Due, Later, Scenario};
 use super::segment::{Segment, Slot};
 use super::sporadic;
 use super::stream::Stream;
-use super::tap::{Place, Tap};
+use super::tap::{Place, Side, Tap};
 use crate::machine::{Direction, Machine};
 use crate::time::Span;
 
@@ -43,6 +47,7 @@ enum Event {
     Swap(usize),
     Demand(usize),
     Later(Later),
+    Axes,
     /// The standard controller copies.
     Copy,
 }
@@ -81,12 +86,15 @@ pub(super) struct Plant<'m, W: Write> {
     acyclic_due: i64,
     acyclic_back: Vec<u8>,
     pub(super) scenario: Scenario<'m>,
+    axes: Axes<'m>,
     due: Vec<Due>,
     pub(super) faults: Vec<Fault>,
+    pub(super) waiting: Waiting,
     /// Tap losses whose end has to show.
     pub(super) gaps: Vec<usize>,
     /// Telegrams held back by a swap, by fault.
     swapped: Vec<(usize, Vec<u8>)>,
+    pub(super) outages: Outages,
     pub(super) tap: Tap<W>,
     queue: BinaryHeap<Reverse<(i64, u64, Event)>>,
     order: u64,
@@ -100,8 +108,9 @@ impl<'m, W: Write> Plant<'m, W> {
         let links = (0..machine.connections.len())
             .map(|index| Link::new(machine, index, seed, begin))
             .collect::<Result<Vec<_>, _>>()?;
-        let faults = Fault::all(machine, plan, &links)?;
+        let mut faults = Fault::all(machine, plan, &links)?;
         let (scenario, due) = Scenario::new(machine, plan, &links, &faults)?;
+        let waiting = Waiting::new(machine, plan, &mut faults)?;
         let mut periods: Vec<i64> = links.iter().map(|link| link.periods.host).collect();
         periods.sort_unstable();
         periods.dedup();
@@ -125,11 +134,14 @@ impl<'m, W: Write> Plant<'m, W> {
             plan,
             links,
             scenario,
+            axes: Axes::new(machine, plan, begin),
             due,
             faults,
+            waiting,
             gaps: Vec::new(),
             swapped: Vec::new(),
-            tap: Tap::new(out, plan.start)?,
+            outages: Outages::default(),
+            tap: Tap::new(out, plan)?,
             queue: BinaryHeap::new(),
             order: 0,
             now: begin,
@@ -153,17 +165,26 @@ impl<'m, W: Write> Plant<'m, W> {
         for index in 0..self.devices.len() {
             self.next_task(Event::DeviceTask(index));
         }
+        for connection in 0..self.links.len() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                self.arm_at_telegram(connection, direction);
+            }
+        }
         if self.controller.is_some() {
             self.next_task(Event::Copy);
         }
-        for index in 0..self.faults.len() {
+        for index in 0..self.plan.faults.len() {
             let at = self.faults.get(index).map_or(0, |fault| fault.plan.at.as_nanos());
             self.at(at, Event::Arm(index));
+        }
+        if !self.axes.is_empty() {
+            self.at(self.now, Event::Axes);
         }
         for index in 0..self.due.len() {
             let at = self.due.get(index).map_or(0, |due| due.at);
             self.at(at, Event::Demand(index));
         }
+        self.further();
     }
 
     /// Runs to the end of the plan.
@@ -175,6 +196,7 @@ impl<'m, W: Write> Plant<'m, W> {
             }
             self.now = at;
             self.happen(event)?;
+            self.tell_axes();
         }
         self.finish()
     }
@@ -183,6 +205,7 @@ impl<'m, W: Write> Plant<'m, W> {
         match event {
             Event::GoOut(frame) => return self.go_out(frame),
             Event::PassDevices(frame) => {
+                self.spoil();
                 if let Some(segment) = &self.segment {
                     segment.pass_devices(frame, &mut self.links);
                 }
@@ -191,7 +214,7 @@ impl<'m, W: Write> Plant<'m, W> {
             Event::Acyclic => return self.acyclic(),
             Event::AcyclicBack => {
                 let frame = std::mem::take(&mut self.acyclic_back);
-                self.see(&frame)?;
+                self.see(&frame, Side::Back)?;
             }
             Event::Stream(index) => return self.stream(index),
             Event::HostTask(index) => {
@@ -209,29 +232,45 @@ impl<'m, W: Write> Plant<'m, W> {
                     relay.copy();
                 }
             }
-            Event::Arm(index) => {
-                if let Some(retry) = self.arm(index) {
-                    self.at(self.now.saturating_add(retry), event);
-                }
-            }
+            Event::Arm(index) => self.arm_soon(index),
             Event::Swap(index) => self.end_swap(index),
             Event::Demand(index) => {
                 if let Some(due) = self.due.get(index).copied() {
                     let later = self.scenario.demand(due, self.now, &mut self.links)?;
                     self.later(later);
+                    self.further();
                 }
             }
             Event::Later(later) => {
                 let next = self.scenario.act(later, self.now, &mut self.links);
                 self.later(next);
+                self.further();
+            }
+            Event::Axes => {
+                let around = View { scenario: &self.scenario, links: &self.links, due: &self.due };
+                self.axes.tick(self.now, &around);
+                self.at(self.now.saturating_add(TICK), Event::Axes);
             }
         }
         Ok(())
     }
 
+    /// What an event means for the axes.
+    fn tell_axes(&mut self) {
+        for signal in std::mem::take(&mut self.scenario.demanded) {
+            self.axes.demanded(signal, self.now);
+        }
+        for function in std::mem::take(&mut self.scenario.stopping) {
+            self.axes.stop(function, self.now);
+        }
+    }
+
     /// One run of a host's task: the ends of all connections with its period.
     fn run_hosts(&mut self, index: usize) {
         let Some(period) = self.hosts.get(index).map(|task| task.period) else { return };
+        if self.outages.is_host_down(period, self.now) {
+            return;
+        }
         for connection in 0..self.links.len() {
             if self.links.get(connection).is_some_and(|link| link.periods.host == period) {
                 self.run_end(connection, Direction::ToDevice);
@@ -240,8 +279,15 @@ impl<'m, W: Write> Plant<'m, W> {
     }
 
     fn go_out(&mut self, number: usize) -> Result<(), SynthError> {
+        self.spoil();
+        let outage = self.outages.on_type12(self.now);
         let Some(segment) = &mut self.segment else { return Ok(()) };
-        let frame = segment.go_out(number, &mut self.links)?;
+        if outage == Some(Way::StandsStill) {
+            let next = segment.next_cycle();
+            self.at(next, Event::GoOut(0));
+            return Ok(());
+        }
+        let frame = segment.go_out(number, &mut self.links, &mut self.axes, self.now)?;
         let slots = segment.slots(number, true);
         let ring = segment.ring();
         let next = number.saturating_add(1);
@@ -251,22 +297,24 @@ impl<'m, W: Write> Plant<'m, W> {
         } else {
             (segment.next_cycle(), Event::GoOut(0))
         };
-        self.at(self.now.saturating_add(ring / 2), Event::PassDevices(number));
-        self.at(self.now.saturating_add(ring), Event::ComeBack(number));
+        if outage.is_none() {
+            self.at(self.now.saturating_add(ring / 2), Event::PassDevices(number));
+            self.at(self.now.saturating_add(ring), Event::ComeBack(number));
+        }
         self.at(next_at.0, next_at.1);
-        let place = self.see(&frame)?;
+        let place = self.see(&frame, Side::Out)?;
         self.show(&slots, place);
         Ok(())
     }
 
     fn come_back(&mut self, number: usize) -> Result<(), SynthError> {
         let Some(segment) = &mut self.segment else { return Ok(()) };
-        let frame = segment.come_back(number, &mut self.links)?;
+        let frame = segment.come_back(number, &mut self.links, &mut self.axes, self.now)?;
         let slots = segment.slots(number, false);
         if number.saturating_add(1) == segment.frames() && self.now >= self.acyclic_due {
             self.at(self.now.saturating_add(ACYCLIC_GAP), Event::Acyclic);
         }
-        let place = self.see(&frame)?;
+        let place = self.see(&frame, Side::Back)?;
         self.show(&slots, place);
         Ok(())
     }
@@ -275,15 +323,18 @@ impl<'m, W: Write> Plant<'m, W> {
         let pause = self.acyclic_dice.between(300, 900).saturating_mul(MILLISECOND);
         self.acyclic_due = self.now.saturating_add(pause);
         let Some(segment) = &mut self.segment else { return Ok(()) };
+        if self.outages.on_type12(self.now).is_some() {
+            return Ok(());
+        }
         if self.acyclic_dice.once_in(4) {
             let frame = sporadic::address_request(&mut self.acyclic_dice);
-            self.see(&frame)?;
+            self.see(&frame, Side::Out)?;
             return Ok(());
         }
         let index = segment.take_index(1);
         let [out, back] = sporadic::acyclic(&mut self.acyclic_dice, index)?;
         self.acyclic_back = back;
-        self.see(&out)?;
+        self.see(&out, Side::Out)?;
         let ring = self.acyclic_dice.between(20_000, 60_000);
         self.at(self.now.saturating_add(ring), Event::AcyclicBack);
         Ok(())
@@ -291,11 +342,17 @@ impl<'m, W: Write> Plant<'m, W> {
 
     fn stream(&mut self, index: usize) -> Result<(), SynthError> {
         self.next_stream(index);
+        self.spoil();
         let Some(stream) = self.streams.get_mut(index) else { return Ok(()) };
-        let frame = stream.send(&mut self.links)?;
+        if let Some(way) = self.outages.on(stream.carrier(), self.now) {
+            stream.miss(way == Way::CountsOn, &mut self.links);
+            return Ok(());
+        }
+        let frame = stream.send(&mut self.links, &mut self.axes, self.now)?;
         let slots = stream.slots().to_vec();
+        let side = if slots.iter().all(|slot| slot.direction == Direction::ToHost) { Side::Back } else { Side::Out };
         let place = match &frame {
-            Some(frame) => Some(self.see(frame)?),
+            Some(frame) => Some(self.see(frame, side)?),
             None => None,
         };
         for slot in slots {
@@ -310,9 +367,12 @@ impl<'m, W: Write> Plant<'m, W> {
     }
 
     /// Hands a frame to the tap.
-    fn see(&mut self, frame: &[u8]) -> Result<Option<Place>, SynthError> {
-        let place = self.tap.see(self.now, frame)?;
-        if !self.tap.is_losing() {
+    fn see(&mut self, frame: &[u8], side: Side) -> Result<Option<Place>, SynthError> {
+        let place = self.tap.see(self.now, frame, side)?;
+        for fault in self.waiting.at_packet(self.tap.next_packet()) {
+            self.arm_soon(fault);
+        }
+        if !self.tap.is_losing(self.now) {
             for index in std::mem::take(&mut self.gaps) {
                 self.mark_fault(index);
             }
@@ -340,8 +400,20 @@ impl<'m, W: Write> Plant<'m, W> {
                             fault.place.get_or_insert(place);
                         }
                     }
-                    Mark::Demand(course) => self.scenario.demand_shows(course, place),
-                    Mark::Reaction(course) => self.scenario.reaction_shows(course, place),
+                    Mark::Demand(course) => {
+                        self.scenario.demand_shows(course, place);
+                        if let Some(function) = self.scenario.function_of(course) {
+                            self.axes.demand_shows(function, place, self.now);
+                        }
+                    }
+                    Mark::Reaction(course) => {
+                        self.scenario.reaction_shows(course, place);
+                        if let Some(function) = self.scenario.function_of(course) {
+                            self.axes.reaction_shows(function, place, self.now);
+                        }
+                    }
+                    Mark::Deviation(index) => self.scenario.deviation_shows(index, place),
+                    Mark::Channel { change, second } => self.scenario.channel_shows(change, second, place),
                 }
             }
         }
@@ -361,7 +433,8 @@ impl<'m, W: Write> Plant<'m, W> {
             Direction::ToHost => (device, device_dice, to_host, to_device),
         };
         out.drift(dice);
-        let mut input = Input { now, arrived: &back.arrived.carried, data: &out.data, dice };
+        let data = out.stuck.as_deref().unwrap_or(&out.data);
+        let mut input = Input { now, arrived: &back.arrived.carried, data, dice };
         let Outcome { sent, taken } = end.run(&mut input);
         let serial = back.arrived.serial;
         if let Some(data) = taken {
@@ -370,11 +443,12 @@ impl<'m, W: Write> Plant<'m, W> {
                 self.later(Some(later));
             }
         }
-        if let Some(sent) = sent
-            && let Some((fault, until, octets)) = self.send(connection, direction, sent)
-        {
-            self.swapped.push((fault, octets));
-            self.at(until, Event::Swap(fault));
+        if let Some(sent) = sent {
+            self.slow_down(connection, direction);
+            if let Some((fault, until, octets)) = self.send(connection, direction, sent) {
+                self.swapped.push((fault, octets));
+                self.at(until, Event::Swap(fault));
+            }
         }
     }
 
@@ -414,6 +488,13 @@ impl<'m, W: Write> Plant<'m, W> {
         }
     }
 
+    /// What the scenario has planned beside.
+    fn further(&mut self) {
+        for (at, later) in std::mem::take(&mut self.scenario.further) {
+            self.at(at, Event::Later(later));
+        }
+    }
+
     fn at(&mut self, at: i64, event: Event) {
         // Never before the present, so that time in the capture does not run backwards.
         self.queue.push(Reverse((at.max(self.now), self.order, event)));
@@ -424,15 +505,22 @@ impl<'m, W: Write> Plant<'m, W> {
         let id = |index: usize| self.machine.connections.get(index).map_or_else(String::new, |c| c.id.clone());
         let mut faults = Vec::new();
         for fault in self.faults {
-            let Fault { plan, place, detail, .. } = fault;
+            let Fault { plan, place, detail, bits, by_chance, .. } = fault;
             let connection = id(plan.connection);
             let Some(place) = place else {
+                if by_chance {
+                    continue;
+                }
                 let what = format!("the {} on connection `{connection}`", plan.kind.name());
                 return Err(SynthError::NotStaged { what, at: plan.at });
             };
-            let class = plan.kind.name();
+            let (kind, extent, class) = (plan.kind.name(), plan.kind.extent(), plan.kind.class());
             let (packet, at) = (place.packet, place.at);
-            faults.push(LedgerFault { class, connection, direction: plan.direction, packet, at, detail });
+            let direction = plan.direction;
+            faults.push(LedgerFault { class, kind, extent, connection, direction, packet, at, bits, detail });
+        }
+        if let Some((what, at)) = self.scenario.not_staged() {
+            return Err(SynthError::NotStaged { what, at });
         }
         let mut telegrams = Vec::new();
         for (index, link) in self.links.iter().enumerate() {
@@ -454,7 +542,7 @@ impl<'m, W: Write> Plant<'m, W> {
                 }));
             }
         }
-        let (packets, lost_packets) = self.tap.finish()?;
+        let (packets, lost_packets, tap_faults) = self.tap.finish()?;
         Ok(Ledger {
             schema: 1,
             machine: self.machine.name.clone(),
@@ -465,13 +553,59 @@ impl<'m, W: Write> Plant<'m, W> {
             lost_packets,
             telegrams,
             faults,
+            changes: self.scenario.ledger_of_changes(),
+            deviations: self.scenario.ledger_of_deviations(),
+            tap_faults,
             demands: self.scenario.finish(),
+            standstills: self.axes.finish(),
             copies,
         })
     }
 
     pub(super) const fn machine(&self) -> &'m Machine {
         self.machine
+    }
+
+    pub(super) const fn seed(&self) -> u64 {
+        self.plan.seed
+    }
+
+    /// End of the capture in nanoseconds.
+    pub(super) const fn end(&self) -> i64 {
+        self.plan.duration.as_nanos()
+    }
+
+    /// Arms a fault, or tries so again and again.
+    pub(super) fn arm_soon(&mut self, fault: usize) {
+        if let Some(retry) = self.arm(fault) {
+            self.arm_later(fault, self.now.saturating_add(retry));
+        }
+    }
+
+    pub(super) fn arm_later(&mut self, fault: usize, at: i64) {
+        self.at(at, Event::Arm(fault));
+    }
+}
+
+/// The machine around its axes.
+struct View<'a, 'm> {
+    scenario: &'a Scenario<'m>,
+    links: &'a [Link],
+    due: &'a [Due],
+}
+
+impl Around for View<'_, '_> {
+    fn is_active(&self, signal: usize) -> bool {
+        self.scenario.is_requested(signal)
+    }
+
+    fn is_running(&self, connection: usize) -> bool {
+        self.links.get(connection).is_some_and(Link::is_running)
+    }
+
+    fn next_demand(&self, now: i64) -> Option<(i64, usize)> {
+        let next = self.due.partition_point(|due| due.at < now);
+        self.due.get(next).map(|due| (due.at, due.signal))
     }
 }
 

@@ -10,12 +10,15 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::channels::Change;
+use super::deviation::{self, Deviation, DeviationKind};
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::fault::Fault;
 use super::ledger::LedgerDemand;
 use super::link::{Link, Mark, bit, set_bit};
 use super::plan::{Demands, FaultKind, Plan};
+use super::sequence::{self, Wrong};
 use super::tap::Place;
 use crate::machine::{Direction, Function, Machine, Profile, Signal, Step};
 use crate::time::Span;
@@ -52,7 +55,7 @@ enum Stage {
 
 /// One demand on one function.
 #[derive(Debug)]
-struct Course {
+pub(super) struct Course {
     function: usize,
     demand: usize,
     reaction: usize,
@@ -61,7 +64,12 @@ struct Course {
     before: i64,
     /// Delays behind the command; `None` if the reaction needs no command.
     after: Option<i64>,
+    /// Where the reaction is a command: delays from there until the drive begins to stop.
+    to_stop: Option<i64>,
     released_at: i64,
+    /// When the telegrams with demand and reaction were put in place.
+    sent: [Option<i64>; 2],
+    wrong: Option<Wrong>,
     demand_place: Option<Place>,
     reaction_place: Option<Place>,
 }
@@ -73,6 +81,16 @@ pub(super) enum Later {
     Release { signal: usize },
     /// The delays of a demand have run.
     Act { course: usize },
+    /// The drive begins to stop.
+    Stop { course: usize },
+    /// A reaction goes back, perhaps too early.
+    Withdraw { signal: usize, deviation: Option<usize> },
+    /// Somebody presses.
+    Press { signal: usize, deviation: Option<usize> },
+    /// The second channel of a pair follows.
+    Follow { change: usize },
+    /// A reaction comes by itself.
+    Unprompted { deviation: usize },
 }
 
 #[derive(Clone, Debug, Default)]
@@ -86,12 +104,28 @@ struct Level {
 
 /// All demands, made and to come.
 pub(super) struct Scenario<'m> {
-    machine: &'m Machine,
+    pub(super) machine: &'m Machine,
     dice: Dice,
     fail_safe_dice: Dice,
+    stop_dice: Dice,
+    pub(super) sequence_dice: Dice,
+    pub(super) channel_dice: Dice,
+    pub(super) deviations: Vec<Deviation>,
+    /// What the second channel of the present demand does wrong.
+    pub(super) wrong_channel: Option<Wrong>,
+    pub(super) changes: Vec<Change>,
+    /// When the present demand ends.
+    pub(super) released_at: i64,
+    /// What is to happen beside.
+    pub(super) further: Vec<(i64, Later)>,
     levels: Vec<Level>,
     courses: Vec<Course>,
     open: Vec<usize>,
+    /// Courses whose command is under way to a drive with values.
+    commands: Vec<usize>,
+    /// What the axes have to be told: demands by signal, stops by function.
+    pub(super) demanded: Vec<usize>,
+    pub(super) stopping: Vec<usize>,
 }
 
 impl<'m> Scenario<'m> {
@@ -107,9 +141,27 @@ impl<'m> Scenario<'m> {
             Demands::All => all(machine, plan, links, faults, &mut dice),
             Demands::List(list) => listed(machine, plan, list, links, faults)?,
         };
-        let levels = vec![Level::default(); machine.signals.len()];
-        let fail_safe_dice = Dice::new(plan.seed, Concern::FailSafe);
-        Ok((Self { machine, dice, fail_safe_dice, levels, courses: Vec::new(), open: Vec::new() }, due))
+        let mut scenario = Self {
+            machine,
+            dice,
+            fail_safe_dice: Dice::new(plan.seed, Concern::FailSafe),
+            stop_dice: Dice::new(plan.seed, Concern::Stops),
+            sequence_dice: Dice::new(plan.seed, Concern::Sequence),
+            channel_dice: Dice::new(plan.seed, Concern::Channels),
+            deviations: Deviation::all(machine, &plan.deviations)?,
+            wrong_channel: None,
+            changes: Vec::new(),
+            released_at: i64::MIN,
+            further: Vec::new(),
+            levels: vec![Level::default(); machine.signals.len()],
+            courses: Vec::new(),
+            open: Vec::new(),
+            commands: Vec::new(),
+            demanded: Vec::new(),
+            stopping: Vec::new(),
+        };
+        scenario.plan_unprompted();
+        Ok((scenario, due))
     }
 
     /// Makes the demand, unless one of its connections does not run; then a listed one is an error.
@@ -124,13 +176,14 @@ impl<'m> Scenario<'m> {
                 Err(SynthError::NotStaged { what: described(self.machine, function), at: Span::from_nanos(due.at) })
             });
         }
+        let (wrong, longer) = self.deviates(&due, now, links);
         let hold = self.dice.between(HOLD.0, HOLD.1).saturating_add(reaction_time(self.machine, due.signal));
-        let released_at = now.saturating_add(hold);
-        self.request(due.signal, links);
-        for course in open(self.machine, &mut self.dice, due.signal, released_at) {
-            let index = self.start(course);
-            self.mark(due.signal, Mark::Demand(index), links);
-        }
+        let released_at = now.saturating_add(hold).saturating_add(longer);
+        (self.released_at, self.wrong_channel) = (released_at, wrong.filter(|wrong| wrong.kind.is_of_pair()));
+        self.request(due.signal, now, links);
+        self.demanded.push(due.signal);
+        let courses = open(self.machine, &mut self.dice, due.signal, released_at);
+        self.begin(courses, due.signal, wrong, links);
         Ok(Some((released_at, Later::Release { signal: due.signal })))
     }
 
@@ -146,8 +199,10 @@ impl<'m> Scenario<'m> {
             if signal.connection != connection || signal.direction != direction || signal.active_high || requested {
                 continue;
             }
+            self.demanded.push(index);
             for course in open(self.machine, &mut self.fail_safe_dice, index, now.saturating_add(HOLD.1)) {
                 let index = self.start(course);
+                self.sent(&[Mark::Demand(index)], now);
                 if let Some(link) = links.get_mut(connection) {
                     link.lane_mut(direction).marks.push(Mark::Demand(index));
                 }
@@ -155,11 +210,84 @@ impl<'m> Scenario<'m> {
         }
     }
 
-    fn start(&mut self, course: Course) -> usize {
+    /// Courses of a demand on `signal`, except those that a deviation leaves unanswered.
+    pub(super) fn begin(&mut self, courses: Vec<Course>, signal: usize, wrong: Option<Wrong>, links: &mut [Link]) {
+        for mut course in courses {
+            course.wrong = self.wrong_for(wrong, course.function);
+            if let Some(wrong) = course.wrong.filter(|wrong| wrong.kind == DeviationKind::MissingReaction) {
+                self.mark_deviation(signal, Some(wrong.index), links);
+                continue;
+            }
+            let index = self.start(course);
+            self.mark(signal, Mark::Demand(index), links);
+        }
+    }
+
+    /// A further demand, by the second channel of a pair.
+    pub(super) fn demand_by_channel(&mut self, signal: usize, released_at: i64, links: &mut [Link]) {
+        self.demanded.push(signal);
+        let courses = open(self.machine, &mut self.channel_dice, signal, released_at);
+        self.begin(courses, signal, None, links);
+    }
+
+    /// Telegrams with these marks were put in place.
+    pub(super) fn sent(&mut self, marks: &[Mark], now: i64) {
+        for mark in marks {
+            let (index, reaction) = match mark {
+                Mark::Demand(index) => (*index, false),
+                Mark::Reaction(index) => (*index, true),
+                _ => continue,
+            };
+            if let Some(course) = self.courses.get_mut(index) {
+                let [demand, other] = course.sent;
+                course.sent = if reaction { [demand, Some(now)] } else { [Some(now), other] };
+            }
+        }
+    }
+
+    /// Whether a signal is inactive, nothing is under way to it, and its connection runs.
+    pub(super) fn is_at_rest(&self, signal: usize, links: &[Link]) -> bool {
+        let connection = self.machine.signals.get(signal).and_then(|signal| links.get(signal.connection));
+        let mut courses = self.open.iter().filter_map(|index| self.courses.get(*index));
+        let under_way = courses.any(|course| course.reaction == signal || course.demand == signal);
+        !self.is_requested(signal) && !under_way && connection.is_some_and(Link::is_running)
+    }
+
+    pub(super) fn deviation_shows(&mut self, index: usize, place: Place) {
+        if let Some(deviation) = self.deviations.get_mut(index) {
+            deviation.place.get_or_insert(place);
+        }
+    }
+
+    fn start(&mut self, mut course: Course) -> usize {
+        course.to_stop = self.delay_to_stop(&course);
         let index = self.courses.len();
         self.courses.push(course);
         self.open.push(index);
         index
+    }
+
+    /// Where the reaction is a command to a drive with values: the delays of what lies behind its connection.
+    fn delay_to_stop(&mut self, course: &Course) -> Option<i64> {
+        let machine = self.machine;
+        let function = machine.functions.get(course.function)?;
+        let axis = function.stop?.axis;
+        machine.values.iter().find(|value| value.axis == axis)?;
+        let reaction = machine.signals.get(course.reaction).filter(|signal| signal.direction == Direction::ToDevice)?;
+        let place = function.path.iter().rposition(|step| *step == Step::Connection(reaction.connection))?;
+        let behind = function.path.get(place.saturating_add(1)..)?;
+        let delays = behind.iter().map(|step| self.stop_dice.share(worst_case(machine, *step), SHARE.0, SHARE.1));
+        Some(delays.fold(0, i64::saturating_add))
+    }
+
+    /// Whether the signal is active at its sender.
+    pub(super) fn is_requested(&self, signal: usize) -> bool {
+        self.levels.get(signal).is_some_and(|level| level.requests > 0)
+    }
+
+    /// The function of a course.
+    pub(super) fn function_of(&self, course: usize) -> Option<usize> {
+        self.courses.get(course).map(|course| course.function)
     }
 
     /// A receiver has taken process data of a telegram.
@@ -171,7 +299,7 @@ impl<'m> Scenario<'m> {
         serial: u64,
         now: i64,
     ) -> Vec<(i64, Later)> {
-        let mut later = Vec::new();
+        let mut later = self.commanded(connection, direction, data, now);
         for &index in &self.open {
             let Some(course) = self.courses.get_mut(index) else { continue };
             let carries = |signal: usize| {
@@ -195,14 +323,52 @@ impl<'m> Scenario<'m> {
         later
     }
 
+    /// The drives that have got a command to stop in these data.
+    fn commanded(&mut self, connection: usize, direction: Direction, data: &[u8], now: i64) -> Vec<(i64, Later)> {
+        let mut later = Vec::new();
+        let (machine, courses) = (self.machine, &self.courses);
+        self.commands.retain(|index| {
+            let Some(course) = courses.get(*index) else { return false };
+            let here = |s: &&Signal| s.connection == connection && s.direction == direction && is_active(s, data);
+            let gets = machine.signals.get(course.reaction).filter(here).is_some();
+            if gets {
+                let at = now.saturating_add(course.to_stop.unwrap_or(0));
+                later.push((at, Later::Stop { course: *index }));
+            }
+            !gets
+        });
+        later
+    }
+
     /// Does what was to happen later.
     pub(super) fn act(&mut self, later: Later, now: i64, links: &mut [Link]) -> Option<(i64, Later)> {
         let index = match later {
             Later::Release { signal } => {
-                self.release(signal, links);
+                self.release(signal, now, links);
+                return None;
+            }
+            Later::Withdraw { signal, deviation } => {
+                self.release(signal, now, links);
+                self.mark_deviation(signal, deviation, links);
+                return None;
+            }
+            Later::Press { signal, deviation } => {
+                self.pressed(signal, deviation, now, links);
+                return None;
+            }
+            Later::Follow { change } => {
+                self.follow(change, now, links);
+                return None;
+            }
+            Later::Unprompted { deviation } => {
+                self.unprompted(deviation, now, links);
                 return None;
             }
             Later::Act { course } => course,
+            Later::Stop { course } => {
+                self.stopping.extend(self.function_of(course));
+                return None;
+            }
         };
         let course = self.courses.get_mut(index)?;
         let reaction = course.reaction;
@@ -212,8 +378,13 @@ impl<'m> Scenario<'m> {
             return None;
         }
         course.stage = Stage::Reacting;
+        match course.to_stop {
+            Some(_) => self.commands.push(index),
+            None => self.stopping.push(course.function),
+        }
         let afterglow = self.dice.between(AFTERGLOW.0, AFTERGLOW.1);
         let release = course.released_at.saturating_add(afterglow).max(now.saturating_add(AFTERGLOW.0));
+        let (function, released_at, wrong) = (course.function, course.released_at, course.wrong);
         self.open.retain(|open| *open != index);
         let level = self.levels.get_mut(reaction)?;
         if level.requests == 0 {
@@ -223,8 +394,10 @@ impl<'m> Scenario<'m> {
         } else {
             level.followers.push(index);
         }
-        self.request(reaction, links);
-        Some((release, Later::Release { signal: reaction }))
+        self.request(reaction, now, links);
+        let release = self.afterwards(function, released_at, release, wrong);
+        let deviation = Self::shows_in_withdrawal(wrong);
+        Some((release, Later::Withdraw { signal: reaction, deviation }))
     }
 
     /// The demand signal of a course shows for the first time.
@@ -262,27 +435,34 @@ impl<'m> Scenario<'m> {
                 reaction_packet: reaction.packet,
                 reaction_at: reaction.at,
                 reaction: reaction.at.since(demand.at),
+                demand_sent: Span::from_nanos(course.sent[0]?),
+                reaction_sent: Span::from_nanos(course.sent[1]?),
             })
         };
         self.courses.iter().filter_map(entry).collect()
     }
 
-    fn request(&mut self, signal: usize, links: &mut [Link]) {
+    pub(super) fn request(&mut self, signal: usize, now: i64, links: &mut [Link]) {
         let Some(level) = self.levels.get_mut(signal) else { return };
         level.requests = level.requests.saturating_add(1);
+        let rises = level.requests == 1;
         set_level(self.machine, signal, true, links);
+        if rises {
+            self.changed(signal, true, now, links);
+        }
     }
 
-    fn release(&mut self, signal: usize, links: &mut [Link]) {
+    pub(super) fn release(&mut self, signal: usize, now: i64, links: &mut [Link]) {
         let Some(level) = self.levels.get_mut(signal) else { return };
         level.requests = level.requests.saturating_sub(1);
         if level.requests == 0 {
             level.edge = None;
             set_level(self.machine, signal, false, links);
+            self.changed(signal, false, now, links);
         }
     }
 
-    fn mark(&self, signal: usize, mark: Mark, links: &mut [Link]) {
+    pub(super) fn mark(&self, signal: usize, mark: Mark, links: &mut [Link]) {
         let Some(signal) = self.machine.signals.get(signal) else { return };
         if let Some(link) = links.get_mut(signal.connection) {
             link.lane_mut(signal.direction).edges.push(mark);
@@ -308,7 +488,10 @@ fn open(machine: &Machine, dice: &mut Dice, signal: usize, released_at: i64) -> 
             stage: Stage::Demanded,
             before: draw(between),
             after: behind.map(draw),
+            to_stop: None,
             released_at,
+            sent: [None; 2],
+            wrong: None,
             demand_place: None,
             reaction_place: None,
         });
@@ -366,14 +549,18 @@ fn involved(machine: &Machine, signal: usize) -> Vec<usize> {
     let functions = machine.functions.iter().filter(|function| function.demand == Some(signal));
     let reactions: Vec<usize> = functions.filter_map(|function| function.reaction).collect();
     let others = machine.functions.iter().filter(|f| f.reaction.is_some_and(|reaction| reactions.contains(&reaction)));
+    let rules = machine.functions.iter().filter(|function| function.demand == Some(signal));
+    let rules = rules.flat_map(|function| [function.reaction_rules.acknowledge, function.reaction_rules.restart]);
     let signals = others.filter_map(|function| function.demand).chain([signal]).chain(reactions.iter().copied());
+    let signals = signals.chain(rules.flatten());
     signals.filter_map(|signal| machine.signals.get(signal)).map(|signal| signal.connection).collect()
 }
 
 /// Longest time from a demand on `signal` until everything has gone back.
 fn course_time(machine: &Machine, signal: usize) -> i64 {
     let twice = reaction_time(machine, signal).saturating_mul(2);
-    twice.saturating_add(HOLD.1).saturating_add(AFTERGLOW.1).saturating_add(200 * MILLISECOND)
+    let over = twice.saturating_add(HOLD.1).saturating_add(AFTERGLOW.1).saturating_add(200 * MILLISECOND);
+    over.saturating_add(sequence::extra(machine, signal))
 }
 
 /// Longest time from a demand on `signal` to the last reaction.
@@ -406,8 +593,8 @@ fn meets_fault<'f>(
     let connections = involved(machine, signal);
     let end = at.saturating_add(course_time(machine, signal));
     faults.iter().find(|fault| {
-        let everywhere = fault.plan.kind == FaultKind::TapLoss;
-        let recovery = links.get(fault.plan.connection).map_or(0, |link| link.recovery);
+        let everywhere = fault.plan.kind == FaultKind::TapLoss || FaultKind::CAUSES.contains(&fault.plan.kind);
+        let recovery = links.get(fault.plan.connection).map_or(0, |link| super::causes::recovery(&fault.plan, link));
         let begin = fault.plan.at.as_nanos();
         (everywhere || connections.contains(&fault.plan.connection))
             && begin <= end
@@ -429,7 +616,7 @@ fn all(machine: &Machine, plan: &Plan, links: &[Link], faults: &[Fault], dice: &
         }
     }
     let spacing = signals.iter().map(|signal| course_time(machine, *signal)).max().unwrap_or(0);
-    let spacing = spacing.max(1_500 * MILLISECOND);
+    let spacing = spacing.max(1_500 * MILLISECOND).saturating_add(deviation::longest(machine, &plan.deviations));
     let mut due = Vec::new();
     let mut next = earliest(plan, links);
     let mut turn = 0_usize;
@@ -469,7 +656,8 @@ fn listed(
         let Some(signal) = demandable(function) else {
             return Err(SynthError::NotDemandable { function: function.id.clone() });
         };
-        let (nanos, length) = (at.as_nanos(), course_time(machine, signal));
+        let length = course_time(machine, signal).saturating_add(deviation::longest(machine, &plan.deviations));
+        let nanos = at.as_nanos();
         let close = |why| Err(SynthError::TooClose { what: described(machine, index), at, why });
         if nanos < free {
             return close(format!("comes before {free_because}; the earliest time is {}", Span::from_nanos(free)));

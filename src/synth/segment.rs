@@ -6,6 +6,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::axes::Axes;
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::link::Link;
@@ -25,9 +26,10 @@ const DATAGRAM_OVERHEAD: usize = 12;
 /// Octets between two telegrams that still share a datagram.
 const GAP_LIMIT: u64 = 64;
 
-/// A telegram's place in the data of a datagram or cyclic frame.
+/// The place of a telegram or value in the data of a datagram or cyclic frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Slot {
+    /// Index of the connection; behind the connections follow the values.
     pub(super) connection: usize,
     pub(super) direction: Direction,
     /// The place that a standard controller copies to or from, not the connection's own.
@@ -39,7 +41,7 @@ pub(super) struct Slot {
 }
 
 /// The places of a connection's telegrams in `direction`: its own, and the one that a standard controller copies to or from.
-pub(super) fn places(declared: &Connection, connection: usize, direction: Direction) -> Vec<(&Place, Slot)> {
+fn places(declared: &Connection, connection: usize, direction: Direction) -> Vec<(Slot, &Place)> {
     let slot = |place: &Place, other, output| Slot {
         connection,
         direction,
@@ -49,14 +51,37 @@ pub(super) fn places(declared: &Connection, connection: usize, direction: Direct
         length: place.length,
     };
     let own = declared.place(direction);
-    let mut places = vec![(own, slot(own, false, direction == Direction::ToDevice))];
+    let mut places = vec![(slot(own, false, direction == Direction::ToDevice), own)];
     if let Some(relay) = declared.relay(direction) {
-        places.push((&relay.place, slot(&relay.place, true, relay.pass() == Direction::ToDevice)));
+        places.push((slot(&relay.place, true, relay.pass() == Direction::ToDevice), &relay.place));
     }
     places
 }
 
 impl Slot {
+    /// The places of all telegrams, then of all values.
+    pub(super) fn all(machine: &Machine) -> Vec<(Self, &Place)> {
+        let mut all = Vec::new();
+        for (connection, declared) in machine.connections.iter().enumerate() {
+            for direction in [Direction::ToDevice, Direction::ToHost] {
+                all.extend(places(declared, connection, direction));
+            }
+        }
+        for (connection, value) in (machine.connections.len()..).zip(&machine.values) {
+            let (direction, place) = (value.direction, &value.place);
+            let (output, offset, length) = (direction == Direction::ToDevice, place.offset, place.length);
+            all.push((Self { connection, direction, other: false, output, offset, length }, place));
+        }
+        all
+    }
+
+    /// Writes the value into `data`, if this is the place of one.
+    pub(super) fn fill_value(&self, data: &mut [u8], axes: &mut Axes<'_>, now: i64) {
+        if let Some(value) = axes.value_at(self.connection) {
+            self.fill(data, axes.octets(value, now));
+        }
+    }
+
     /// Writes `octets` into the slot of `data`.
     pub(super) fn fill(&self, data: &mut [u8], octets: &[u8]) {
         let end = self.offset.saturating_add(self.length);
@@ -104,7 +129,11 @@ impl Segment {
         let cells = cells(machine)?;
         let connections = || cells.iter().flat_map(|cell| &cell.slots).map(|slot| slot.connection);
         let cycle = connections().filter_map(|index| links.get(index)).map(|link| link.periods.bus).min();
-        let Some(cycle) = cycle else { return Ok(None) };
+        if cells.is_empty() {
+            return Ok(None);
+        }
+        // With values alone the master keeps a usual cycle.
+        let cycle = cycle.unwrap_or(4_000_000);
         let mut dice = Dice::new(seed, Concern::Segment);
         let mut frames = Vec::new();
         for mut cell in cells {
@@ -147,7 +176,13 @@ impl Segment {
     }
 
     /// Frame `number` as it goes out.
-    pub(super) fn go_out(&mut self, number: usize, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
+    pub(super) fn go_out(
+        &mut self,
+        number: usize,
+        links: &mut [Link],
+        axes: &mut Axes<'_>,
+        now: i64,
+    ) -> Result<Vec<u8>, SynthError> {
         let index = self.next_index;
         let Some(frame) = self.frames.get_mut(number) else { return Ok(Vec::new()) };
         frame.first_index = index;
@@ -160,6 +195,7 @@ impl Segment {
                 }
             }
             for slot in cell.slots.iter().filter(|slot| slot.output) {
+                slot.fill_value(&mut cell.data, axes, now);
                 let Some(link) = links.get_mut(slot.connection) else { continue };
                 let lane = link.lane_mut(slot.direction);
                 lane.depart(slot.other);
@@ -184,10 +220,17 @@ impl Segment {
     }
 
     /// Frame `number` as it comes back.
-    pub(super) fn come_back(&mut self, number: usize, links: &mut [Link]) -> Result<Vec<u8>, SynthError> {
+    pub(super) fn come_back(
+        &mut self,
+        number: usize,
+        links: &mut [Link],
+        axes: &mut Axes<'_>,
+        now: i64,
+    ) -> Result<Vec<u8>, SynthError> {
         let Some(frame) = self.frames.get_mut(number) else { return Ok(Vec::new()) };
         for cell in &mut frame.cells {
             for slot in cell.slots.iter().filter(|slot| !slot.output) {
+                slot.fill_value(&mut cell.data, axes, now);
                 let Some(link) = links.get_mut(slot.connection) else { continue };
                 let lane = link.lane_mut(slot.direction);
                 lane.arrive(slot.other);
@@ -238,21 +281,18 @@ fn place(frames: &mut Vec<Frame>, cell: Cell) {
 fn cells(machine: &Machine) -> Result<Vec<Cell>, SynthError> {
     let mut logical: Vec<(u64, Slot)> = Vec::new();
     let mut cells = Vec::new();
-    for (connection, declared) in machine.connections.iter().enumerate() {
-        let both = [Direction::ToDevice, Direction::ToHost];
-        for (place, slot) in both.into_iter().flat_map(|direction| places(declared, connection, direction)) {
-            match place.carrier {
-                Carrier::Type12Logical { address, .. } => {
-                    let offset = u64::try_from(place.offset).unwrap_or(u64::MAX);
-                    logical.push((u64::from(address).saturating_add(offset), slot));
-                }
-                Carrier::Type12Memory { station, memory } => memory_cell(&mut cells, station, memory, slot),
-                Carrier::Type10 { .. }
-                | Carrier::Type13 { .. }
-                | Carrier::Udp { .. }
-                | Carrier::Type2 { .. }
-                | Carrier::Ethernet { .. } => {}
+    for (slot, place) in Slot::all(machine) {
+        match place.carrier {
+            Carrier::Type12Logical { address, .. } => {
+                let offset = u64::try_from(place.offset).unwrap_or(u64::MAX);
+                logical.push((u64::from(address).saturating_add(offset), slot));
             }
+            Carrier::Type12Memory { station, memory } => memory_cell(&mut cells, station, memory, slot),
+            Carrier::Type10 { .. }
+            | Carrier::Type13 { .. }
+            | Carrier::Udp { .. }
+            | Carrier::Type2 { .. }
+            | Carrier::Ethernet { .. } => {}
         }
     }
     logical.sort_by_key(|(address, slot)| (*address, slot.connection, slot.direction, slot.other));
@@ -297,11 +337,12 @@ fn beyond_the_image(machine: &Machine, slot: &Slot) -> SynthError {
 
 /// The declared one, or what the devices add: 1 for reading from each, 2 for writing to it.
 fn working_counter(machine: &Machine, slots: &[Slot]) -> u16 {
-    let place = |slot: &Slot| -> Option<&Place> {
-        let declared = machine.connections.get(slot.connection)?;
-        if slot.other { Some(&declared.relay(slot.direction)?.place) } else { Some(declared.place(slot.direction)) }
+    let place = |slot: &Slot| match machine.connections.get(slot.connection) {
+        Some(connection) if slot.other => Some(&connection.relay(slot.direction)?.place),
+        Some(connection) => Some(connection.place(slot.direction)),
+        None => Some(&machine.values.get(slot.connection.checked_sub(machine.connections.len())?)?.place),
     };
-    let declared = slots.iter().filter_map(place).filter_map(|place| match place.carrier {
+    let declared = slots.iter().filter_map(place).filter_map(|place: &Place| match place.carrier {
         Carrier::Type12Logical { working_counter, .. } => working_counter,
         _ => None,
     });

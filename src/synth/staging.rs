@@ -4,16 +4,17 @@
 
 use std::io::Write;
 
+use super::device;
 use super::endpoint::{Endpoint, Sent};
 use super::fault::State;
-use super::link::{HISTORY, Mark};
+use super::link::Mark;
 use super::plan::FaultKind;
 use super::plant::Plant;
 use crate::machine::Direction;
 use crate::time::Span;
 
 /// Nanoseconds after which a fault that finds its connection down looks again.
-const RETRY: i64 = 20_000_000;
+pub(super) const RETRY: i64 = 20_000_000;
 
 /// What a fault makes of a new telegram.
 enum Staged {
@@ -32,10 +33,15 @@ impl<W: Write> Plant<'_, W> {
         let plan = fault.plan;
         let link = self.links.get_mut(plan.connection)?;
         let first_start_up = plan.kind == FaultKind::WrongParameter && plan.at == Span::ZERO;
-        if !link.is_running() && !first_start_up {
+        if !link.is_running() && !first_start_up && !fault.at_any_telegram {
             return Some(RETRY);
         }
         fault.state = State::Armed;
+        link.quiet_until = self.now.saturating_add(link.recovery.saturating_mul(plan.kind.times()));
+        if FaultKind::CAUSES.contains(&plan.kind) {
+            self.begin_cause(index);
+            return None;
+        }
         match plan.kind {
             FaultKind::UnacceptableDelay => {
                 let silence = fault.dice.share(link.suffered(plan.direction), 130, 180);
@@ -45,6 +51,8 @@ impl<W: Write> Plant<'_, W> {
                 lane.stalled_until = self.now.saturating_add(silence);
                 lane.next_marks.push(Mark::Fault(index));
             }
+            FaultKind::PowerCycles(_) => return self.power_cycle(index),
+            FaultKind::StuckData | FaultKind::Reset(_) => device::disturb(fault, link, index),
             FaultKind::WrongParameter => {
                 // The settings leave room for it.
                 let right = u16::try_from(link.watchdog / 1_000_000).unwrap_or(u16::MAX);
@@ -78,7 +86,7 @@ impl<W: Write> Plant<'_, W> {
     pub(super) fn prepare_jump(&mut self, connection: usize, direction: Direction) {
         let Some(index) = self.armed(connection, direction, FaultKind::IncorrectSequence) else { return };
         let (Some(fault), Some(link)) = (self.faults.get(index), self.links.get_mut(connection)) else { return };
-        if link.lane(direction).history.len() >= HISTORY {
+        if fault.may_happen(link.lane(direction)) {
             link.sender_mut(direction).jump(fault.jump);
         }
     }
@@ -99,12 +107,17 @@ impl<W: Write> Plant<'_, W> {
         if ends_run {
             self.scenario.fail_safe(connection, direction, self.now, &mut self.links);
         }
-        let staged = if sent.process_data { self.stage(connection, direction, &sent) } else { None };
+        if sent.process_data {
+            self.draw(connection, direction);
+        }
+        let staged = self.stage(connection, direction, &sent);
+        self.arm_at_telegram(connection, direction);
         let lane = self.links.get_mut(connection)?.lane_mut(direction);
         match staged {
             None => {
                 if sent.process_data {
                     let mut edges = std::mem::take(&mut lane.edges);
+                    self.scenario.sent(&edges, self.now);
                     lane.marks.append(&mut edges);
                 }
                 lane.put(sent.octets, true);
@@ -128,9 +141,13 @@ impl<W: Write> Plant<'_, W> {
     /// What the fault that waits for a telegram makes of this one.
     fn stage(&mut self, connection: usize, direction: Direction, sent: &Sent) -> Option<Staged> {
         let fault = self.any_armed(connection, direction)?;
+        let is_closed = sent.octets.iter().all(|octet| *octet == 0);
+        if is_closed || !(sent.process_data || self.faults.get(fault)?.at_any_telegram) {
+            return None;
+        }
         let staged = match self.faults.get(fault)?.plan.kind {
-            // These two show in a later telegram.
-            FaultKind::Loss => return self.lose(fault).then_some(Staged::Lost),
+            // These show in a later telegram.
+            FaultKind::Loss | FaultKind::Losses(_) => return self.lose(fault).then_some(Staged::Lost),
             FaultKind::IncorrectSequence => {
                 let (until, by) = self.swap(fault)?;
                 return Some(Staged::Overtaken { fault, by, until });
@@ -173,11 +190,20 @@ impl<W: Write> Plant<'_, W> {
         let Some(fault) = self.faults.get_mut(index) else { return false };
         let Some(link) = self.links.get_mut(fault.plan.connection) else { return false };
         let lane = link.lane_mut(fault.plan.direction);
-        if lane.history.len() < HISTORY {
+        if !fault.may_happen(lane) {
             return false;
         }
+        fault.left = fault.left.saturating_sub(1);
+        if fault.left > 0 {
+            return true;
+        }
         lane.next_marks.push(Mark::Fault(index));
-        fault.detail = "one telegram was exchanged but never stood where the tap is".into();
+        fault.detail = match fault.plan.kind {
+            FaultKind::Losses(telegrams) => {
+                format!("{telegrams} telegrams in a row were exchanged but never stood where the tap is")
+            }
+            _ => "one telegram was exchanged but never stood where the tap is".into(),
+        };
         fault.state = State::Done;
         true
     }
@@ -188,7 +214,7 @@ impl<W: Write> Plant<'_, W> {
         let fault = self.faults.get_mut(index)?;
         let plan = fault.plan;
         let link = self.links.get_mut(plan.connection)?;
-        if link.lane(plan.direction).history.len() < HISTORY {
+        if !fault.may_happen(link.lane(plan.direction)) {
             return None;
         }
         let data = link.lane(plan.direction).data.clone();

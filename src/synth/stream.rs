@@ -1,16 +1,17 @@
 //! Senders with frames of their own: Type 10 RT frames, Type 13 polls, UDP datagrams, Type 2 packets, frames of other EtherTypes.
 //!
-//! They send in a cycle, but for Type 2: there a packet is sent when there is a new telegram, and none while a connection
+//! They send in a cycle, but for Type 2 with telegrams: there a packet is sent when there is a new telegram, and none while a connection
 //! is closed, that is while its telegram is all zeros.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
 
+use super::axes::Axes;
 use super::dice::{Concern, Dice};
 use super::error::SynthError;
 use super::link::Link;
-use super::segment::{Slot, gaps, places};
+use super::segment::{Slot, gaps};
 use crate::carrier::type2::Connected;
 use crate::carrier::type10::{self, CYCLE_UNIT, DataStatus, Trailer};
 use crate::carrier::type13::{self, Cyclic, Head, MessageType};
@@ -18,6 +19,9 @@ use crate::carrier::udp::{self, Addresses};
 use crate::carrier::vlan::{Tag, Tags};
 use crate::carrier::{Headers, Mac, compose};
 use crate::machine::{Carrier, Direction, Machine, Poll};
+
+/// Cycle of a frame that carries values alone: 4 ms.
+const VALUE_CYCLE: i64 = 4_000_000;
 
 /// Octets behind the last telegram: a standard submodule and its status.
 const TAIL: usize = 5;
@@ -61,18 +65,19 @@ impl Stream {
     /// The senders of `machine` that are not on Type 12. Telegrams with the same address travel in the same frame.
     pub(super) fn all(machine: &Machine, links: &[Link], seed: u64, begin: i64) -> Vec<Self> {
         let mut streams: Vec<Self> = Vec::new();
-        for (connection, (declared, link)) in machine.connections.iter().zip(links).enumerate() {
-            let both = [Direction::ToDevice, Direction::ToHost];
-            for (place, slot) in both.into_iter().flat_map(|direction| places(declared, connection, direction)) {
-                let direction = slot.direction;
-                if let Some(stream) = streams.iter_mut().find(|s| s.carrier == place.carrier && s.sends(direction)) {
-                    stream.slots.push(slot);
-                    stream.cycle = stream.cycle.min(link.periods.bus);
-                    continue;
+        for (slot, place) in Slot::all(machine) {
+            // A value without telegrams beside it has a usual cycle.
+            let bus = links.get(slot.connection).map_or(VALUE_CYCLE, |link| link.periods.bus);
+            let shared = streams.iter_mut().find(|s| s.carrier == place.carrier && s.sends(slot.direction));
+            if let Some(stream) = shared {
+                stream.slots.push(slot);
+                if slot.connection < links.len() {
+                    stream.cycle = stream.cycle.min(bus);
                 }
-                let dice = Dice::new(seed, Concern::Stream(streams.len()));
-                streams.extend(Self::new(&place.carrier, slot, link.periods.bus, dice));
+                continue;
             }
+            let dice = Dice::new(seed, Concern::Stream(streams.len()));
+            streams.extend(Self::new(&place.carrier, slot, bus, dice));
         }
         for stream in &mut streams {
             stream.settle(begin);
@@ -152,6 +157,33 @@ impl Stream {
         &self.slots
     }
 
+    pub(super) const fn carrier(&self) -> &Carrier {
+        &self.carrier
+    }
+
+    /// The frame due now does not get anywhere. Whether the sender counts on all the same.
+    pub(super) fn miss(&mut self, counts_on: bool, links: &mut [Link]) {
+        match &mut self.kind {
+            Kind::Type10 { step, .. } if counts_on => self.counter = self.counter.wrapping_add(*step),
+            Kind::Type2 { sequence, .. } => {
+                // Each packet is sent once: what it carried is gone.
+                for slot in &self.slots {
+                    let Some(link) = links.get_mut(slot.connection) else { continue };
+                    let lane = link.lane_mut(slot.direction);
+                    if lane.standing(slot.other).serial == lane.under_way(slot.other).serial {
+                        continue;
+                    }
+                    lane.depart(slot.other);
+                    if !slot.other {
+                        lane.captured(false);
+                    }
+                    *sequence = sequence.wrapping_add(u32::from(counts_on));
+                }
+            }
+            _ => {}
+        }
+    }
+
     /// When the next frame is sent.
     pub(super) fn next_cycle(&mut self) -> i64 {
         self.nominal = self.nominal.saturating_add(self.cycle);
@@ -159,8 +191,14 @@ impl Stream {
     }
 
     /// The next frame, which takes the telegrams along; `None` if nothing is to be sent now.
-    pub(super) fn send(&mut self, links: &mut [Link]) -> Result<Option<Vec<u8>>, SynthError> {
-        let is_type2 = matches!(self.kind, Kind::Type2 { .. });
+    pub(super) fn send(
+        &mut self,
+        links: &mut [Link],
+        axes: &mut Axes<'_>,
+        now: i64,
+    ) -> Result<Option<Vec<u8>>, SynthError> {
+        let has_telegrams = self.slots.iter().any(|slot| slot.connection < links.len());
+        let is_type2 = matches!(self.kind, Kind::Type2 { .. }) && has_telegrams;
         let lanes = || {
             self.slots.iter().filter_map(|slot| Some((links.get(slot.connection)?.lane(slot.direction), slot.other)))
         };
@@ -176,6 +214,7 @@ impl Stream {
             }
         }
         for slot in &self.slots {
+            slot.fill_value(&mut self.data, axes, now);
             let Some(link) = links.get_mut(slot.connection) else { continue };
             let lane = link.lane_mut(slot.direction);
             lane.depart(slot.other);

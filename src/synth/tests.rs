@@ -5,3 +5,4 @@ mod clean;
 mod faults;
 mod follow;
 mod fscp_2_1;
+mod placed;

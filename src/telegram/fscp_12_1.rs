@@ -211,21 +211,13 @@ impl<'a> Telegram<'a> {
     /// # Errors
     /// [`Malformed`] if `octets` is not exactly as long as the telegram.
     pub fn parse(octets: &'a [u8], data: usize) -> Result<Self, Malformed> {
-        let mut r = Reader::new(PROFILE, octets);
-        let Some(length) = length(data) else {
-            return Err(r.illegal("number of safe data octets", 0, u64::try_from(data).unwrap_or(u64::MAX)));
-        };
-        let command = Command::from_octet(r.u8()?);
-        let body = r.take(length.saturating_sub(3))?;
-        let connection_id = r.u16_le()?;
-        if !r.rest().is_empty() {
-            return Err(r.illegal(
-                "octets behind the connection ID",
-                0,
-                u64::try_from(r.rest().len()).unwrap_or(u64::MAX),
-            ));
+        if let [command, body @ .., low, high] = octets
+            && Some(octets.len()) == length(data)
+        {
+            let connection_id = u16::from_le_bytes([*low, *high]);
+            return Ok(Self { command: Command::from_octet(*command), body, connection_id });
         }
-        Ok(Self { command, body, connection_id })
+        Err(misfit(octets, data))
     }
 
     /// The segments in order: data octets (one or two) and CRC_i.
@@ -244,7 +236,10 @@ impl<'a> Telegram<'a> {
 
     /// CRC_0.
     pub fn crc0(&self) -> u16 {
-        self.segments().next().map_or(0, |(_, crc)| crc)
+        match *self.body {
+            [_, low, high] | [_, _, low, high, ..] => u16::from_le_bytes([low, high]),
+            _ => 0,
+        }
     }
 
     /// Whether every octet is zero: the partner is not ready, there is no telegram.
@@ -260,14 +255,12 @@ impl<'a> Telegram<'a> {
         let judge = |segment, expected, seen| {
             if expected == seen { Ok(()) } else { Err(Mismatch { segment, expected, seen }) }
         };
-        let mut segments = self.segments();
-        let Some((data, seen)) = segments.next() else { return Ok(()) };
-        judge(0, sum::first_crc(key, self.command, data), seen)?;
-        let further = sum::further(key, self.command);
-        for (segment, (data, seen)) in (1..).zip(segments) {
-            // Only a telegram of a single octet has a segment of one, and it has no other.
-            let Some(data) = data.first_chunk() else { break };
-            judge(segment, sum::further_crc(further, segment, *data), seen)?;
+        if let [a, low, high] = *self.body {
+            return judge(0, sum::first_crc(key, self.command, &[a]), u16::from_le_bytes([low, high]));
+        }
+        let head = sum::head(sum::common(key.connection_id, self.command), key.inherited, key.sequence);
+        for (segment, [a, b, low, high]) in (0..=u8::MAX).zip(self.body.as_chunks::<4>().0) {
+            judge(segment.into(), head.crc(segment, [*a, *b]), u16::from_le_bytes([*low, *high]))?;
         }
         Ok(())
     }
@@ -297,6 +290,55 @@ impl<'a> Telegram<'a> {
         let [one, two] = &*SEQUENCE;
         let solver = if data.len() == 1 { one } else { two };
         solver.solve(u32::from(crc0 ^ zero)).map(low16)
+    }
+}
+
+/// Telegrams of one connection with the same command and length, two octets of data or more: what all of them have in common.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Series {
+    length: usize,
+    command: u8,
+    connection_id: [u8; 2],
+    common: sum::Common,
+}
+
+impl Series {
+    /// The telegrams with `command` and `data` octets of safe data; `None` for a single octet, whose message is another.
+    pub fn new(command: Command, connection_id: u16, data: usize) -> Option<Self> {
+        let length = length(data).filter(|_| data > 1)?;
+        let common = sum::common(connection_id, command);
+        Some(Self { length, command: command.octet(), connection_id: connection_id.to_le_bytes(), common })
+    }
+
+    /// CRC_0 of `octets` if they are the telegram of this series with this inherited CRC_0 and sequence number, all CRCs right:
+    /// what [`Telegram::parse`] and [`Telegram::verify`] find out in several steps.
+    pub fn crc0_of(&self, octets: &[u8], inherited: u16, sequence: u16) -> Option<u16> {
+        let [command, body @ .., low, high] = octets else { return None };
+        if octets.len() != self.length || *command != self.command || [*low, *high] != self.connection_id {
+            return None;
+        }
+        let head = sum::head(self.common, inherited, sequence);
+        let seen = |low, high| u16::from_le_bytes([low, high]);
+        let ([[a, b, low, high], others @ ..], []) = body.as_chunks::<4>() else { return None };
+        let crc0 = seen(*low, *high);
+        let (mut wrong, mut segment) = (head.crc(0, [*a, *b]) ^ crc0, 0_u8);
+        for [a, b, low, high] in others {
+            segment = segment.wrapping_add(1);
+            wrong |= head.further_crc(segment, [*a, *b]) ^ seen(*low, *high);
+        }
+        (wrong == 0).then_some(crc0)
+    }
+}
+
+/// Why `octets` are no telegram with `data` octets of safe data.
+#[cold]
+fn misfit(octets: &[u8], data: usize) -> Malformed {
+    let mut r = Reader::new(PROFILE, octets);
+    let wide = |number: usize| u64::try_from(number).unwrap_or(u64::MAX);
+    match length(data).map(|length| r.take(length)) {
+        None => r.illegal("number of safe data octets", 0, wide(data)),
+        Some(Err(short)) => short,
+        Some(Ok(_)) => r.illegal("octets behind the connection ID", 0, wide(r.rest().len())),
     }
 }
 
@@ -547,6 +589,31 @@ mod tests {
             emit(Command::ProcessData, &data, Key { inherited, connection_id: 7, sequence }, &mut out);
             out[bit / 8] ^= 1 << (bit % 8);
             prop_assert_eq!(Telegram::parse(&out, 8).unwrap().is_consistent(), Some(false));
+        }
+
+        /// Oracle: reading and checking in steps. Most octets are those of a good telegram, one or none is changed.
+        #[test]
+        fn a_series_takes_what_the_steps_accept(
+            data in 0_usize..20, inherited: u16, connection_id: u16, sequence: u16, fill: u8, at: proptest::sample::Index, change: Option<u8>, cut in 0_usize..3,
+        ) {
+            let (command, key) = (Command::ProcessData, Key { inherited, connection_id, sequence });
+            let mut out = Vec::new();
+            emit(command, &vec![fill; data], key, &mut out);
+            if let Some(change) = change {
+                let at = at.index(out.len());
+                out[at] ^= change;
+            }
+            out.truncate(out.len() - cut);
+            let stepwise = Telegram::parse(&out, data).ok().filter(|telegram| {
+                (telegram.command, telegram.connection_id) == (command, connection_id) && telegram.verify(key).is_ok()
+            });
+            match Series::new(command, connection_id, data) {
+                Some(series) => {
+                    prop_assert_eq!(series.crc0_of(&out, inherited, sequence), stepwise.map(|telegram| telegram.crc0()));
+                    prop_assert_eq!(series.crc0_of(&out, inherited, sequence ^ 1), None);
+                }
+                None => prop_assert!(data < 2 || data % 2 == 1),
+            }
         }
 
         #[test]

@@ -166,13 +166,23 @@ pub fn crc2(crc1: u16, data: &[u8], flags: Flags, number: u32) -> u32 {
 fn short_crc2(crc1: u16, data: &[u8], flags: Flags, number: u32) -> u32 {
     let [_, high, middle, low] = number.to_be_bytes();
     let [upper, lower] = crc1.to_be_bytes();
-    // From the end of the message; a start value is so much added to its first octets (here to the second and third of 24 bits).
-    let message = [0, high, middle, low].into_iter().chain(data.iter().copied()).chain([flags.0]);
-    let term = |table: &[u32; 256], octet: u8| table.get(usize::from(octet)).copied().unwrap_or(0);
-    let crc = SUM.iter().zip(message).fold(0, |crc, (table, octet)| crc ^ term(table, octet));
+    // By distance from the end of the message, where an octet of zero stands that adds nothing. A start value is so much added to
+    // the first octets (here to the second and third of 24 bits).
     let first = data.len().saturating_add(4);
-    let start = [(first.saturating_sub(1), upper), (first.saturating_sub(2), lower)];
-    start.into_iter().fold(crc, |crc, (distance, octet)| crc ^ SUM.get(distance).map_or(0, |table| term(table, octet)))
+    let number = term(1, high) ^ term(2, middle) ^ term(3, low);
+    let start = term(first.saturating_sub(1), upper) ^ term(first.saturating_sub(2), lower);
+    let data = SUM.iter().skip(4).zip(data).fold(0, |crc, (table, octet)| crc ^ entry(table, *octet));
+    number ^ data ^ term(first, flags.0) ^ start
+}
+
+/// What `octet` adds with `distance` octets behind it.
+fn term(distance: usize, octet: u8) -> u32 {
+    SUM.get(distance).map_or(0, |table| entry(table, octet))
+}
+
+#[expect(clippy::indexing_slicing, reason = "an octet is below 256")]
+fn entry(table: &[u32; 256], octet: u8) -> u32 {
+    table[usize::from(octet)]
 }
 
 fn long_crc2(crc1: u16, data: &[u8], flags: Flags, number: u32) -> u32 {

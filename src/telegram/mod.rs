@@ -11,6 +11,7 @@ pub mod fscp_12_1;
 pub mod fscp_13_1;
 pub mod fscp_2_1;
 pub mod fscp_3_1;
+pub mod fscp_3_1_key;
 pub mod fscp_3_1_wide;
 pub mod iec_62541_15;
 pub mod solve;

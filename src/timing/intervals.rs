@@ -4,10 +4,11 @@
 
 use hdrhistogram::Histogram;
 
+use super::cells::Cells;
 use crate::time::Span;
 
 /// Longest interval that the histogram tells apart; longer ones are counted there. The exact maximum has no such limit.
-const LONGEST: u64 = 3_600_000_000_000;
+pub(super) const LONGEST: u64 = 3_600_000_000_000;
 
 /// Buckets that [`Intervals::counts`] tells apart; longer intervals are counted in the last.
 const MOST_BUCKETS: usize = 4_096;
@@ -27,14 +28,14 @@ pub struct Intervals<P> {
     count: u64,
     shortest: Option<Extreme<P>>,
     longest: Option<Extreme<P>>,
-    /// 3 significant digits; `None` if the library could not make one, which costs the quantiles only.
-    #[serde(with = "sparse")]
-    histogram: Option<Histogram<u32>>,
+    /// An interval is neither the shortest nor the longest so far if it is between these.
+    between: (Span, Span),
+    cells: Cells,
 }
 
 impl<P: Copy> Default for Intervals<P> {
     fn default() -> Self {
-        Self { count: 0, shortest: None, longest: None, histogram: Histogram::new(3).ok() }
+        Self { count: 0, shortest: None, longest: None, between: (Span::MAX, Span::ZERO), cells: Cells::default() }
     }
 }
 
@@ -46,35 +47,25 @@ impl<P: Copy> Intervals<P> {
             return;
         };
         self.count = self.count.saturating_add(1);
-        if self.shortest.is_none_or(|extreme| span < extreme.span) {
-            self.shortest = Some(Extreme { span, place });
+        let (shortest, longest) = self.between;
+        if span < shortest || span > longest {
+            self.extreme(Extreme { span, place });
         }
-        if self.longest.is_none_or(|extreme| span > extreme.span) {
-            self.longest = Some(Extreme { span, place });
-        }
-        if let Some(histogram) = &mut self.histogram {
-            // A resizing histogram takes every value up to its limit.
-            let _ = histogram.record(nanos.clamp(1, LONGEST));
-        }
+        self.cells.count(nanos.clamp(1, LONGEST));
+    }
+
+    #[cold]
+    fn extreme(&mut self, seen: Extreme<P>) {
+        let shortest = *self.shortest.insert(self.shortest.filter(|known| known.span <= seen.span).unwrap_or(seen));
+        let longest = *self.longest.insert(self.longest.filter(|known| known.span >= seen.span).unwrap_or(seen));
+        self.between = (shortest.span, longest.span);
     }
 
     /// Takes in intervals that were recorded elsewhere, as if they had come behind these.
     pub fn join(&mut self, other: &Self) {
         self.count = self.count.saturating_add(other.count);
-        if let Some(shortest) = other.shortest
-            && self.shortest.is_none_or(|extreme| shortest.span < extreme.span)
-        {
-            self.shortest = Some(shortest);
-        }
-        if let Some(longest) = other.longest
-            && self.longest.is_none_or(|extreme| longest.span > extreme.span)
-        {
-            self.longest = Some(longest);
-        }
-        if let (Some(histogram), Some(other)) = (&mut self.histogram, &other.histogram) {
-            // Both resize, so there is room for all.
-            let _ = histogram.add(other);
-        }
+        other.shortest.into_iter().chain(other.longest).for_each(|extreme| self.extreme(extreme));
+        self.cells.join(&other.cells);
     }
 
     /// How many intervals were recorded.
@@ -93,19 +84,19 @@ impl<P: Copy> Intervals<P> {
     }
 
     /// How many intervals fall into each bucket of `width` from 0 on, up to the longest; from the histogram, whose own buckets
-    /// are at most 0.1 % wide. Intervals beyond an hour count into the bucket of the hour. Empty without a histogram.
+    /// are at most 0.1 % wide. Intervals beyond an hour count into the bucket of the hour.
     pub fn counts(&self, width: Span) -> Vec<u64> {
         let width = u64::try_from(width.as_nanos()).unwrap_or(0).max(1);
         let mut counts = Vec::new();
-        for bucket in self.histogram.iter().flat_map(Histogram::iter_recorded) {
-            let place = bucket.value_iterated_to().saturating_sub(1).checked_div(width).unwrap_or(0);
+        for (last, count) in self.cells.recorded(self.least()) {
+            let place = last.saturating_sub(1).checked_div(width).unwrap_or(0);
             let place = usize::try_from(place).unwrap_or(usize::MAX);
             if place >= counts.len() {
                 counts.resize(place.saturating_add(1).min(MOST_BUCKETS), 0_u64);
             }
             let place = place.min(MOST_BUCKETS - 1);
-            if let Some(count) = counts.get_mut(place) {
-                *count = count.saturating_add(bucket.count_since_last_iteration());
+            if let Some(bucket) = counts.get_mut(place) {
+                *bucket = bucket.saturating_add(count.into());
             }
         }
         counts
@@ -113,44 +104,25 @@ impl<P: Copy> Intervals<P> {
 
     /// The intervals by length in nanoseconds, to three digits; `None` if the library could not make a histogram. 0 counts
     /// as 1 ns, more than an hour as an hour.
-    pub(crate) const fn histogram(&self) -> Option<&Histogram<u32>> {
-        self.histogram.as_ref()
+    pub(crate) fn histogram(&self) -> Option<Histogram<u32>> {
+        self.cells.histogram(self.least(), counted(self.longest))
+    }
+
+    fn least(&self) -> u64 {
+        counted(self.shortest)
     }
 
     /// The `quantile` (0 to 1): top of the histogram bucket, so at most 0.1 % too long, and never above the exact maximum.
     pub fn quantile(&self, quantile: f64) -> Option<Span> {
-        let (histogram, longest) = (self.histogram.as_ref()?, self.longest?);
-        let top = i64::try_from(histogram.value_at_quantile(quantile)).unwrap_or(i64::MAX);
+        let longest = self.longest?;
+        let top = i64::try_from(self.cells.quantile(self.least(), self.count, quantile)).unwrap_or(i64::MAX);
         Some(Span::from_nanos(top).min(longest.span))
     }
 }
 
-/// The buckets in use: a value of each, and how many intervals.
-mod sparse {
-    use hdrhistogram::Histogram;
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
-
-    pub(super) fn serialize<S: Serializer>(
-        histogram: &Option<Histogram<u32>>,
-        serializer: S,
-    ) -> Result<S::Ok, S::Error> {
-        let buckets = |histogram: &Histogram<u32>| -> Vec<(u64, u32)> {
-            histogram.iter_recorded().map(|bucket| (bucket.value_iterated_to(), bucket.count_at_value())).collect()
-        };
-        histogram.as_ref().map(buckets).serialize(serializer)
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Histogram<u32>>, D::Error> {
-        let Some(buckets) = Option::<Vec<(u64, u32)>>::deserialize(deserializer)? else { return Ok(None) };
-        let mut histogram = Histogram::new(3).ok();
-        for (value, count) in buckets {
-            if let Some(histogram) = &mut histogram {
-                // A resizing histogram takes every value up to its limit.
-                let _ = histogram.record_n(value.clamp(1, super::LONGEST), count);
-            }
-        }
-        Ok(histogram)
-    }
+/// How the histogram counts an extreme.
+fn counted<P>(extreme: Option<Extreme<P>>) -> u64 {
+    extreme.map_or(0, |extreme| u64::try_from(extreme.span.as_nanos()).unwrap_or(0)).clamp(1, LONGEST)
 }
 
 #[cfg(test)]

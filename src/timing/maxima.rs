@@ -17,12 +17,14 @@ pub struct Maxima {
     start: Instant,
     width: Span,
     longest: Vec<Option<Span>>,
+    /// Begin and end of the part of the interval before, and its longest so far.
+    open: (Instant, Instant, Span),
 }
 
 impl Maxima {
     /// Parts that start at `start`.
     pub const fn new(start: Instant) -> Self {
-        Self { start, width: Span::from_nanos(SHORTEST), longest: Vec::new() }
+        Self { start, width: Span::from_nanos(SHORTEST), longest: Vec::new(), open: (start, start, Span::ZERO) }
     }
 
     /// Begin of the first part.
@@ -42,6 +44,14 @@ impl Maxima {
 
     /// Records an interval that ended at `at`. What ended before the start counts into the first part.
     pub fn record(&mut self, span: Span, at: Instant) {
+        // Most intervals end in the part of the one before, and are not its longest.
+        let (from, to, longest) = self.open;
+        if at < from || at >= to || span > longest {
+            self.record_in_its_part(span, at);
+        }
+    }
+
+    fn record_in_its_part(&mut self, span: Span, at: Instant) {
         let mut part = self.part(at);
         while part >= PARTS {
             self.join_pairs();
@@ -50,9 +60,12 @@ impl Maxima {
         if part >= self.longest.len() {
             self.longest.resize(part.saturating_add(1), None);
         }
-        if let Some(longest) = self.longest.get_mut(part) {
-            *longest = (*longest).max(Some(span));
-        }
+        let Some(longest) = self.longest.get_mut(part) else { return };
+        let span = longest.map_or(span, |longest| longest.max(span));
+        *longest = Some(span);
+        let width = self.width.as_nanos();
+        let from = i64::try_from(part).unwrap_or(i64::MAX).saturating_mul(width).saturating_add(self.start.as_nanos());
+        self.open = (Instant::from_nanos(from), Instant::from_nanos(from.saturating_add(width)), span);
     }
 
     fn part(&self, at: Instant) -> usize {

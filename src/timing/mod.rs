@@ -3,6 +3,7 @@
 //! What comes out of here is *measured*. It may refute a bound and it says how near to a watchdog a machine runs; it never
 //! becomes a bound. What [`tail`] makes of it is *projected*, for availability only.
 
+mod cells;
 mod intervals;
 mod maxima;
 mod sample;

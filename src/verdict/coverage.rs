@@ -2,7 +2,7 @@
 
 use crate::capture::{Cut, Summary};
 use crate::carrier::Reason;
-use crate::check::{Outcome, TapFault, Unchecked};
+use crate::check::{Implausible, Location, Outcome, TapFault, Unchecked};
 use crate::machine::{Carrier, Machine};
 
 /// A reason why not everything was examined.
@@ -48,7 +48,7 @@ pub enum Gap {
         /// How many.
         packets: u64,
     },
-    /// IP fragments, while a connection of the machine travels in UDP.
+    /// IP fragments, while a connection or value of the machine travels in UDP.
     Fragments {
         /// How many.
         packets: u64,
@@ -66,6 +66,29 @@ pub enum Gap {
         connection: usize,
         /// Why.
         why: Unchecked,
+    },
+    /// A value of a drive says nothing.
+    Value {
+        /// Index of the value.
+        value: usize,
+        /// Why.
+        why: ValueGap,
+    },
+}
+
+/// Why a value says nothing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ValueGap {
+    /// No packet showed it.
+    NeverSeen,
+    /// It can't be true: most likely its place, type, byte order or scale is wrong.
+    Implausible {
+        /// The first that can't be true.
+        first: Implausible,
+        /// Where.
+        at: Location,
+        /// How many.
+        count: u64,
     },
 }
 
@@ -89,7 +112,10 @@ pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap>
     let in_udp = machine.connections.iter().any(|connection| {
         matches!(connection.to_device.carrier, Carrier::Udp { .. } | Carrier::Type2 { .. })
             || matches!(connection.to_host.carrier, Carrier::Udp { .. } | Carrier::Type2 { .. })
-    });
+    }) || machine
+        .values
+        .iter()
+        .any(|value| matches!(value.place.carrier, Carrier::Udp { .. } | Carrier::Type2 { .. }));
     let fragments = contents.not_examined.by_key.get(&Reason::Fragment).copied().unwrap_or_default();
     gaps.extend((in_udp && fragments > 0).then_some(Gap::Fragments { packets: fragments }));
     gaps.extend(
@@ -101,6 +127,11 @@ pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap>
     );
     for (connection, told) in outcome.connections.iter().enumerate() {
         gaps.extend(told.unchecked.map(|why| Gap::Connection { connection, why }));
+    }
+    for told in &outcome.values {
+        let never = (told.seen == 0).then_some(ValueGap::NeverSeen);
+        let implausible = told.implausible.map(|(first, at, count)| ValueGap::Implausible { first, at, count });
+        gaps.extend(never.or(implausible).map(|why| Gap::Value { value: told.value, why }));
     }
     gaps
 }

@@ -1,8 +1,10 @@
 //! One safety function: budget, measurement, and what they say together.
 
-use super::Judgement;
+use super::function_finding::{FunctionFinding, findings};
+use super::standstill::StandstillVerdict;
+use super::{Comparison, Judgement, Tolerance, Uncertainty};
 use crate::budget::{self, FunctionBudget, FunctionError};
-use crate::check::ReactionOutcome;
+use crate::check::{Location, ReactionOutcome};
 use crate::machine::{Function, Machine};
 use crate::time::{Instant, Span};
 
@@ -13,6 +15,10 @@ pub struct FunctionVerdict {
     pub budget: Result<FunctionBudget, FunctionError>,
     /// Measured figures; `None` if no demand of this function shows in the run.
     pub measured: Option<Measured>,
+    /// Measured stops; `None` if no value of the axis is declared, or no run was looked at.
+    pub standstill: Option<StandstillVerdict>,
+    /// What was wrong although the telegrams were right, in the order of time.
+    pub findings: Vec<FunctionFinding>,
     /// In one word.
     pub status: FunctionStatus,
 }
@@ -22,8 +28,16 @@ pub struct FunctionVerdict {
 pub struct Measured {
     /// The reactions.
     pub reaction: ReactionOutcome,
-    /// Demands that were not answered: waiting longer than the bound at the end of the capture.
+    /// Demands that were not answered: before the next one, or waiting longer than the bound at the end of the capture.
     pub unanswered: u64,
+    /// Demands that wait at the end of the capture, or of one of several, but no longer than the bound.
+    pub pending: u64,
+    /// By how much the true times may differ.
+    pub uncertainty: Uncertainty,
+    /// The longest one against the bound of what the wire shows; `None` without reactions or bound.
+    pub comparison: Option<Comparison>,
+    /// What they say of all reactions; `None` if there are none.
+    pub tolerance: Option<Tolerance>,
 }
 
 /// The state of a function in one word, the worst that applies.
@@ -33,10 +47,14 @@ pub enum FunctionStatus {
     Met,
     /// A limit does not hold.
     Missed,
-    /// A measured reaction took longer than its bound: the machine file is wrong about the machine.
+    /// A measured reaction or stop is beyond its bound: the machine file is wrong about the machine.
     Refuted,
     /// A demand was not answered.
     Unanswered,
+    /// A reaction was withdrawn, or the machine restarted, too early.
+    OutOfOrder,
+    /// A reaction came without a demand, where the function declares that there must be none.
+    WithoutDemand,
     /// The figures allow no budget.
     NoBudget,
 }
@@ -54,7 +72,9 @@ impl FunctionStatus {
     pub(super) const fn judgement(self) -> Judgement {
         match self {
             Self::Met => Judgement::WithinLimits,
-            Self::Missed | Self::Refuted | Self::Unanswered => Judgement::Findings,
+            Self::Missed | Self::Refuted | Self::Unanswered | Self::OutOfOrder | Self::WithoutDemand => {
+                Judgement::Findings
+            }
             Self::NoBudget => Judgement::NotExamined,
         }
     }
@@ -64,38 +84,52 @@ impl FunctionStatus {
 pub(super) fn judge_budget(machine: &Machine, function: &Function) -> FunctionVerdict {
     let budget = budget::function(machine, function);
     let status = FunctionStatus::bounded(&budget);
-    FunctionVerdict { budget, measured: None, status }
+    FunctionVerdict { budget, measured: None, standstill: None, findings: Vec::new(), status }
 }
 
 pub(super) fn judge(
     machine: &Machine,
     function: &Function,
     reaction: Option<&ReactionOutcome>,
+    standstill: Option<StandstillVerdict>,
     end: Option<Instant>,
+    clock: Span,
 ) -> FunctionVerdict {
     let budget = budget::function(machine, function);
     let bound = budget.as_ref().ok().and_then(|budget| budget.on_the_wire);
+    let mut all = Vec::new();
     let measured = reaction.filter(|reaction| is_exercised(reaction)).map(|reaction| {
-        let overdue = match (reaction.waiting, end, bound) {
-            (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
-            _ => false,
-        };
-        let waited = reaction.waited.iter().filter(|waited| bound.is_some_and(|bound| **waited > bound)).count();
-        let unanswered = u64::from(overdue).saturating_add(u64::try_from(waited).unwrap_or(u64::MAX));
-        Measured { reaction: reaction.clone(), unanswered }
+        // The one that waits at the end of the run, and of runs that were joined those that waited at the end of theirs.
+        let last = reaction.waiting.map(|demand| (demand, end.unwrap_or(demand.at)));
+        let waiting = reaction.waited.iter().copied().chain(last);
+        let is_overdue = |(demand, end): &(Location, Instant)| bound.is_some_and(|bound| end.since(demand.at) > bound);
+        let (overdue, pending): (Vec<_>, Vec<_>) = waiting.partition(is_overdue);
+        let uncertainty = Uncertainty::of(machine, function, clock);
+        let longest = reaction.sample.longest().zip(bound);
+        let statement = function.reaction_rules.statement.unwrap_or(machine.measuring.statement);
+        let found = findings(reaction, function.reaction_rules.without_demand, uncertainty.less(), &overdue);
+        let missing = found.iter().filter(|found| matches!(found, FunctionFinding::Missing { .. })).count();
+        all.extend(found);
+        Measured {
+            reaction: reaction.clone(),
+            unanswered: u64::try_from(missing).unwrap_or(u64::MAX),
+            pending: u64::try_from(pending.len()).unwrap_or(u64::MAX),
+            uncertainty,
+            comparison: longest.map(|(longest, bound)| uncertainty.compare(longest, bound)),
+            tolerance: Tolerance::of(reaction, statement),
+        }
     });
-    let longest = measured.as_ref().and_then(|measured| measured.reaction.sample.longest());
+    let refutes = measured.as_ref().is_some_and(|measured| measured.comparison == Some(Comparison::Refutes));
     let status = match FunctionStatus::bounded(&budget) {
         FunctionStatus::NoBudget => FunctionStatus::NoBudget,
         _ if measured.as_ref().is_some_and(|measured| measured.unanswered > 0) => FunctionStatus::Unanswered,
-        _ if exceeds(longest, bound) => FunctionStatus::Refuted,
+        _ if all.iter().any(|found| matches!(found, FunctionFinding::TooEarly(_))) => FunctionStatus::OutOfOrder,
+        _ if refutes => FunctionStatus::Refuted,
+        _ if standstill.as_ref().is_some_and(StandstillVerdict::refutes) => FunctionStatus::Refuted,
+        _ if !all.is_empty() => FunctionStatus::WithoutDemand,
         bounded => bounded,
     };
-    FunctionVerdict { budget, measured, status }
-}
-
-fn exceeds(longest: Option<Span>, bound: Option<Span>) -> bool {
-    matches!((longest, bound), (Some(longest), Some(bound)) if longest > bound)
+    FunctionVerdict { budget, measured, standstill, findings: all, status }
 }
 
 fn is_exercised(reaction: &ReactionOutcome) -> bool {
@@ -105,4 +139,7 @@ fn is_exercised(reaction: &ReactionOutcome) -> bool {
         || reaction.disturbed > 0
         || reaction.waiting.is_some()
         || !reaction.waited.is_empty()
+        || reaction.missing.total > 0
+        || reaction.order.too_early.total > 0
+        || reaction.order.without_demand.total > 0
 }

@@ -6,15 +6,28 @@
 mod connection;
 mod coverage;
 mod function;
+mod function_finding;
+mod normality;
+mod pair;
 mod projection;
+mod standstill;
 #[cfg(test)]
 mod tests;
+mod tolerance;
+pub mod trip;
+mod uncertainty;
 mod watchdogs;
 
 pub use connection::{ConnectionVerdict, Health};
-pub use coverage::{Gap, gaps};
+pub use coverage::{Gap, ValueGap, gaps};
 pub use function::{FunctionStatus, FunctionVerdict, Measured};
+pub use function_finding::FunctionFinding;
+pub use normality::Normality;
+pub use pair::{PairStatus, PairVerdict};
 pub use projection::{DirectionTail, NoTail, tails};
+pub use standstill::{Against, RampJudged, StandstillVerdict, StopJudged};
+pub use tolerance::{Free, Normal, Taken, Tolerance};
+pub use uncertainty::{Comparison, Uncertainty};
 pub use watchdogs::{ObservedCycle, judge_watchdogs, observed_cycles};
 
 use crate::capture::Summary;
@@ -26,6 +39,8 @@ use crate::machine::Machine;
 pub struct Verdict {
     /// One per safety function, in the order of the machine file.
     pub functions: Vec<FunctionVerdict>,
+    /// One per pair, in the order of the machine file.
+    pub pairs: Vec<PairVerdict>,
     /// One per connection, in the order of the machine file.
     pub connections: Vec<ConnectionVerdict>,
     /// Why the run was not fully examined.
@@ -63,13 +78,15 @@ pub fn judge_budgets(machine: &Machine) -> (Vec<FunctionVerdict>, Judgement) {
 /// Judges a run of a machine.
 pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict {
     let gaps = gaps(machine, outcome, summary);
+    let clock = uncertainty::clock(summary, &outcome.grain);
     let functions: Vec<_> = machine
         .functions
         .iter()
         .enumerate()
         .map(|(index, function)| {
             let reaction = outcome.reactions.iter().find(|reaction| reaction.function == index);
-            function::judge(machine, function, reaction, outcome.last)
+            let standstill = standstill::judge(machine, (index, function), outcome, summary);
+            function::judge(machine, function, reaction, standstill, outcome.last, clock)
         })
         .collect();
     let connections: Vec<_> = machine
@@ -78,8 +95,11 @@ pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict
         .zip(&outcome.connections)
         .map(|(connection, outcome)| connection::judge(connection, outcome))
         .collect();
-    let mut verdict = Verdict { functions, connections, gaps, result: Judgement::WithinLimits };
+    let uncertain = uncertainty::both_ways(clock, machine);
+    let pairs = machine.pairs.iter().zip(&outcome.pairs).map(|(pair, outcome)| pair::judge(pair, outcome, uncertain));
+    let mut verdict = Verdict { functions, pairs: pairs.collect(), connections, gaps, result: Judgement::WithinLimits };
     let functions = verdict.functions.iter().map(|function| function.status.judgement());
-    verdict.result = functions.fold(verdict.communication(), Judgement::max);
+    let pairs = verdict.pairs.iter().map(|pair| pair.status.judgement());
+    verdict.result = functions.chain(pairs).fold(verdict.communication(), Judgement::max);
     verdict
 }

@@ -107,6 +107,66 @@ fn a_measurement_refutes_a_bound_but_never_makes_one() {
     assert_eq!(status("100 ms", late), (FunctionStatus::Refuted, Judgement::Findings));
 }
 
+/// 92 ms with a tap that may be late by 2 ms; the waits for the carrier, 24 and 20 ms for want of cycles, only lengthen.
+#[test]
+fn a_bound_is_refuted_beyond_the_uncertainty_only() {
+    let text = MACHINE.replace("revision = \"C\"", "revision = \"C\"\ntap_delay = \"2 ms\"");
+    let machine = machine::read("test", text).unwrap();
+    let compared = |ms: i64| {
+        let mut outcome = clean(&machine);
+        outcome.reactions[0].sample.record(Span::from_millis(ms));
+        let verdict = judge(&machine, &outcome, &Summary::default());
+        let measured = verdict.functions[0].measured.clone().unwrap();
+        assert_eq!(
+            (measured.uncertainty.less(), measured.uncertainty.more()),
+            (Span::from_millis(2), Span::from_millis(46))
+        );
+        (measured.comparison.unwrap(), verdict.functions[0].status)
+    };
+    assert_eq!(compared(46), (Comparison::Supports, FunctionStatus::Met));
+    assert_eq!(compared(47), (Comparison::Within, FunctionStatus::Met));
+    assert_eq!(compared(94), (Comparison::Within, FunctionStatus::Met));
+    assert_eq!(compared(95), (Comparison::Refutes, FunctionStatus::Refuted));
+}
+
+/// What is certain by less than clock and tap allow is no finding; the worst that applies is the status.
+#[test]
+fn findings_on_a_function_have_their_status() {
+    use crate::check::{Awaited, Missing, OutOfOrder, TooEarly};
+    let judged = |rule: &str, tap: &str, changes: &[fn(&mut ReactionOutcome)]| {
+        let text = MACHINE.replace("revision = \"C\"", &format!("revision = \"C\"\ntap_delay = \"{tap}\""));
+        let text = text.replace("id = \"gate-opens\"", &format!("id = \"gate-opens\"\nwithout_demand = \"{rule}\""));
+        let machine = machine::read("test", text).unwrap();
+        let mut outcome = clean(&machine);
+        changes.iter().for_each(|change| change(&mut outcome.reactions[0]));
+        let verdict = judge(&machine, &outcome, &Summary::default());
+        let function = &verdict.functions[0];
+        (function.status, function.findings.len(), verdict.result)
+    };
+    let early: fn(&mut ReactionOutcome) = |reaction| {
+        let (what, awaited, beyond) = (TooEarly::Withdrawal, Awaited::DemandEnd, Span::from_millis(2));
+        let told = OutOfOrder { what, awaited, at: at(300), demand: at(0), end: None, acknowledged: None, beyond };
+        reaction.order.too_early.list.push(told);
+        reaction.order.too_early.total += 1;
+    };
+    let missing: fn(&mut ReactionOutcome) = |reaction| {
+        let told = Missing { demand: at(100), next: at(600), beyond: Span::from_millis(2) };
+        reaction.missing.list.push(told);
+        reaction.missing.total += 1;
+    };
+    let alone: fn(&mut ReactionOutcome) = |reaction| {
+        reaction.order.without_demand.list.push(at(200));
+        reaction.order.without_demand.total += 1;
+    };
+    use FunctionStatus::{Met, OutOfOrder as Disordered, Unanswered, WithoutDemand};
+    use Judgement::{Findings, WithinLimits};
+    assert_eq!(judged("told", "1 ms", &[early]), (Disordered, 1, Findings));
+    assert_eq!(judged("told", "2 ms", &[early, missing, alone]), (Met, 0, WithinLimits));
+    assert_eq!(judged("told", "1 ms", &[early, missing, alone]), (Unanswered, 2, Findings));
+    assert_eq!(judged("finding", "2 ms", &[early, missing, alone]), (WithoutDemand, 1, Findings));
+    assert_eq!(judged("finding", "1 ms", &[early, missing, alone]), (Unanswered, 3, Findings));
+}
+
 #[test]
 fn a_demand_is_unanswered_once_the_bound_has_passed() {
     let since = |ms: i64| move |reaction: &mut ReactionOutcome| reaction.waiting = Some(at(ms));

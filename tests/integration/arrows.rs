@@ -25,7 +25,7 @@ const ARROWS: [(&str, &[&str]); 19] = [
     ("state", &["capture", "check", "machine", "saved", "time"]),
     ("survey", &["bytes", "capture", "carrier", "telegram", "machine", "time"]),
     ("budget", &["time", "quantity", "latency", "machine"]),
-    ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "time"]),
+    ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "telegram", "quantity", "time"]),
     ("synth", &["capture", "carrier", "telegram", "machine", "quantity", "time", "bytes"]),
     (
         "report",

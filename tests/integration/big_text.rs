@@ -81,8 +81,8 @@ fn the_worst_stand_first_and_the_rest_is_counted() {
     assert!(limits[0].starts_with("  function-02") || limits[1].starts_with("  function-02"), "{limits:?}");
     assert!(limits[..2].iter().any(|row| row.ends_with("MISSED")));
     assert_eq!(limits.last(), Some(&"  ... and 10 more: --detailed, --table functions, --format json"));
-    // A screen of 50 lines holds it six times over.
-    assert!(text.lines().count() < 300, "{}", text.lines().count());
+    // Some seven screens of 50 lines.
+    assert!(text.lines().count() < 360, "{}", text.lines().count());
 }
 
 #[test]

@@ -365,3 +365,104 @@ fn a_file_that_may_not_be_read_is_told() {
     assert_refused(&run(["analyze", text(&path)]), &[text(&path), "cannot open"]);
     assert_refused(&run(["budget", text(&path)]), &[text(&path), "could not read"]);
 }
+
+/// `--quiet` leaves the verdict, the exit code and the files as they are; `--verbose` adds what the figures rest on.
+#[test]
+fn quiet_and_verbose() {
+    let folder = folder();
+    let scenario = scenario_file();
+    let machine = text(&scenario);
+    let [clean, faulty] = ["clean.pcapng", "faulty.pcapng"].map(|name| scenario.with_file_name(name));
+    let saved = folder.path().join("saved.json");
+    let ran = run(["verify", machine, text(&clean), "--quiet", "-o", text(&saved)]);
+    assert_eq!((ran.code, ran.out.as_str()), (0, "Verdict: WITHIN LIMITS\n"));
+    let whole: serde_json::Value = serde_json::from_slice(&fs::read(&saved).unwrap()).unwrap();
+    assert_eq!(whole["verdict"], "within limits");
+    for arguments in [
+        &["verify", machine, text(&faulty)][..],
+        &["analyze", text(&faulty), "--machine", machine],
+        &["budget", machine],
+        &["watchdogs", machine],
+        &["residual", machine],
+        &["compare", text(&saved), text(&saved)],
+    ] {
+        let (quiet, told) = (run([arguments, &["--quiet"]].concat()), run(arguments));
+        let verdict = told.out.lines().last().unwrap();
+        assert!(verdict.starts_with("Verdict: "), "{arguments:?}: {verdict}");
+        assert_eq!((quiet.code, quiet.out), (told.code, format!("{verdict}\n")), "{arguments:?}");
+    }
+    assert_refused(&run(["verify", machine, text(&clean), "--quiet", "--format", "json"]), &["--quiet", "--output"]);
+    assert_eq!(run(["budget", machine, "--quiet", "--verbose"]).code, 2);
+    for arguments in [&["verify", machine, text(&clean)][..], &["budget", machine]] {
+        let (verbose, plain) = (run([arguments, &["-v"]].concat()).out, run(arguments).out);
+        assert!(verbose.contains("\nAssumptions: what these figures rest on"), "{verbose}");
+        assert!(verbose.contains("  - lift: Torque is not lost before the stop acts"), "{verbose}");
+        assert!(!plain.contains("Assumptions"));
+        assert_eq!(verbose, run([arguments, &["--detailed"]].concat()).out);
+    }
+}
+
+/// Nothing has colour in a pipe, and every command has its example, also in its manual page.
+#[test]
+fn no_colour_in_a_pipe_and_examples_everywhere() {
+    let help = run(["--help"]).out;
+    assert!(help.contains("NO_COLOR") && help.contains("Example: stopspan"), "{help}");
+    let folder = folder();
+    assert_eq!(run(["manual", text(folder.path())]).code, 0);
+    let commands = help.split("Commands:").nth(1).unwrap().split("Options:").next().unwrap();
+    let commands: Vec<&str> = commands
+        .lines()
+        .filter(|line| line.starts_with("  ") && !line.starts_with("   "))
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|name| *name != "help")
+        .collect();
+    assert!(commands.len() >= 10, "{commands:?}");
+    for command in commands {
+        let own = run([command, "--help"]);
+        assert!(own.out.contains(&format!("Example: stopspan {command}")), "{command}: {}", own.out);
+        assert!(!own.out.contains('\u{1B}'));
+        let page = fs::read_to_string(folder.path().join(format!("stopspan-{command}.1"))).unwrap();
+        assert!(page.contains("Example: stopspan"), "{command}");
+    }
+}
+
+#[test]
+fn faults_are_placed_by_packet_telegram_and_chance_and_the_tap_has_its_own() {
+    let folder = folder();
+    let (machine, output) = (scenario_file(), folder.path().join("run.pcapng"));
+    let with = |more: &[&str]| {
+        let arguments = ["synth", text(&machine), "-o", text(&output), "--duration", "6 s"];
+        run(arguments.iter().chain(more).copied())
+    };
+    let entries = |more: &[&str], key: &str| -> Vec<serde_json::Value> {
+        let ran = with(more);
+        assert_eq!(ran.code, 0, "{more:?}: {}", ran.err);
+        let ledger = fs::read(output.with_extension("ledger.json")).unwrap();
+        let ledger: serde_json::Value = serde_json::from_slice(&ledger).unwrap();
+        ledger[key].as_array().cloned().unwrap_or_default()
+    };
+    let bits = entries(&["--fault", "corruption:bits=3,gate,to_host,packet=3000"], "faults");
+    assert_eq!((bits[0]["kind"].as_str(), bits[0]["extent"].as_u64()), (Some("bits"), Some(3)));
+    assert_eq!(bits[0]["bits"].as_array().unwrap().len(), 3);
+    assert!((3000..3100).contains(&bits[0]["packet"].as_u64().unwrap()));
+    assert!(entries(&["--fault", "loss@rate=0.01"], "faults").len() > 5);
+    assert_eq!(entries(&["--fault", "corruption:burst=12,lift-drive,to_device,telegram=3"], "faults").len(), 1);
+    let tap = ["--tap", "lost:packets=2,3s", "--tap", "cut:octets=40;packets=3,4s", "--tap", "clock-step:by=-2s,5s"];
+    let kinds: Vec<_> = entries(&tap, "tap_faults").iter().map(|entry| entry["kind"].clone()).collect();
+    assert_eq!(kinds, ["lost", "cut", "clock step"]);
+    entries(&["--snap-length", "60", "--second-interface", "-3 ms"], "faults");
+    for (option, value, part) in [
+        ("--fault", "corruption:bits=x,gate,to_host,3s", "'x' is no whole number"),
+        ("--fault", "corruption:nibbles=3,gate,to_host,3s", "known: corruption:bits=N"),
+        ("--fault", "loss,gate,to_host,rate=2", "probability per telegram"),
+        ("--fault", "loss,gate,to_host,packet=0", "no number from 1 on"),
+        ("--fault", "loss,gate,to_host,frame=1", "packet=N, telegram=N or rate=1e-4"),
+        ("--fault", "loss,*,to_host,3s", "'*' goes with rate"),
+        ("--fault", "loss,gate,3s", "KIND,CONNECTION,DIRECTION,WHEN"),
+        ("--tap", "lots,3s", "no fault of the tap 'lots'"),
+        ("--tap", "cut,3s", "cut:octets=N"),
+        ("--tap", "lost:octets=3,3s", "known: lost:packets=N"),
+    ] {
+        assert_refused(&with(&[option, value]), &[value, part]);
+    }
+}

@@ -93,6 +93,11 @@ frame_id = {frame}
     text
 }
 
+/// The one whose number is sent and whose keys are known.
+pub fn sent() -> String {
+    text(Variant { hidden: false, known: true })
+}
+
 fn machine(variant: Variant) -> Machine {
     machine::read("machine.toml", text(variant)).unwrap_or_else(|problems| panic!("{problems}"))
 }

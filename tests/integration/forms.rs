@@ -4,7 +4,7 @@ use std::fs;
 
 use super::support::{SCENARIO, run, scenario_file};
 
-const TABLES: [&str; 10] = [
+const TABLES: [&str; 12] = [
     "functions",
     "steps",
     "reactions",
@@ -14,6 +14,8 @@ const TABLES: [&str; 10] = [
     "maxima",
     "findings",
     "trips",
+    "losses",
+    "evidence",
     "events",
 ];
 
@@ -54,7 +56,7 @@ fn every_table_holds_what_the_json_holds() {
         let rows = fields(&ran.out);
         assert!(rows.len() > 1 && rows.iter().all(|row| row.len() == rows[0].len()), "{table}");
         match table {
-            "findings" | "trips" | "events" => assert_eq!(rows.len() - 1, all(table)),
+            "findings" | "trips" | "losses" | "events" => assert_eq!(rows.len() - 1, all(table)),
             "connections" => assert_eq!(rows.len() - 1, connections.len()),
             "functions" => {
                 for (row, function) in rows[1..].iter().zip(json["functions"].as_array().unwrap()) {
@@ -109,7 +111,11 @@ fn hostile_names_stay_in_their_cells() {
     let ran = run(["budget", machine, "--format", "csv"]);
     let rows = fields(&ran.out);
     assert!(rows.iter().all(|row| row.len() == rows[0].len()));
-    assert!(rows.iter().flatten().any(|cell| cell.starts_with("'=cmd|") && cell.contains('\n')), "{}", ran.out);
+    assert!(
+        rows.iter().flatten().any(|cell| cell.starts_with("'=cmd|") && cell.contains("\u{27E8}U+000A\u{27E9}")),
+        "{}",
+        ran.out
+    );
     let xml = run(["budget", machine, "--format", "junit"]).out;
     assert!(!xml.contains("<x>"));
 }

@@ -28,7 +28,7 @@ const FORMS: [(&str, &str, usize, &str, &str); 6] = [
 const ALL: [usize; 6] = [0, 1, 2, 3, 4, 5];
 
 /// A machine file with these of the [`FORMS`], the first two among them for the function.
-fn text(forms: &[usize]) -> String {
+pub fn text(forms: &[usize]) -> String {
     let mut text = String::from(
         "schema = 1\nmachine = { name = \"Reel wrapping cell\", revision = \"D\" }\n\
          element = [{ id = \"switch\", worst_case = \"8 ms\" }, { id = \"logic\", worst_case = \"8 ms\" }, { id = \"drive\", worst_case = \"8 ms\" }]\n",

@@ -13,7 +13,7 @@ use stopspan::verdict::{self, Judgement, Verdict};
 use super::support::block_starts;
 
 /// IEC 62541-15: the curtain and the gate alike but for their IDs, the enabling device with its data first and no IDs given.
-const IEC_62541_15: &str = r#"
+pub const IEC_62541_15: &str = r#"
 schema = 1
 machine = { name = "Reel wrapping cell", revision = "C" }
 element = [{ id = "switch", worst_case = "8 ms" }, { id = "logic", worst_case = "8 ms" }, { id = "drive", worst_case = "8 ms" }]
@@ -90,7 +90,7 @@ required = { response_time = "1 s" }
 
 /// FSCP 13/1: gate and curtain alike but for their addresses, over Type 13 and UDP; the lift with CRCs of two octets; the
 /// enabling device without UDID.
-const FSCP_13_1: &str = r#"
+pub const FSCP_13_1: &str = r#"
 schema = 1
 machine = { name = "Reel wrapping cell", revision = "C" }
 element = [{ id = "switch", worst_case = "8 ms" }, { id = "logic", worst_case = "8 ms" }, { id = "drive", worst_case = "8 ms" }]

@@ -37,7 +37,7 @@ fn rates(direction: &Value) -> Vec<f64> {
         .collect()
 }
 
-/// The clean capture is 22 s and more of steady operation; each figure is at least one in 10 000 times its length.
+/// The clean capture is some 20 s of steady operation; each figure is at least one in 10 000 times its length.
 #[test]
 fn watchdogs_with_a_capture_projects_and_never_says_never() {
     let told = directions(&["watchdogs", &scenario(), &capture_file("clean.pcapng")]);

@@ -23,9 +23,15 @@ fn blocks(text: &str) -> Vec<(String, Vec<String>)> {
     text.split("```console\n")
         .skip(1)
         .filter_map(|rest| {
-            let mut lines = rest.split("```").next()?.lines();
+            let block = rest.split("```").next()?;
+            // A block within a list is indented, and the line of its end as well.
+            let indent = block.len() - block.trim_start_matches(' ').len();
+            let mut lines = block.lines().map(|line| line.get(indent..).unwrap_or_default());
             let command = lines.next()?.strip_prefix("$ stopspan ")?.to_owned();
-            let lines: Vec<_> = lines.map(str::to_owned).collect();
+            let mut lines: Vec<_> = lines.map(str::to_owned).collect();
+            if indent > 0 {
+                lines.pop();
+            }
             (!lines.is_empty()).then_some((command, lines))
         })
         .collect()

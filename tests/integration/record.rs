@@ -13,7 +13,7 @@ fn capture(name: &str) -> PathBuf {
 }
 
 /// Makes a record and gives the page and the JSON of the same run.
-fn record(folder: &Path, machine: &Path, captures: &[PathBuf]) -> (String, Value) {
+pub fn record(folder: &Path, machine: &Path, captures: &[PathBuf]) -> (String, Value) {
     let page = folder.join("record.html");
     let command = if captures.is_empty() { "budget" } else { "verify" };
     let mut arguments = vec![command.into(), machine.as_os_str().to_owned()];
@@ -25,7 +25,7 @@ fn record(folder: &Path, machine: &Path, captures: &[PathBuf]) -> (String, Value
 }
 
 /// What a reader sees of the page: its text, elements taken out, references resolved.
-fn text_of(page: &str) -> String {
+pub fn text_of(page: &str) -> String {
     let body = page.split("<body>").nth(1).unwrap();
     let mut text = String::new();
     for part in body.split('<').skip(1) {
@@ -39,7 +39,7 @@ fn text_of(page: &str) -> String {
 }
 
 /// Every element that is opened is closed, in order: nothing in the page came from a name.
-fn assert_well_formed(page: &str) {
+pub fn assert_well_formed(page: &str) {
     let mut open = Vec::new();
     for part in page.split('<').skip(1) {
         let tag = part.split('>').next().unwrap();
@@ -86,6 +86,9 @@ fn the_record_shows_every_function_connection_and_figure_of_the_json() {
             for trip in connection["trips"].as_array().unwrap() {
                 has(trip["cause"].as_str().unwrap());
             }
+        }
+        for assumption in json["assumptions"].as_array().unwrap() {
+            has(assumption["text"].as_str().unwrap());
         }
         for caution in json["cautions"].as_array().unwrap() {
             has(caution.as_str().unwrap());
@@ -169,7 +172,7 @@ fn a_record_over_an_input_or_at_an_impossible_place_is_refused_before_the_work()
 }
 
 /// Runs Chromium on `page` with further arguments; gives its standard output and error.
-fn chromium(folder: &Path, page: &Path, arguments: &[&str]) -> (String, String) {
+pub fn chromium(folder: &Path, page: &Path, arguments: &[&str]) -> (String, String) {
     let profile = format!("--user-data-dir={}", folder.join("profile").display());
     let fixed = [
         "--headless",

@@ -5,7 +5,8 @@ use std::path::Path;
 use serde_json::Value;
 use stopspan::capture::Summary;
 use stopspan::check::{
-    Checker, Class, Detail, Event, EventKind, Finding, Location, Occurrence, Outcome, Trip, TripCause, Unchecked,
+    Checker, Class, Content, Detail, Event, EventKind, Finding, Location, Loss, Occurrence, Others, Outcome, Recent,
+    Seen, Sign, Stretch, Trip, TripCause, Unchecked,
 };
 use stopspan::machine::{self, Direction, Machine};
 use stopspan::report::{self, Report};
@@ -50,8 +51,40 @@ fn outcome(machine: &Machine) -> Outcome {
         cause: TripCause::Reset(ResetReason::INVALID_CRC),
         last_good: [Some(at(1, 1_488)), None],
     });
+    drive.losses.push(loss());
     drive.events.push(Event { location: at(0, 30), direction: Direction::ToHost, kind: EventKind::Operating });
     outcome
+}
+
+/// The trip as a loss: the host's telegrams ran on, none came back to it.
+fn loss() -> Loss {
+    let seen = |packet: i64, number: u32| Seen {
+        location: at(1, packet),
+        content: Content::Process,
+        number: Some(number),
+        frames: u64::try_from(packet).unwrap(),
+    };
+    let recent = |telegrams: Vec<Seen>, gaps| Recent {
+        count: u64::try_from(telegrams.len()).unwrap(),
+        telegrams,
+        last_frame: Some(at(1, 1_504)),
+        frames: 1_504,
+        usual: Span::from_millis(1),
+        gaps,
+    };
+    Loss {
+        connection: 1,
+        sign: Sign::Told(TripCause::Reset(ResetReason::INVALID_CRC)),
+        direction: Direction::ToHost,
+        location: at(1, 1_504),
+        was_running: true,
+        further: vec![(Direction::ToDevice, at(1, 1_508), Sign::Restart)],
+        resumed: Some(at(1, 1_700)),
+        to_device: recent(vec![seen(1_460, 7), seen(1_474, 8), seen(1_488, 9)], Vec::new()),
+        to_host: recent(Vec::new(), vec![Stretch { from: at(1, 1_400), to: at(1, 1_502) }]),
+        capture_gap: None,
+        others: Others::default(),
+    }
 }
 
 fn report_of(text: &str, change: impl FnOnce(&mut Outcome)) -> Report {
@@ -119,6 +152,11 @@ fn every_number_of_the_json_says_what_it_is() {
             "already_reacted",
             "disturbed",
             "category",
+            "rank",
+            "without_demand",
+            "needed_n",
+            "weight",
+            "number",
             "cycles",
             "copies",
             "carrier_frames",
@@ -127,7 +165,7 @@ fn every_number_of_the_json_says_what_it_is() {
             "missing",
             "changed",
         ];
-        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths"];
+        let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths", "_percent"];
         match value {
             Value::Number(_) => {
                 let known = plain.contains(&key)

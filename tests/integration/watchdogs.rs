@@ -212,3 +212,51 @@ fn same_input_same_bytes_and_outputs_are_written_whole() {
     let refused = run(["watchdogs", &scenario(), "-o", &scenario()]);
     assert_eq!(refused.code, 2);
 }
+
+fn everything() -> String {
+    concat!(env!("CARGO_MANIFEST_DIR"), "/tests/integration/derivation/everything.toml").to_owned()
+}
+
+/// A path that passes a connection twice asks for its watchdog once; a form that leaves the watchdog out is named where the
+/// watchdog may be anything.
+#[test]
+fn each_figure_stands_once_and_says_why_it_does_not_matter() {
+    let (_, report) = json(&["budget", &everything()]);
+    let (mut by_form, mut by_faults) = (0, 0);
+    for function in report["functions"].as_array().unwrap() {
+        let Some(allows) = function["allows"].as_array() else { continue };
+        let mut figures: Vec<&str> = allows.iter().map(|row| row["figure"].as_str().unwrap()).collect();
+        figures.sort_unstable();
+        figures.dedup();
+        assert_eq!(figures.len(), allows.len(), "{}", function["id"]);
+        for row in allows {
+            let Some(note) = row["note"].as_str() else { continue };
+            assert!(row["bound"] == "any" || row["bound"] == "none", "{row}");
+            by_form += usize::from(note.contains("FSCP 2/1") || note.contains("FSCP 13/1"));
+            by_faults += usize::from(note.contains("assumes no fault"));
+        }
+    }
+    assert!(by_form >= 3 && by_faults >= 1, "{by_form} {by_faults}");
+    let (_, report) = json(&["watchdogs", &everything()]);
+    let told: Vec<&Value> = report["watchdogs"]["connections"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|one| one["note"].as_str().is_some_and(|note| note.contains("FSCP 2/1")))
+        .collect();
+    assert_eq!(told.len(), 2);
+    let text = run(["watchdogs", &everything()]).out;
+    assert!(text.contains("bounds a fault"), "{text}");
+}
+
+/// With "all" no single step decides, and the message says so.
+#[test]
+fn a_function_under_all_faults_is_decided_by_all() {
+    let (_folder, file) = changed(&[
+        ("travel = \"300 mm\"", "travel = \"30 mm\""),
+        ("stop = \"STO\"", "stop = \"STO\"\nfaults = \"all\""),
+    ]);
+    let text = run(["watchdogs", &file]).out.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(text.contains("No watchdogs keep gate-opens-in-cycle"), "{text}");
+    assert!(text.contains("decided by all watchdogs of its path together, because faults = \"all\"."), "{text}");
+}

@@ -12,6 +12,7 @@ mod axis;
 mod error;
 mod function;
 mod phase;
+mod section;
 mod series;
 #[cfg(test)]
 mod tests;
@@ -22,6 +23,7 @@ pub use axis::{Axis, Brake, BrakeForce, ForceRatio, Motion, STANDARD_GRAVITY};
 pub use error::StopError;
 pub use function::{Ramp, Stop, StopFunction, stop};
 pub use phase::{Phase, PhaseKind, accelerate, cross_window, decelerate, jerk_limited_ramp, linear_ramp};
+pub use section::ramp_section;
 pub use series::{FEW, SeriesError, SeriesRule, Spread, spread};
-pub use tolerance::tolerance_factor;
+pub use tolerance::{normal as normal_distribution, tolerance_factor};
 pub use violated_ramp::{ViolatedRamp, violated_ramp};

@@ -73,7 +73,7 @@ fn probability(runs: u32, quantile: f64, factor: f64) -> f64 {
 }
 
 /// Distribution function of the standard normal distribution.
-fn normal(x: f64) -> f64 {
+pub fn normal(x: f64) -> f64 {
     let tail = if x.abs() < 3.0 { 0.5 - density(x.abs()) * series(x.abs()) } else { density(x.abs()) * mills(x.abs()) };
     if x < 0.0 { tail } else { 1.0 - tail }
 }

@@ -16,11 +16,11 @@ mod propose;
 mod way_out;
 
 use super::Cause;
-use super::function::{FunctionError, Limit};
+use super::function::{FunctionBudget, FunctionError, Limit};
 use super::input::{LONGEST_WATCHDOG, Safer};
 use super::search::{Allowed, furthest};
 use super::watchdog::WatchdogError;
-use crate::machine::{Faults, Machine, Step};
+use crate::machine::{self, Faults, Machine, Step};
 use crate::time::Span;
 pub use lower::{GRID, Lower, MeasuredCycle, RoundTripFrom, lower, round_down};
 pub use plant::Margin;
@@ -101,10 +101,23 @@ pub struct Impossible {
     pub function: usize,
     /// The limit that is missed most, relatively.
     pub limit: Limit,
-    /// The step of the path that decides: the one whose watchdog makes the one-fault figure, else the one that takes longest.
-    pub step: Option<Cause>,
+    /// What makes the figure.
+    pub decided_by: Decider,
     /// Single changes that keep it, the smallest first.
     pub ways_out: Vec<WayOut>,
+}
+
+/// What makes the response time of a function that no watchdogs keep.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Decider {
+    /// The watchdog of a step, or a disturbed medium: one fault.
+    Fault(Cause),
+    /// Two faults.
+    Staged(Vec<Cause>),
+    /// All watchdogs of the path.
+    All,
+    /// The worst cases of the path, of which this step has the longest: no fault, or no watchdog that adds anything.
+    WorstCases(Option<Step>),
 }
 
 impl Watchdogs {
@@ -125,23 +138,41 @@ impl Watchdogs {
     }
 }
 
+/// The interval of one watchdog.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Interval {
+    /// Its lower end.
+    pub lower: Result<Lower, WatchdogError>,
+    /// Its upper end, the other watchdogs at their lower ends.
+    pub upper: Upper,
+    /// Where the set watchdog stands.
+    pub position: Position,
+}
+
+/// The intervals of all watchdogs of `machine`, without a choice: what [`watchdogs`] begins with. `measured` as there.
+pub fn intervals(machine: &Machine, measured: &[Option<MeasuredCycle>]) -> Vec<Interval> {
+    let lowers = lowers(machine, measured);
+    let mut plant = Plant::new(machine);
+    plant.at_lower_ends(&lowers);
+    let interval = |((index, declared), lower): ((usize, &machine::Connection), Result<Lower, WatchdogError>)| {
+        let upper = upper(&mut plant, index);
+        Interval { position: position(declared.watchdog, &lower, upper), lower, upper }
+    };
+    machine.connections.iter().enumerate().zip(lowers).map(interval).collect()
+}
+
+fn lowers(machine: &Machine, measured: &[Option<MeasuredCycle>]) -> Vec<Result<Lower, WatchdogError>> {
+    let of = |(index, connection)| lower(connection, measured.get(index).copied().flatten());
+    machine.connections.iter().enumerate().map(of).collect()
+}
+
 /// The intervals of all watchdogs of `machine` and the best choice. `measured` holds what a capture shows of each
 /// connection, in the order of the machine file; it may be shorter.
 pub fn watchdogs(machine: &Machine, measured: &[Option<MeasuredCycle>]) -> Watchdogs {
     let mut plant = Plant::new(machine);
     let as_set: Vec<_> = (0..machine.functions.len()).map(|function| plant.margin(function)).collect();
-    let lowers: Vec<_> = machine
-        .connections
-        .iter()
-        .enumerate()
-        .map(|(index, connection)| lower(connection, measured.get(index).copied().flatten()))
-        .collect();
-    for (index, lower) in lowers.iter().enumerate() {
-        // Where there is no lower end, the set watchdog stands for it.
-        if let Ok(lower) = lower {
-            plant.turn(index, lower.settable);
-        }
-    }
+    let lowers = lowers(machine, measured);
+    plant.at_lower_ends(&lowers);
     let uppers: Vec<Upper> = (0..lowers.len()).map(|connection| upper(&mut plant, connection)).collect();
     let impossible = impossible(machine, &plant, measured);
     let proposed = propose(machine, &plant, &lowers, &impossible);
@@ -219,10 +250,17 @@ fn upper(plant: &mut Plant, connection: usize) -> Upper {
             continue;
         }
         let range = (1, LONGEST_WATCHDOG.as_nanos());
-        let found = furthest(range, before.as_nanos(), Safer::Smaller, |watchdog| {
+        let passes = |plant: &mut Plant, watchdog: i64, by_order: bool| {
             plant.turn(connection, Span::from_nanos(watchdog));
-            plant.passes(function)
-        });
+            if by_order { plant.passes_by_order(function) } else { plant.passes(function) }
+        };
+        let mut found = furthest(range, before.as_nanos(), Safer::Smaller, |watchdog| passes(plant, watchdog, true));
+        if let Allowed::UpTo(highest) = found {
+            // The answer is one by itself: the value passes, the next one does not.
+            if !passes(plant, highest, false) || passes(plant, highest.saturating_add(1), false) {
+                found = furthest(range, before.as_nanos(), Safer::Smaller, |watchdog| passes(plant, watchdog, false));
+            }
+        }
         plant.turn(connection, before);
         let highest = match found {
             Allowed::Anything => continue,
@@ -246,25 +284,28 @@ fn impossible(machine: &Machine, plant: &Plant, measured: &[Option<MeasuredCycle
         if !over || margin.ppb >= 0 {
             continue;
         }
-        let longest = || {
-            function
-                .path
-                .iter()
-                .copied()
-                .max_by_key(|step| (delay(machine, *step), std::cmp::Reverse(place(function, *step))))
-                .map(Cause::Step)
-        };
         impossible.push(Impossible {
             function: index,
             limit: margin.limit,
-            step: budget.decided_by.filter(|_| function.faults == Faults::One).or_else(longest),
+            decided_by: decider(machine, function, &budget),
             ways_out: ways_out(machine, function, measured),
         });
     }
     impossible
 }
 
-fn place(function: &crate::machine::Function, step: Step) -> Option<usize> {
+fn decider(machine: &Machine, function: &machine::Function, budget: &FunctionBudget) -> Decider {
+    let steps = function.path.iter().copied();
+    let longest = steps.max_by_key(|step| (delay(machine, *step), std::cmp::Reverse(place(function, *step))));
+    match (function.faults, budget.decided_by) {
+        (Faults::One, Some(cause)) => Decider::Fault(cause),
+        (Faults::Staged, Some(_)) => Decider::Staged(budget.staged_by.clone()),
+        (Faults::All, Some(_)) => Decider::All,
+        (Faults::None, _) | (_, None) => Decider::WorstCases(longest),
+    }
+}
+
+fn place(function: &machine::Function, step: Step) -> Option<usize> {
     function.path.iter().position(|one| *one == step)
 }
 

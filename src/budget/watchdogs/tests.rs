@@ -112,7 +112,8 @@ fn an_empty_interval_has_its_ways_out() {
     assert_eq!((gate.position, gate.proposed), (Position::Empty, None));
     assert_eq!(gate.upper, Upper { highest: Some(ms(92)), function: Some(0) });
     let [impossible] = told.impossible.as_slice() else { panic!() };
-    assert_eq!((impossible.function, impossible.step), (0, Some(Cause::Step(Step::Connection(0)))));
+    assert_eq!(impossible.function, 0);
+    assert_eq!(impossible.decided_by, Decider::Fault(Cause::Step(Step::Connection(0))));
     assert_eq!(impossible.limit.margin_nano(), -28_000_000);
     // 2 x 46 + 8 = 100. The switch alone can't: 120 ms are too much.
     let [way] = impossible.ways_out.as_slice() else { panic!("{:?}", impossible.ways_out) };
@@ -160,6 +161,75 @@ fn margins(
         functions.push(of_limits.min().unwrap());
     }
     watchdogs.iter().chain(&functions).all(|margin| *margin >= 0).then_some((watchdogs, functions))
+}
+
+/// The upper end of a watchdog by the budget alone, every time from the path on.
+fn upper_directly(machine: &Machine, connection: usize) -> Upper {
+    let before = machine.connections[connection].watchdog;
+    let mut least = Upper { highest: Some(LONGEST_WATCHDOG), function: None };
+    for (index, one) in machine.functions.iter().enumerate() {
+        if !uses(one, connection) || function(machine, one).is_err() {
+            continue;
+        }
+        let mut trial = machine.clone();
+        let found = furthest((1, LONGEST_WATCHDOG.as_nanos()), before.as_nanos(), Safer::Smaller, |watchdog| {
+            super::super::input::replace_watchdog(&mut trial.connections[connection], Span::from_nanos(watchdog));
+            function(&trial, one).is_ok_and(|budget| budget.is_met())
+        });
+        let highest = match found {
+            Allowed::Anything => continue,
+            Allowed::UpTo(highest) => Some(Span::from_nanos(highest)),
+            Allowed::Nothing => None,
+        };
+        if highest < least.highest {
+            least = Upper { highest, function: Some(index) };
+        }
+    }
+    least
+}
+
+/// What is remembered of a function, and in which order its response times are asked for, changes no nanosecond: for the machine
+/// that has every rule, violated ramps, series and SS2-t among them, and for the scenario.
+#[test]
+fn remembering_changes_nothing() {
+    for text in [
+        include_str!("../../../tests/integration/derivation/everything.toml"),
+        include_str!("../../../captures/reel-wrapper/machine.toml"),
+    ] {
+        let machine = machine::read("test", text).unwrap_or_else(|problems| panic!("{problems}"));
+        let mut at_ends = machine.clone();
+        let intervals = intervals(&machine, &[]);
+        for (connection, interval) in at_ends.connections.iter_mut().zip(&intervals) {
+            if let Ok(lower) = &interval.lower {
+                super::super::input::replace_watchdog(connection, lower.settable);
+            }
+        }
+        let whole = watchdogs(&machine, &[]);
+        for (index, (interval, connection)) in intervals.iter().zip(&whole.connections).enumerate() {
+            assert_eq!(interval.upper, upper_directly(&at_ends, index), "{}", machine.connections[index].id);
+            assert_eq!((interval.upper, interval.position), (connection.upper, connection.position));
+        }
+    }
+}
+
+/// What makes the figure of a function that nothing keeps: with "all" no single step, without faults the longest.
+#[test]
+fn who_decides_depends_on_the_faults() {
+    let told = |faults: &str| {
+        let text = "worst_case = \"60 ms\"\nwatchdog = \"90 ms\"";
+        let mut machine = one(text);
+        machine.functions[0].faults = match faults {
+            "all" => Faults::All,
+            "none" => Faults::None,
+            _ => Faults::Staged,
+        };
+        machine.functions[0].required.response_time = Some(ms(50));
+        watchdogs(&machine, &[]).impossible[0].decided_by.clone()
+    };
+    let gate = Step::Connection(0);
+    assert_eq!(told("all"), Decider::All);
+    assert_eq!(told("none"), Decider::WorstCases(Some(gate)));
+    assert_eq!(told("staged"), Decider::Staged(vec![Cause::Step(gate)]));
 }
 
 fn sorted((watchdogs, functions): &(Vec<i128>, Vec<i128>)) -> Vec<i128> {

@@ -84,11 +84,14 @@ fn levers(machine: &Machine, function: &Function) -> Vec<Lever> {
         )
     };
     let mut levers: Vec<_> = Input::all(machine, function).into_iter().filter(given).map(Lever::Input).collect();
-    let path = function.path.iter().filter_map(|step| match step {
-        Step::Connection(index) => Some(*index),
-        Step::Element(_) => None,
-    });
-    let connections: Vec<usize> = path.collect();
+    let mut connections: Vec<usize> = Vec::new();
+    for step in &function.path {
+        if let Step::Connection(index) = step
+            && !connections.contains(index)
+        {
+            connections.push(*index);
+        }
+    }
     let shared = [Stage::Bus, Stage::Host, Stage::Device].map(Shared::Cycle);
     for what in shared.into_iter().chain([Shared::Reserve, Shared::LostTelegrams, Shared::RoundTrip]) {
         let of = |index: &usize| value_of(machine, *index, what);

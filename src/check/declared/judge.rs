@@ -51,7 +51,7 @@ impl Declared {
                 if let Some(telegrams_ago) = base.line(direction).copies_ago(telegram.octets()) {
                     return Err((Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago }));
                 }
-                by_hidden_number(side, telegram)
+                by_hidden_number(side, telegram, is_silent())
                     .unwrap_or_else(|| Err(unfit(side, direction, telegram, mismatch, siblings)))
             }
         }
@@ -86,9 +86,17 @@ fn by_number(
     }
 }
 
-/// The number that the CRC proves, if it is nearby.
-fn by_hidden_number(side: &mut Side, telegram: &Telegram<'_>) -> Option<Result<Step, (Class, Detail)>> {
+/// The number that the CRC proves, if it is nearby, or that of a sender that begins anew after a silence.
+fn by_hidden_number(
+    side: &mut Side,
+    telegram: &Telegram<'_>,
+    is_silent: bool,
+) -> Option<Result<Step, (Class, Detail)>> {
     let (seen, spare) = side.solved_number(telegram)?;
+    if is_silent && side.is_start(seen) && spare >= BELIEVED {
+        side.set_number(seen);
+        return Some(Ok(Step::Restart));
+    }
     match side.step_to(telegram, seen) {
         Ok(Step::Due) => None,
         Ok(Step::Jump { .. }) if spare < BELIEVED => None,

@@ -111,6 +111,11 @@ impl Declared {
         [Direction::ToDevice, Direction::ToHost].into_iter().flat_map(|d| self.sides.of(d).recovered()).collect()
     }
 
+    /// Number of the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        self.sides.of(direction).number
+    }
+
     /// Whether the capture lost packets, so that the counter, which is not sent, has to be found again.
     fn may_follow_gap(&self, base: &Base, direction: Direction) -> bool {
         base.watch.has_tap_gap(direction) && self.sides.of(direction).is_hidden()

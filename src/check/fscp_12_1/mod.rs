@@ -8,9 +8,13 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 mod pending;
+mod steady;
 mod trust;
 
 use pending::Pending;
+#[cfg(test)]
+pub(super) use steady::LONG_WAY;
+use steady::Steady;
 
 use super::accepted::Accepted;
 use super::both::Both;
@@ -31,6 +35,8 @@ pub(super) struct Fscp12_1 {
     /// Octets of safe data.
     data: Both<usize>,
     sides: Both<Side>,
+    /// Directions in which the next telegram may go the short way.
+    steady: Both<Option<Steady>>,
     pending: Option<Pending>,
     parameterisation: Parameterisation,
     joined: bool,
@@ -44,7 +50,12 @@ pub(super) struct Fscp12_1 {
     unseen: bool,
 }
 
-crate::saved::resume!(Fscp12_1 { plain: sides, pending, parameterisation, joined, solved, own_id, other_id, unseen; nested: ; fixed: parameters, watchdog, data });
+// After a state was taken up a telegram goes the long way first, which finds out what is steady.
+crate::saved::resume!(Fscp12_1 {
+    plain: sides, pending, parameterisation, joined, solved, own_id, other_id, unseen;
+    nested: ;
+    fixed: parameters, watchdog, data, steady
+});
 
 /// One direction.
 #[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -71,6 +82,7 @@ impl Fscp12_1 {
             watchdog,
             data: Both { to_device: parameters.to_device_data, to_host: parameters.to_host_data },
             sides: Both::default(),
+            steady: Both::default(),
             pending: None,
             parameterisation: Parameterisation::default(),
             joined: false,
@@ -89,9 +101,28 @@ impl Fscp12_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
+        if let Some(update) = self.next_of_steady(base, direction, octets, at) {
+            return update;
+        }
         let Ok(telegram) = Telegram::parse(octets, *self.data.of(direction)) else {
             return Update::Rejected;
         };
+        let update = self.judge(base, direction, &telegram, octets, at, siblings);
+        self.note_steady();
+        update
+    }
+
+    /// Kept apart, so that the way of nearly every telegram stays short.
+    #[inline(never)]
+    fn judge(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
         if telegram.is_empty() {
             return Update::NoData;
         }
@@ -102,27 +133,27 @@ impl Fscp12_1 {
                 return Update::NoData;
             }
         }
-        if let Some(key) = self.expected_key(direction, &telegram) {
+        if let Some(key) = self.expected_key(direction, telegram) {
             if telegram.command.is_unconnected() || telegram.connection_id == self.parameters.connection_id {
-                self.settle_pending(base, direction, &telegram);
-                return self.accept(base, direction, &telegram, key, at);
+                self.settle_pending(base, direction, telegram);
+                return self.accept(base, direction, telegram, key, at);
             }
             let detail = Detail::ConnectionId { expected: self.parameters.connection_id, seen: telegram.connection_id };
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         }
-        if let Some(update) = self.resolve_pending(base, direction, &telegram, at) {
+        if let Some(update) = self.resolve_pending(base, direction, telegram, at) {
             return update;
         }
-        if let Some(key) = self.key_after_trust(direction, &telegram) {
-            return self.accept(base, direction, &telegram, key, at);
+        if let Some(key) = self.key_after_trust(direction, telegram) {
+            return self.accept(base, direction, telegram, key, at);
         }
-        if self.may_follow_gap(base, direction, &telegram, octets) {
-            self.rejoin(base, direction, &telegram, at)
+        if self.may_follow_gap(base, direction, telegram, octets) {
+            self.rejoin(base, direction, telegram, at)
         } else if self.sides.of(direction).confirmed && self.sides.of(direction.opposite()).crc0.is_some() {
-            self.reject(base, direction, &telegram, octets, at, siblings)
+            self.reject(base, direction, telegram, octets, at, siblings)
         } else {
-            self.join(base, direction, &telegram, at)
+            self.join(base, direction, telegram, at)
         }
     }
 
@@ -256,6 +287,12 @@ impl Fscp12_1 {
             base.in_operation(direction);
         }
         update_of(command)
+    }
+
+    /// Sequence number of the last telegram.
+    pub(super) fn number(&self, direction: Direction) -> Option<u32> {
+        // After a Reset the count begins anew, and what it had come to is not known any more.
+        self.sides.of(direction).next.and_then(|next| next.checked_sub(1)).filter(|last| *last > 0).map(u32::from)
     }
 
     fn check_contents(&mut self, base: &mut Base, accepted: &Accepted<'_>) {

@@ -6,6 +6,7 @@ use super::super::finding::{Class, Detail, EventKind, Location};
 use super::super::follower::{Base, Siblings, Update};
 use super::Fscp2_1;
 use super::trust::{Expected, Fit, Trust};
+use crate::machine::Direction;
 use crate::telegram::fscp_2_1::{
     Correction, CrcOver, Flaw, Format, Identity, Key, TIME_MESSAGE_OCTETS, TIME_UNIT, Telegram, TimeStamp,
 };
@@ -88,6 +89,14 @@ impl Fscp2_1 {
         }
         let late = self.late(base, stamp, correction.as_ref(), tap_gap, at);
         self.accept_data(base, &telegram, late, tap_gap, at)
+    }
+
+    /// Time stamp of the last message.
+    pub(in crate::check) fn number(&self, direction: Direction) -> Option<u32> {
+        if direction != self.parameters.produces {
+            return None;
+        }
+        self.data.last.map(|stamp| stamp.0.into())
     }
 
     pub(super) fn owns_data(&self, octets: &[u8]) -> bool {

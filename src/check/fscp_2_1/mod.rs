@@ -3,7 +3,8 @@
 //! There is no number in the messages; the order is in their time stamps. A message that was lost therefore leaves no trace
 //! but a greater step, which is an error only beyond the network time expectation (NTEM). The producer begins with idle
 //! messages under the initial time stamp; the first time coordination gives it the consumer's clock, from which it stamps
-//! from then on. Opening and closing of a connection are messages of another kind, which are not looked into.
+//! from then on. Opening and closing of a connection are messages of another kind; an opening that the capture shows tells who the
+//! two ends are (see [`opening`]).
 //!
 //! A receiver that finds an error closes the connection, so that the other side falls silent too: for one watchdog time
 //! after a finding no silence is blamed on anybody. In the extended format a receiver may tolerate some errors and go on;
@@ -13,10 +14,12 @@
 
 mod coordination;
 mod data;
+mod opening;
 mod trust;
 
 use self::coordination::TimeSide;
 use self::data::DataSide;
+pub(super) use self::opening::{Opened, Openings};
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::{Base, Siblings, Unchecked, Update};
 use crate::machine::{self, Direction};
@@ -33,7 +36,15 @@ pub(super) struct Fscp2_1 {
     told: Vec<(Direction, Reading)>,
 }
 
-crate::saved::resume!(Fscp2_1 { plain: data, time, unsupervised_until, told; nested: ; fixed: parameters, watchdog });
+crate::saved::resume!(Fscp2_1 { plain: data, time, unsupervised_until, told; nested: parameters; fixed: watchdog });
+
+// An opening tells what the machine file leaves open.
+crate::saved::resume!(machine::Fscp2_1 {
+    plain: producer, consumer, initial_time_stamp, initial_rollover;
+    nested: ;
+    fixed: produces, data, format, packet_interval, ping_interval, timeout_multiplier, network_time_expectation,
+        time_correction, consumer_number
+});
 
 impl Fscp2_1 {
     pub(super) fn new(parameters: &machine::Fscp2_1, watchdog: Span) -> Self {

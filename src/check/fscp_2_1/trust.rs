@@ -64,6 +64,11 @@ impl Trust {
         Self { identity, ..Self::default() }
     }
 
+    /// The connection was opened by this sender: all from here on is under its identity.
+    pub(super) fn opened(&mut self, identity: Identity) {
+        *self = Self::new(Some(identity));
+    }
+
     pub(super) const fn is_confirmed(&self) -> bool {
         self.confirmed
     }

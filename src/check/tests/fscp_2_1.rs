@@ -3,17 +3,17 @@
 use super::*;
 use crate::telegram::fscp_2_1::{Ack, Coordination, Format, Identity, Key, Message, Mode, Reading, TimeStamp, emit};
 
-const PRODUCER: Identity = Identity { vendor: 1, device_serial: 0x1234_5678, connection_serial: 0x42 };
-const CONSUMER: Identity = Identity { vendor: 2, device_serial: 9, connection_serial: 0x42 };
+pub(super) const PRODUCER: Identity = Identity { vendor: 1, device_serial: 0x1234_5678, connection_serial: 0x42 };
+pub(super) const CONSUMER: Identity = Identity { vendor: 2, device_serial: 9, connection_serial: 0x42 };
 
 /// Units of 128 us from one message to the next, 9.984 ms, and in the network time expectation.
 const STEP: u16 = 78;
-const LIMIT: u16 = 200;
+pub(super) const LIMIT: u16 = 200;
 
 /// The consumer's clock where the run begins.
 const BEGIN: u16 = 65_000;
 
-fn cell(format: &str, more: &str) -> Machine {
+pub(super) fn cell(format: &str, more: &str) -> Machine {
     let connection = format!(
         "id = \"gate\"\nprofile = \"FSCP 2/1\"\nworst_case = \"20 ms\"\nwatchdog = \"60 ms\"\n\
          [connection.telegram]\nto_host_data = 4\nformat = \"{format}\"\npacket_interval = \"10 ms\"\nping_interval = 4\n\
@@ -30,7 +30,7 @@ fn cell(format: &str, more: &str) -> Machine {
 }
 
 /// A run in the making: a message or answer for every packet, `None` for a packet of somebody else.
-struct Exchange {
+pub(super) struct Exchange {
     format: Format,
     rollover: u16,
     stamp: u16,
@@ -39,12 +39,12 @@ struct Exchange {
     ping: u8,
     /// Clock in each answer minus the stamp of the message before.
     ahead: u16,
-    packets: Vec<Option<(Direction, Vec<u8>)>>,
+    pub(super) packets: Vec<Option<(Direction, Vec<u8>)>>,
 }
 
 impl Exchange {
     /// Opened, answered, and `messages` process data messages long.
-    fn new(format: Format, messages: usize) -> Self {
+    pub(super) fn new(format: Format, messages: usize) -> Self {
         let mut exchange = Self { format, rollover: 3, stamp: 0, sent: 0, ping: 0, ahead: 10, packets: Vec::new() };
         if format == Format::Base {
             exchange.rollover = 0;
@@ -126,7 +126,7 @@ impl Exchange {
     }
 }
 
-const FORMATS: [Format; 2] = [Format::Base, Format::Extended];
+pub(super) const FORMATS: [Format; 2] = [Format::Base, Format::Extended];
 
 fn kinds(outcome: &ConnectionOutcome) -> Vec<EventKind> {
     outcome.events.iter().map(|event| event.kind).collect()

@@ -1,10 +1,11 @@
 //! The connections: health, watchdog, findings, trips.
 
+use super::loss;
 use super::markup::Markup;
 use super::run::{self, Window};
 use super::watchdog;
 use crate::report::model::{ConnectionReport, Report};
-use crate::report::number::{grouped, millis, millis_short, since};
+use crate::report::number::since;
 use crate::time::Instant;
 
 /// Rows of a table at most; the JSON has all.
@@ -14,40 +15,7 @@ pub(super) const LISTED: usize = 200;
 pub(super) fn connections(out: &mut Markup, report: &Report) {
     let (Some(connections), Some(capture)) = (&report.connections, &report.capture) else { return };
     out.raw("<section aria-labelledby=\"connections\">\n<h2 id=\"connections\">Connections, as captured</h2>\n");
-    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "\u{2013}".to_owned(), millis_short);
-    let rows: Vec<Vec<String>> = connections
-        .iter()
-        .map(|connection| {
-            vec![
-                connection.id.clone(),
-                connection.profile.to_owned(),
-                connection.health.to_owned(),
-                grouped(connection.telegrams),
-                grouped(connection.confirmed),
-                connection.findings.len().to_string(),
-                connection.trips.len().to_string(),
-                millis(connection.watchdog_ns),
-                // What is left is rounded down.
-                ms(connection.margin_ns.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000))),
-            ]
-        })
-        .collect();
-    let heads = [
-        "connection",
-        "profile",
-        "health",
-        "telegrams",
-        "confirmed by CRC",
-        "findings",
-        "trips",
-        "watchdog ms",
-        "left ms",
-    ];
-    out.table("Connections", &heads, 3, &rows);
-    let window = Window {
-        first_ns: capture.first_ns.unwrap_or_default(),
-        last_ns: capture.last_ns.or(capture.first_ns).unwrap_or_default(),
-    };
+    let window = Window::of(capture);
     for (index, connection) in connections.iter().enumerate() {
         one(out, index, connection, window);
     }
@@ -64,6 +32,7 @@ fn one(out: &mut Markup, index: usize, connection: &ConnectionReport, window: Wi
     }
     watchdog::watchdog(out, &format!("c{index}-watchdog"), connection);
     run::run(out, &format!("c{index}-run"), connection, window);
+    loss::losses(out, &format!("c{index}-loss"), connection, window);
     let start = Instant::from_nanos(window.first_ns);
     let when = |at_ns: i64| since(Instant::from_nanos(at_ns), start);
     let findings: Vec<Vec<String>> = connection
@@ -128,6 +97,6 @@ pub(super) fn omitted(out: &mut Markup, total: usize) {
 }
 
 /// Packet number, with the file if it is not the first.
-fn place(file: usize, packet: u64) -> String {
+pub(super) fn place(file: usize, packet: u64) -> String {
     if file == 0 { packet.to_string() } else { format!("{}:{packet}", file.saturating_add(1)) }
 }

@@ -15,7 +15,8 @@ pub(super) fn distance(out: &mut Markup, id: &str, function: &FunctionReport) {
     let verdict = if needed <= built { "enough" } else { "TOO NEAR" };
     let caption = format!("{}: distance from the hazard, seen from above", function.id);
     let description = format!("Needed {needed} mm, built {built} mm: {verdict}.");
-    figure(out, id, 214.0, &caption, &description, |out| {
+    let height = if needed > built { 206.0 } else { 188.0 };
+    figure(out, id, height, &caption, &description, |out| {
         let hazard = scale.at(0.0);
         bar(out, hazard - 84.0, MIDDLE - 56.0, 84.0, 112.0, Fill::Rising);
         words(out, hazard - 42.0, MIDDLE - 64.0, "middle", "hazard zone");

@@ -20,13 +20,13 @@ pub(super) fn figure(
     draw: impl FnOnce(&mut Markup),
 ) {
     out.put(format_args!(
-        "<figure><svg viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\">",
+        "<figure><div class=\"drawing\"><svg viewBox=\"0 0 {WIDTH} {}\" role=\"img\" aria-labelledby=\"{id}-t {id}-d\">",
         place(height)
     ));
     out.element(&format!("title id=\"{id}-t\""), caption);
     out.element(&format!("desc id=\"{id}-d\""), words);
     draw(out);
-    out.raw("</svg>\n");
+    out.raw("</svg></div>\n");
     out.element("figcaption", caption);
     out.raw("</figure>\n");
 }
@@ -107,7 +107,6 @@ pub(super) fn dimension(out: &mut Markup, from: f64, to: f64, y: f64, text: &str
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Fill {
     Plain,
-    Solid,
     Rising,
     Crossed,
     Level,
@@ -117,8 +116,7 @@ pub(super) enum Fill {
 pub(super) fn bar(out: &mut Markup, x: f64, y: f64, width: f64, height: f64, fill: Fill) {
     let width = width.max(0.0);
     out.put(format_args!(
-        "<rect class=\"{}\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>",
-        if fill == Fill::Solid { "solid" } else { "plain" },
+        "<rect class=\"plain\" x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\"/>",
         place(x),
         place(y),
         place(width),
@@ -126,7 +124,7 @@ pub(super) fn bar(out: &mut Markup, x: f64, y: f64, width: f64, height: f64, fil
     ));
     // Lines of our own and no pattern: printers turn those into large pictures.
     let strokes = match fill {
-        Fill::Plain | Fill::Solid => return,
+        Fill::Plain => return,
         Fill::Rising => rising(width, height, 7.0),
         Fill::Crossed => {
             let lines = rising(width, height, 7.0);
@@ -158,8 +156,8 @@ fn level(width: f64, height: f64, step: f64) -> Vec<[f64; 4]> {
 
 /// A text cut so that it fits in `room` units of a drawing.
 pub(super) fn fitting(text: &str, room: f64) -> String {
-    // A letter of the drawings is about 6.6 units wide.
-    let most = usize_of(room / 6.6);
+    // A letter of the drawings is about 7 units wide.
+    let most = usize_of(room / 7.0);
     if text.chars().count() <= most {
         return text.to_owned();
     }
@@ -208,7 +206,7 @@ mod tests {
     #[test]
     fn long_names_are_cut() {
         assert_eq!(fitting("safety-logic", 200.0), "safety-logic");
-        assert_eq!(fitting("safety-logic", 40.0), "safet\u{2026}");
+        assert_eq!(fitting("safety-logic", 40.0), "safe\u{2026}");
         assert_eq!(fitting("safety-logic", 10.0), "");
     }
 }

@@ -1,41 +1,14 @@
 //! The safety functions: overview, and each with its drawings and figures.
 
+use super::connection::place;
 use super::markup::Markup;
-use super::{chain, derivation, distance, speed};
+use super::{chain, derivation, distance, sequence, speed, standstill};
 use crate::report::model::{FunctionReport, MeasuredReport, Report};
 use crate::report::number::{millis, millis_short, since};
 use crate::report::text::functions::{distance_told, limit_rows};
+use crate::report::text::reactions;
 use crate::report::text::stops::notes;
 use crate::time::Instant;
-
-/// One line for each function.
-pub(super) fn overview(out: &mut Markup, report: &Report) {
-    let Some(functions) = &report.functions else { return };
-    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "\u{2013}".to_owned(), millis_short);
-    let rows: Vec<Vec<String>> = functions
-        .iter()
-        .map(|function| {
-            let measured = function.measured.as_ref();
-            vec![
-                function.id.clone(),
-                function.title.clone().unwrap_or_default(),
-                function.verdict.to_owned(),
-                ms(function.response_ns),
-                ms(function.overall_ns),
-                ms(measured.and_then(|measured| measured.max_ns)),
-            ]
-        })
-        .collect();
-    let heads = [
-        "function",
-        "what it does",
-        "verdict",
-        "response ms (bounded)",
-        "overall T ms (bounded)",
-        "longest ms (measured)",
-    ];
-    out.table("Safety functions", &heads, 3, &rows);
-}
 
 /// All functions.
 pub(super) fn functions(out: &mut Markup, report: &Report) {
@@ -66,6 +39,7 @@ fn one(out: &mut Markup, index: usize, function: &FunctionReport, report: &Repor
     path(out, function);
     derivation::derivation(out, function);
     measured(out, function, report);
+    standstill::standstill(out, function, report);
     out.raw("</section>\n");
 }
 
@@ -149,6 +123,21 @@ fn path(out: &mut Markup, function: &FunctionReport) {
     out.raw("</details>\n");
 }
 
+/// What the measured reactions are good for.
+fn beside(out: &mut Markup, function: &FunctionReport, measured: &MeasuredReport) {
+    let comparison = measured.comparison.map(|comparison| match comparison {
+        "within the uncertainty" => "The longest one lies within the uncertainty of the bound of this part.".to_owned(),
+        comparison => format!("The longest one {comparison} the bound of this part; it replaces none."),
+    });
+    let uncertain = (measured.n > 0).then(|| reactions::uncertain(&measured.uncertainty));
+    let tolerance = measured.tolerance.as_ref().map(reactions::tolerance);
+    out.raw("<ul>\n");
+    for note in [comparison, uncertain, reactions::not_on_the_wire(function), tolerance].into_iter().flatten() {
+        out.element("li", &note);
+    }
+    out.raw("</ul>\n");
+}
+
 fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
     let Some(capture) = &report.capture else { return };
     let Some(measured) = &function.measured else {
@@ -166,6 +155,7 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         interrupted,
         already_reacted,
         disturbed,
+        without_demand,
         ..
     } = measured;
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "\u{2013}".to_owned(), millis_short);
@@ -176,7 +166,7 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         ms(*s_ns),
         ms(*max_ns),
         ms(function.on_the_wire_ns),
-        [unanswered, pending, interrupted, already_reacted, disturbed].map(u64::to_string).join(" / "),
+        [unanswered, pending, interrupted, already_reacted, disturbed, without_demand].map(u64::to_string).join(" / "),
     ];
     let heads = [
         "reactions n",
@@ -185,9 +175,11 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         "s ms",
         "longest ms",
         "bound of this part ms",
-        "unanswered / pending / interrupted / already reacted / disturbed",
+        "unanswered / pending / interrupted / already reacted / disturbed / without demand",
     ];
     out.table("Measured on the wire (never a worst case)", &heads, 1, &[row]);
+    sequence::findings(out, function, Instant::from_nanos(capture.first_ns.unwrap_or_default()));
+    beside(out, function, measured);
     let start = Instant::from_nanos(capture.first_ns.unwrap_or_default());
     let rows: Vec<Vec<String>> = measured
         .occurrences
@@ -196,8 +188,8 @@ fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
         .map(|occurrence| {
             vec![
                 since(Instant::from_nanos(occurrence.demand_at_ns), start),
-                occurrence.demand_packet.to_string(),
-                occurrence.reaction_packet.to_string(),
+                place(occurrence.demand_file, occurrence.demand_packet),
+                place(occurrence.reaction_file, occurrence.reaction_packet),
                 millis(occurrence.reaction_ns),
             ]
         })

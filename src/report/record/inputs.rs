@@ -1,5 +1,6 @@
 //! What the record rests on: inputs with their hashes, the capture's clock and tap, what it holds.
 
+use super::connection::place;
 use super::markup::Markup;
 use crate::report::model::{CaptureReport, Report};
 use crate::report::number::{grouped, since};
@@ -38,10 +39,11 @@ pub(super) fn inputs(out: &mut Markup, report: &Report) {
 
 fn clock(out: &mut Markup, capture: &CaptureReport) {
     let mut rows = Vec::new();
-    for file in &capture.files {
+    let several = capture.files.len() > 1;
+    for (number, file) in (1..).zip(&capture.files) {
         for interface in &file.interfaces {
             rows.push(vec![
-                file.name.clone(),
+                if several { format!("{number}: {}", file.name) } else { file.name.clone() },
                 interface.name.clone().unwrap_or_else(|| interface.id.to_string()),
                 file.format.to_owned(),
                 if interface.snap_length == 0 { "none".to_owned() } else { grouped(interface.snap_length.into()) },
@@ -56,6 +58,12 @@ fn clock(out: &mut Markup, capture: &CaptureReport) {
         3,
         &rows,
     );
+    if several {
+        out.element(
+            "p",
+            "A packet number such as 2:17 stands for packet 17 of file 2 of this table; without a colon, of file 1.",
+        );
+    }
     if let (Some(first), Some(span)) = (capture.first_ns, capture.span_ns) {
         let start = Instant::from_nanos(first);
         out.element(
@@ -78,7 +86,7 @@ fn tap(out: &mut Markup, report: &Report) {
     }
     let rows: Vec<Vec<String>> = faults
         .iter()
-        .map(|fault| vec![fault.fault.to_owned(), grouped(fault.count), fault.packet.to_string()])
+        .map(|fault| vec![fault.fault.to_owned(), grouped(fault.count), place(fault.file, fault.packet)])
         .collect();
     out.table("Faults of the capture, not of the machine", &["fault", "number", "first packet"], 1, &rows);
 }

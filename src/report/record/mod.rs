@@ -3,6 +3,7 @@
 //! A pure function of the report, as the text tables are, so that all three say the same. No script, no network, no clock: the
 //! same report gives the same bytes.
 
+mod assumptions;
 mod chain;
 mod connection;
 mod derivation;
@@ -10,14 +11,18 @@ mod distance;
 mod drawing;
 mod function;
 mod inputs;
+mod loss;
 mod markup;
+mod overview;
 mod run;
+mod sequence;
 mod sign;
 mod speed;
+mod standstill;
 mod watchdog;
 
 use super::model::Report;
-pub(super) use markup::escape;
+pub(super) use markup::escape_plain;
 use markup::{Markup, style_string};
 
 const STYLE: &str = include_str!("style.css");
@@ -36,10 +41,11 @@ pub fn record(report: &Report) -> String {
     out.raw("<style>\n");
     out.raw(STYLE);
     out.put(format_args!(
-        "@page {{ @top-left {{ content: \"{}, revision {}\"; font-size: 8pt; }} @bottom-right {{ content: counter(page) \" / \" \
+        "@page {{ @top-left {{ content: \"\\002068{}\\002069, revision \\002068{}\\002069\"; font-size: 8pt; }} @top-right {{ content: \"{}\"; font-size: 8pt; }} @bottom-right {{ content: counter(page) \" / \" \
          counter(pages); font-size: 8pt; }} @bottom-left {{ content: \"{} {} ({})\"; font-size: 8pt; }} }}\n",
         style_string(name),
         style_string(revision),
+        style_string(&report.verdict.to_uppercase()),
         style_string(report.program.name),
         style_string(report.program.version),
         style_string(report.program.commit)
@@ -47,10 +53,13 @@ pub fn record(report: &Report) -> String {
     out.raw("</style>\n</head>\n<body>\n<a class=\"skip\" href=\"#verdict\">To the verdict</a>\n");
     out.raw(drawing::ARROW);
     head(&mut out, report);
+    overview::contents(&mut out, report);
     out.raw("<main>\n");
     verdict(&mut out, report);
     function::functions(&mut out, report);
+    sequence::pairs(&mut out, report);
     connection::connections(&mut out, report);
+    assumptions::assumptions(&mut out, report);
     inputs::inputs(&mut out, report);
     sign::sign(&mut out, report);
     out.raw("</main>\n</body>\n</html>\n");
@@ -93,7 +102,9 @@ fn verdict(out: &mut Markup, report: &Report) {
         }
         out.raw("</ul></div>\n");
     }
-    function::overview(out, report);
+    overview::functions(out, report);
+    overview::connections(out, report);
+    overview::run(out, report);
     out.raw("<h3>Cautions</h3>\n<ul>\n");
     for caution in report.cautions {
         out.element("li", caution);

@@ -4,6 +4,7 @@ use super::drawing::{Scale, WIDTH, axis, figure, fitting, label, millis, steps, 
 use super::markup::{Markup, place};
 use crate::report::model::{FunctionReport, StopReport};
 use crate::report::number;
+use crate::report::standstill_model::StandstillOccurrence;
 
 const LEFT: f64 = 70.0;
 const TOP: f64 = 24.0;
@@ -17,8 +18,10 @@ pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
     }
     let (start, unit) = (stop.start_speed.figure(), stop.start_speed.unit());
     let points = points(stop, start);
-    let most_time = points.last().map_or(0.0, |(at, _)| *at);
-    let most_speed = points.iter().map(|(_, speed)| *speed).fold(0.0, f64::max);
+    let seen = measured(function);
+    let all = || points.iter().chain(seen.iter().flatten());
+    let most_time = all().map(|(at, _)| *at).fold(0.0, f64::max);
+    let most_speed = all().map(|(_, speed)| *speed).fold(0.0, f64::max);
     let (x, y) = (Scale::new(most_time, LEFT, WIDTH - 40.0), Scale::new(most_speed, BOTTOM, TOP));
     let caption = format!("{}: speed of {} from the demand to standstill", function.id, stop.axis);
     let told: Vec<_> = stop
@@ -28,7 +31,18 @@ pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
             format!("{} {} ms to {} {unit}", phase.phase, number::millis_short(phase.time_ns), phase.end_speed.figure())
         })
         .collect();
-    let description = format!("Start at {start} {unit}. {}.", told.join("; "));
+    let beside = match seen.len() {
+        0 => String::new(),
+        n => format!(
+            " Below it what the drive's values show of {}, from the telegram with the demand on: the longest thick, others thin.",
+            number::counted(u64::try_from(n).unwrap_or(u64::MAX), "stop")
+        ),
+    };
+    let caption = format!(
+        "{caption}{}",
+        if seen.is_empty() { "" } else { "; dashed: bounded, solid: measured, the longest stop thick" }
+    );
+    let description = format!("Start at {start} {unit}. {}.{beside}", told.join("; "));
     figure(out, id, BOTTOM + 72.0, &caption, &description, |out| {
         for value in steps(most_speed, 5.0) {
             let at = place(y.at(value)).to_string();
@@ -36,14 +50,40 @@ pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
             words(out, LEFT - 8.0, y.at(value) + 4.0, "end", &label(value));
         }
         words(out, LEFT, TOP - 10.0, "middle", unit);
-        out.raw("<path class=\"curve\" d=\"");
+        out.raw(if seen.is_empty() { "<path class=\"curve\" d=\"" } else { "<path class=\"curve dashed\" d=\"" });
         for (index, (at, speed)) in points.iter().enumerate() {
             out.put(format_args!("{}{} {}", if index == 0 { "M" } else { "L" }, place(x.at(*at)), place(y.at(*speed))));
         }
         out.raw("\"/>");
+        for (index, curve) in seen.iter().enumerate() {
+            measured_curve(out, curve, index == 0, (x, y));
+        }
         phases(out, stop, x);
         axis(out, x, BOTTOM, most_time, "ms");
     });
+}
+
+/// Measured curves that are drawn.
+const CURVES: usize = 5;
+
+/// Speed over time of measured stops, the longest first: milliseconds from the telegram with the demand, and speed.
+fn measured(function: &FunctionReport) -> Vec<Vec<(f64, f64)>> {
+    let Some(standstill) = function.standstill.as_ref().filter(|told| !told.doubted) else { return Vec::new() };
+    let mut stops: Vec<_> = standstill.occurrences.iter().filter(|one| !one.curve.is_empty()).collect();
+    stops.sort_by_key(|one| std::cmp::Reverse(one.time.seen_ns));
+    let curve = |one: &&StandstillOccurrence| {
+        one.curve.iter().map(|point| (millis(point.after_ns), point.speed.figure())).collect()
+    };
+    stops.iter().take(CURVES).map(curve).collect()
+}
+
+/// The longest stop thick, the others thin: told apart without colour.
+fn measured_curve(out: &mut Markup, curve: &[(f64, f64)], is_longest: bool, (x, y): (Scale, Scale)) {
+    out.raw(if is_longest { "<path class=\"heavy\" d=\"" } else { "<path class=\"thin\" d=\"" });
+    for (index, (at, speed)) in curve.iter().enumerate() {
+        out.put(format_args!("{}{} {}", if index == 0 { "M" } else { "L" }, place(x.at(*at)), place(y.at(*speed))));
+    }
+    out.raw("\"/>");
 }
 
 /// Numbers of the phases under the axis and a line at each end.

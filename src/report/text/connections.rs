@@ -1,7 +1,7 @@
-//! Connections: health, findings, trips, events.
+//! Connections: health, findings, events.
 
 use super::super::columns::Align::{Left, Right};
-use super::super::columns::{printable, table};
+use super::super::columns::table;
 use super::super::model::{ConnectionReport, FindingReport, IntervalReport, RecoveredReport};
 use super::super::number::{counted, grouped, millis, millis_short, since};
 use super::{SHOWN, line, more, paragraph, place, summary};
@@ -67,6 +67,44 @@ fn round_trips(out: &mut String, connections: &[&ConnectionReport], width: usize
     out.push_str(&table(&head, &rows, width));
 }
 
+/// Between which times each watchdog may be set.
+pub(super) fn admissible(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    let known: Vec<_> = connections.iter().filter_map(|one| Some((one, one.admissible.as_ref()?))).collect();
+    if known.is_empty() {
+        return;
+    }
+    line(out, "\nWatchdogs, and between which times they may be set, bounded (ms)\n");
+    let head = [
+        ("connection", Left),
+        ("set", Right),
+        ("lowest", Right),
+        ("highest", Right),
+        ("bound by", Left),
+        ("verdict", Left),
+    ];
+    let rows: Vec<_> = known
+        .iter()
+        .map(|(one, told)| {
+            let highest =
+                told.highest_ns.filter(|_| !told.unbounded).map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000));
+            vec![
+                one.id.clone(),
+                millis(one.watchdog_ns),
+                time(told.lowest_ns),
+                time(highest),
+                told.bound_by.clone().unwrap_or_else(|| "no function".to_owned()),
+                if told.verdict == "within" { "within".to_owned() } else { told.verdict.to_uppercase() },
+            ]
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    for (one, told) in known {
+        if let Some(note) = &told.note {
+            paragraph(out, "  - ", &format!("{}: {note}", one.id), width);
+        }
+    }
+}
+
 /// Intervals between new telegrams, each direction.
 pub(super) fn intervals(out: &mut String, connections: &[ConnectionReport], width: usize) {
     line(out, "\nIntervals between new valid telegrams, measured (ms)\n");
@@ -120,13 +158,20 @@ fn state(connection: &ConnectionReport) -> String {
     }
 }
 
-pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
+/// `elsewhere`: there are findings on functions or pairs.
+pub(super) fn findings(
+    out: &mut String,
+    connections: &[ConnectionReport],
+    width: usize,
+    start: Instant,
+    elsewhere: bool,
+) {
     let mut found: Vec<_> = connections
         .iter()
         .flat_map(|connection| connection.findings.iter().map(move |finding| (connection, finding)))
         .collect();
     if found.is_empty() {
-        line(out, "\nNo findings.");
+        line(out, if elsewhere { "\nNo findings on connections." } else { "\nNo findings." });
         return;
     }
     found.sort_by_key(|(_, finding)| (finding.at_ns, finding.file, finding.packet));
@@ -139,27 +184,6 @@ pub(super) fn findings(out: &mut String, connections: &[ConnectionReport], width
         paragraph(out, "  ", &format!("packet {packet} at {at}, {} {direction}: {class}", connection.id), width);
         paragraph(out, "      expected ", expected, width);
         paragraph(out, "      seen     ", seen, width);
-    }
-    more(out, found.len());
-}
-
-pub(super) fn trips(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {
-    let mut found: Vec<_> =
-        connections.iter().flat_map(|connection| connection.trips.iter().map(move |trip| (connection, trip))).collect();
-    if found.is_empty() {
-        return;
-    }
-    found.sort_by_key(|(_, trip)| (trip.at_ns, trip.file, trip.packet));
-    line(out, "\nTrips\n");
-    for (connection, trip) in found.iter().take(SHOWN) {
-        let teller = if trip.direction == "to_host" { "device" } else { "host" };
-        let at = since(Instant::from_nanos(trip.at_ns), start);
-        let (packet, id) = (place(trip.file, trip.packet), printable(&connection.id));
-        paragraph(out, "  ", &format!("packet {packet} at {at}, {id}, told by the {teller}: {}", trip.cause), width);
-        let last = [("to_device", trip.since_to_device_ns), ("to_host", trip.since_to_host_ns)].map(|(way, nanos)| {
-            nanos.map_or_else(|| format!("{way} none"), |nanos| format!("{way} {} ms", millis_short(nanos)))
-        });
-        line(out, format_args!("      last new telegram before: {}", last.join(", ")));
     }
     more(out, found.len());
 }

@@ -264,6 +264,7 @@ pub(super) fn reactions(out: &mut String, all: &[FunctionReport], width: usize, 
         .collect();
     out.push_str(&table(&head, &rows, width));
     summary::cut(out, all.len(), rows.len(), "functions");
+    super::reactions::notes(out, all, width);
     if !detailed {
         return;
     }
@@ -287,11 +288,13 @@ fn reaction_verdict(function: &FunctionReport) -> String {
         Some(measured) if measured.unanswered > 0 => {
             format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))
         }
-        Some(_) if function.verdict == "refuted" => "REFUTED: longer than its bound".to_owned(),
+        Some(_) if function.verdict == "out of order" => "OUT OF ORDER".to_owned(),
+        Some(_) if function.verdict == "reaction without demand" => "WITHOUT DEMAND".to_owned(),
+        Some(measured) if measured.comparison == Some("refutes") => "REFUTED: longer than its bound".to_owned(),
         Some(measured) if measured.n == 0 && measured.already_reacted > 0 => with_others(measured, "already reacted"),
         Some(measured) if measured.n == 0 => with_others(measured, "not measured"),
         Some(measured) if function.on_the_wire_ns.is_none() => with_others(measured, "no bound"),
-        Some(measured) => with_others(measured, "within"),
+        Some(measured) => with_others(measured, measured.comparison.unwrap_or("within")),
     }
 }
 
@@ -301,6 +304,7 @@ fn with_others(measured: &MeasuredReport, verdict: &str) -> String {
         (measured.interrupted, "interrupted by a trip"),
         (measured.disturbed, "disturbed by the capture"),
         (measured.pending, "pending at the end"),
+        (measured.without_demand, "without a demand"),
     ];
     let mut parts = vec![verdict.to_owned()];
     parts.extend(others.iter().filter(|(n, _)| *n > 0).map(|(n, why)| format!("{} {why}", grouped(*n))));

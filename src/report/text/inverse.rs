@@ -22,6 +22,13 @@ pub(super) fn allowed(out: &mut String, functions: &[FunctionReport], width: usi
         }
     }
     out.push_str(&table(&head, &rows, width));
+    for function in functions {
+        for told in function.allows.iter().flatten() {
+            if let Some(note) = &told.note {
+                paragraph(out, "  - ", &format!("{}: {}: {note}", function.id, told.figure), width);
+            }
+        }
+    }
     let text = "Each figure alone, all others as they are; the next value misses a limit. any: every value holds that a machine \
                 file may give. none: no value does.";
     paragraph(out, "  ", text, width);

@@ -1,15 +1,20 @@
 //! The report as text tables.
 
+mod assumptions;
 mod comparison;
 mod connections;
 mod contents;
 mod derivation;
 pub(super) mod functions;
 mod inverse;
+mod losses;
 mod projection;
+pub(super) mod reactions;
 mod residual;
 mod runs;
+pub(super) mod sequence;
 mod simulation;
+pub(super) mod standstill;
 pub(super) mod stops;
 mod summary;
 mod survey;
@@ -50,20 +55,26 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         inverse::allowed(&mut out, told, width);
         if report.capture.is_some() {
             functions::reactions(&mut out, told, width, detailed, start(report));
+            standstill::standstills(&mut out, told, width, detailed, start(report));
         }
+    }
+    if let Some(told) = &report.pairs {
+        sequence::pairs(&mut out, told, width);
     }
     if let Some(told) = &report.connections {
         connections::health(&mut out, told, width, detailed);
         timing::relays(&mut out, told, width);
         if detailed {
+            connections::admissible(&mut out, told, width);
             connections::intervals(&mut out, told, width);
             timing::longest(&mut out, told, width);
             if let Some(capture) = &report.capture {
                 timing::cycles(&mut out, &capture.cycles, width);
             }
         }
-        connections::findings(&mut out, told, width, start(report));
-        connections::trips(&mut out, told, width, start(report));
+        let found = sequence::findings(&mut out, report, width, start(report));
+        connections::findings(&mut out, told, width, start(report), found);
+        losses::losses(&mut out, told, width);
         connections::recovered(&mut out, told, width);
         if detailed {
             connections::events(&mut out, told, width, start(report));
@@ -88,6 +99,9 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     }
     if let Some(told) = &report.comparison {
         comparison::comparison(&mut out, told, width, detailed);
+    }
+    if detailed {
+        assumptions::assumptions(&mut out, report.assumptions.as_deref().unwrap_or_default(), width);
     }
     tail(&mut out, report, width);
     out

@@ -79,11 +79,11 @@ fn keys(out: &mut String, connections: &[FoundReport], width: usize) {
     let rows: Vec<_> = connections
         .iter()
         .map(|found| {
-            let told = found.keys.iter().map(|key| match (&key.value, &key.remark) {
-                (Some(value), None) => format!("{} {value}", key.name),
-                (Some(value), Some(remark)) => format!("{} {value} ({remark})", key.name),
-                (None, Some(remark)) => format!("{} unknown ({remark})", key.name),
-                (None, None) => format!("{} unknown", key.name),
+            let told = found.keys.iter().map(|(name, key)| match (&key.value, &key.remark) {
+                (Some(value), None) => format!("{name} {value}"),
+                (Some(value), Some(remark)) => format!("{name} {value} ({remark})"),
+                (None, Some(remark)) => format!("{name} unknown ({remark})"),
+                (None, None) => format!("{name} unknown"),
             });
             vec![
                 found.id.clone(),

@@ -52,6 +52,11 @@ fn intervals(out: &mut String, connections: &[WatchdogReport], width: usize) {
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    for told in connections {
+        if let Some(note) = &told.note {
+            paragraph(out, "  - ", &format!("{}: {note}", told.connection), width);
+        }
+    }
     let text = "lowest: a shorter one may trip without a fault. highest: with a longer one the function named misses a limit, even \
                 with all other watchdogs at their lowest.";
     paragraph(out, "  ", text, width);
@@ -139,11 +144,10 @@ fn functions(out: &mut String, told: &WatchdogsReport, width: usize) {
 }
 
 fn ways_out(out: &mut String, told: &ImpossibleReport, width: usize) {
-    let step = told.step.as_ref().map_or_else(String::new, |step| format!(", decided by {step}"));
     line(out, "");
     let text = format!(
-        "No watchdogs keep {}: with all of them at their lowest it misses its limit of the {}, {}, by {}{step}.",
-        told.function, told.limit, told.allowed.text, told.missing.text
+        "No watchdogs keep {}: with all of them at their lowest it misses its limit of the {}, {}, by {}, decided by {}.",
+        told.function, told.limit, told.allowed.text, told.missing.text, told.decided_by
     );
     paragraph(out, "", &text, width);
     if told.ways_out.is_empty() {

@@ -23,6 +23,7 @@ pub(in crate::synth) struct Master {
     next_watchdog: Option<u16>,
     restart: bool,
     jump: u16,
+    forced: Option<ResetReason>,
 }
 
 impl Master {
@@ -40,6 +41,7 @@ impl Master {
             next_watchdog: None,
             restart: false,
             jump: 0,
+            forced: None,
         }
     }
 
@@ -51,10 +53,25 @@ impl Master {
         self.jump = by;
     }
 
+    /// Begins anew at `ready`, knowing nothing.
+    pub(in crate::synth) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
+    /// Gives the connection up for `reason` when it runs next.
+    pub(in crate::synth) fn give_up(&mut self, reason: u8) {
+        self.forced = Some(ResetReason(reason));
+    }
+
     /// Sends `watchdog` milliseconds at the next start-up; unless that is still to come anyway, begins one.
     pub(in crate::synth) fn mistake_watchdog(&mut self, watchdog: u16) {
         self.next_watchdog = Some(watchdog);
         self.restart = self.state != State::Off;
+    }
+
+    /// Begins anew with its next task.
+    pub(in crate::synth) const fn restart(&mut self) {
+        self.restart = true;
     }
 
     pub(in crate::synth) fn run(&mut self, input: &mut Input<'_>) -> Outcome {
@@ -66,6 +83,9 @@ impl Master {
         }
         if std::mem::take(&mut self.restart) {
             return only(self.reset(ResetReason::LOCAL, input.now));
+        }
+        if let Some(reason) = self.forced.take() {
+            return only(self.trip(reason, input.now));
         }
         if self.chain.is_news(input.arrived)
             && let Some(outcome) = self.take(input)

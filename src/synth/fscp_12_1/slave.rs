@@ -19,6 +19,7 @@ pub(in crate::synth) struct Slave {
     watchdog: u16,
     jump: u16,
     first_data: bool,
+    forced: Option<ResetReason>,
 }
 
 impl Slave {
@@ -33,6 +34,7 @@ impl Slave {
             watchdog: 0,
             jump: 0,
             first_data: true,
+            forced: None,
         }
     }
 
@@ -44,9 +46,22 @@ impl Slave {
         self.jump = by;
     }
 
+    /// Begins anew at `ready`, knowing nothing.
+    pub(in crate::synth) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
+    /// Gives the connection up for `reason` when it runs next.
+    pub(in crate::synth) fn give_up(&mut self, reason: u8) {
+        self.forced = Some(ResetReason(reason));
+    }
+
     pub(in crate::synth) fn run(&mut self, input: &mut Input<'_>) -> Outcome {
         if input.now < self.settings.ready {
             return Outcome::default();
+        }
+        if let Some(reason) = self.forced.take() {
+            return only(self.reset(reason));
         }
         if self.chain.is_news(input.arrived)
             && let Some(outcome) = self.take(input)

@@ -56,6 +56,11 @@ impl Consumer {
         self.state == State::Running
     }
 
+    /// Begins anew at `ready`, knowing nothing.
+    pub(in super::super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
     /// Makes the next answer one to a ping that was not sent.
     pub(in super::super) fn jump(&mut self, by: u16) {
         // Three more is one less, which an answer that is late would be.

@@ -53,6 +53,11 @@ impl Producer {
         self.state == State::Running
     }
 
+    /// Begins anew at `ready`, knowing nothing.
+    pub(in super::super) fn power_up(&mut self, ready: i64) {
+        *self = Self::new(Settings { ready, ..self.settings.clone() });
+    }
+
     /// The message that would follow the last one in time.
     pub(in super::super) fn successor(&self, data: &[u8]) -> Vec<u8> {
         let units = self.settings.parameters.packet_interval.as_nanos().checked_div(TIME_UNIT.as_nanos()).unwrap_or(1);

@@ -87,6 +87,7 @@ fn function(id: &str, demand: usize, reaction: usize, path: &[Step]) -> Function
         title: None,
         demand: Some(demand),
         reaction: Some(reaction),
+        reaction_rules: Default::default(),
         path: path.to_vec(),
         violation: None,
         directions: vec![None; path.len()],
@@ -132,6 +133,7 @@ pub fn cell() -> Machine {
             element("turntable-drive", 6),
         ],
         connections,
+        values: Vec::new(),
         signals: vec![
             signal("gate-open", GATE, ToHost, 9, false),
             signal("lift-torque-off", LIFT, ToDevice, 0, false),

@@ -226,7 +226,7 @@ fn impossible_plans_are_refused_before_the_start() {
     for (message, part) in [
         (one(FaultKind::Addressing, CARRIAGE, ToHost, AT), "possible: `gate` to_device"),
         (one(FaultKind::Insertion, GATE, ToHost, AT), "cannot be placed on connection `gate`"),
-        (one(FaultKind::Corruption, LINE, ToHost, AT), "use another connection"),
+        (one(FaultKind::Masquerade, LINE, ToHost, AT), "use another connection"),
         (one(FaultKind::WrongParameter, LIFT, ToHost, AT), "sent to_device"),
         (one(FaultKind::Corruption, 7, ToHost, AT), "names connection 7, the machine has 7"),
         (one(FaultKind::Corruption, LIFT, ToHost, 10), "earliest time is"),

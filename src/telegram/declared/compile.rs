@@ -9,6 +9,7 @@ use super::definition::{
 };
 use super::engine::Engine;
 use super::layout::{Begin, Crc, Feed, Layout, Spot, mask};
+use super::sum::Sum;
 
 pub(super) fn compile(fields: Vec<Field>) -> Result<Layout, Vec<Flaw>> {
     let mut flaws = Flaws(Vec::new());
@@ -268,6 +269,9 @@ fn build(fields: Vec<Field>, order: &[usize]) -> Layout {
     }
     layout.fields = fields;
     share(&mut layout.crcs);
+    for crc in &mut layout.crcs {
+        crc.sum = layout.engines.get_mut(crc.engine).and_then(|engine| Sum::of(crc, engine));
+    }
     layout
 }
 
@@ -304,7 +308,7 @@ fn add_crc(layout: &mut Layout, fields: &[Field], index: usize, rule: &CrcRule) 
         Start::Number(number) => Begin::Register(layout.engines.get(engine).map_or(0, |engine| engine.start(number))),
         Start::Field(field) => Begin::Field(field),
     };
-    layout.crcs.push(Crc { field: index, engine, start, feeds, shared: None });
+    layout.crcs.push(Crc { field: index, engine, start, feeds, shared: None, sum: None });
 }
 
 /// Adds `feed`, in one piece with the last where the octets follow each other.

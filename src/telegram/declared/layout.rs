@@ -7,6 +7,7 @@ use std::ops::Range;
 use super::compile;
 use super::definition::{ByteOrder, Field, Flaw, Kind, Place};
 use super::engine::Engine;
+use super::sum::Sum;
 use super::telegram::{Shared, Telegram};
 use crate::bytes::{Malformed, Reader};
 use crate::telegram::coverage::Coverage;
@@ -50,6 +51,8 @@ pub(super) struct Crc {
     pub(super) feeds: Vec<Feed>,
     /// An earlier CRC and how many feeds from the first on are the same: their register is computed once.
     pub(super) shared: Option<(usize, usize)>,
+    /// What comes behind the shared feeds, or all of them, as a sum; `None` if that is too long.
+    pub(super) sum: Option<Sum>,
 }
 
 /// Where the register of a CRC begins.

@@ -12,6 +12,7 @@ mod definition;
 mod engine;
 mod layout;
 pub mod recover;
+mod sum;
 mod telegram;
 #[cfg(test)]
 mod tests;

@@ -7,6 +7,7 @@ use std::ops::Range;
 use super::definition::{ByteOrder, Kind};
 use super::engine::Engine;
 use super::layout::{Begin, Crc, Feed, Layout, Values};
+use super::sum::{Sum, ValueOctet};
 
 /// One telegram, borrowed from the capture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -108,8 +109,22 @@ impl<'a> Telegram<'a> {
             }
             (None, None) => (0, self.begin(crc, engine, values)),
         };
-        register = self.run(engine, crc.feeds.get(done..).unwrap_or_default(), register, values);
+        register = match &crc.sum {
+            Some(sum) => self.summed(engine, sum, register, values),
+            None => self.run(engine, crc.feeds.get(done..).unwrap_or_default(), register, values),
+        };
         engine.finish(register)
+    }
+
+    /// The register behind the octets of `sum`.
+    fn summed(&self, engine: &Engine, sum: &Sum, register: u32, values: &Values) -> u32 {
+        let begin = engine.carried(register, sum.octets) ^ sum.fixed;
+        let octet = |index: usize| self.octets.get(index).copied().unwrap_or_default();
+        let of_wire = sum.wire.iter().fold(begin, |sum, (index, behind)| sum ^ engine.term(octet(*index), *behind));
+        sum.values.iter().fold(of_wire, |sum, ValueOctet { field, shift, distance }| {
+            let [octet, ..] = values.get(*field).checked_shr(*shift).unwrap_or_default().to_le_bytes();
+            sum ^ engine.term(octet, *distance)
+        })
     }
 
     fn begin(&self, crc: &Crc, engine: &Engine, values: &Values) -> u32 {

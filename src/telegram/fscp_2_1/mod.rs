@@ -54,7 +54,7 @@ pub use time_stamp::{TIME_UNIT, TimeStamp, next_rollover};
 pub const PROFILE: &str = "FSCP 2/1";
 
 /// The two formats of a connection; its connection open tells which.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Format {
     /// Each CRC is seeded by the identity alone; one fault ends the connection.
     Base,

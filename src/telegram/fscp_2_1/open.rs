@@ -26,18 +26,22 @@
 //!                                                 60     2      initial rollover count
 //! ```
 //!
-//! Numbers stand low octet first. The unit of the size, the coding of SCTS and unique IDs and what a CPCRC covers are in no
-//! source at hand: they are kept as they stand. Who knows the octets that a CRC covers computes it with
+//! Numbers stand low octet first. The coding of SCTS and unique IDs and what a CPCRC covers are in no source at hand: they are
+//! kept as they stand. The size counts words behind itself, as in other network segments (from memory, as is the list of
+//! segments that may stand before it in a path, and the application reply). Who knows the octets that a CRC covers computes it with
 //! [`s4`](super::s4).
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::{Format, TIME_UNIT, TimeStamp};
+use super::{Format, Identity, TIME_UNIT, TimeStamp};
 use crate::bytes::{Malformed, Reader};
 use crate::time::Span;
 
 /// Name of the layer in a [`Malformed`].
 pub const LAYER: &str = "FSCP 2/1 safety network segment";
+
+/// Type of a safety network segment (from memory).
+pub const SEGMENT_TYPE: u8 = 0x50;
 
 /// The segment.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -137,6 +141,32 @@ impl<'a> Segment<'a> {
         }
     }
 
+    /// The segment in a connection path; `None` if the path has none that can be read, or goes on behind one that is not known.
+    pub fn find(path: &'a [u8]) -> Option<Self> {
+        let mut rest = path;
+        loop {
+            let (&segment_type, &size) = (rest.first()?, rest.get(1)?);
+            let words = usize::from(size).saturating_mul(2).saturating_add(2);
+            let length = match segment_type {
+                SEGMENT_TYPE => return Self::parse(rest.get(..words)?).ok(),
+                // Electronic key; simple data and the other extended network segments.
+                0x34 => 10,
+                0x80 | 0x51..=0x5F => words,
+                // Logical segments of 8, 16 and 32 bits.
+                0x20..=0x3F => match segment_type & 3 {
+                    0 => 2,
+                    1 => 4,
+                    2 => 6,
+                    _ => return None,
+                },
+                // Network segments of one octet; ports with an address of one octet.
+                0x41..=0x4F | 0x01..=0x0E => 2,
+                _ => return None,
+            };
+            rest = rest.get(length..)?;
+        }
+    }
+
     /// Appends the segment.
     pub fn emit(&self, out: &mut Vec<u8>) {
         out.extend([self.segment_type, self.size, self.extent.format(), self.reserved]);
@@ -214,6 +244,51 @@ impl<'a> Extent<'a> {
             Self::Base { .. } => 0,
             Self::Extended { .. } => 2,
             Self::Unknown { format, .. } => format,
+        }
+    }
+}
+
+/// What the target's application says when a connection is opened. From memory.
+///
+/// ```text
+/// offset length name
+/// 0      2      consumer number
+/// 2      8      vendor ID, serial number of the device, serial number of the connection
+/// 10     4      extended format: initial time stamp and rollover count
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ApplicationReply {
+    /// Number of the consumer among those of a multicast producer.
+    pub consumer_number: u16,
+    /// Identity of the target.
+    pub target: Identity,
+    /// Initial time stamp and rollover count of a target that produces in the extended format.
+    pub initial: Option<(TimeStamp, u16)>,
+}
+
+impl ApplicationReply {
+    /// Reads a reply.
+    ///
+    /// # Errors
+    /// [`Malformed`] if it has neither 10 nor 14 octets.
+    pub fn parse(octets: &[u8]) -> Result<Self, Malformed> {
+        let mut r = Reader::new(LAYER, octets);
+        let consumer_number = r.u16_le()?;
+        let target = Identity::from_octets(r.array()?);
+        let initial = if r.rest().is_empty() { None } else { Some((TimeStamp(r.u16_le()?), r.u16_le()?)) };
+        match r.rest().len() {
+            0 => Ok(Self { consumer_number, target, initial }),
+            more => Err(r.illegal("octets behind the reply", 0, u64::try_from(more).unwrap_or(u64::MAX))),
+        }
+    }
+
+    /// Appends the reply.
+    pub fn emit(&self, out: &mut Vec<u8>) {
+        out.extend(self.consumer_number.to_le_bytes());
+        out.extend(self.target.octets());
+        if let Some((stamp, rollover)) = self.initial {
+            out.extend(stamp.0.to_le_bytes());
+            out.extend(rollover.to_le_bytes());
         }
     }
 }
@@ -296,6 +371,35 @@ mod tests {
         assert_eq!(segment.greatest_age(), Span::from_micros(5_632));
         assert_eq!(segment.coordination_timeout(Span::from_millis(10)), Some(Span::from_millis(4_000)));
         assert_eq!(segment.coordination_timeout(Span::MAX), None);
+    }
+
+    #[test]
+    fn the_segment_is_found_behind_others() {
+        let mut segment = counted(0, 56);
+        (segment[0], segment[1]) = (SEGMENT_TYPE, 27);
+        let before = [0x34, 4, 1, 0, 12, 0, 7, 0, 1, 2, 0x20, 4, 0x25, 0, 1, 3, 0x43, 9, 0x80, 1, 5, 5];
+        let path = [&before[..], &segment, &[0x20, 4]].concat();
+        assert_eq!(Segment::find(&path).unwrap(), Segment::parse(&segment).unwrap());
+        for cut in 0..before.len() + segment.len() {
+            assert_eq!(Segment::find(&path[..cut]), None, "{cut}");
+        }
+        assert_eq!(Segment::find(&before), None);
+    }
+
+    #[test]
+    fn an_application_reply_tells_the_target() {
+        let octets = [3, 0, 1, 0, 0x78, 0x56, 0x34, 0x12, 0x42, 0, 0x22, 0x11, 0x44, 0x33];
+        let target = Identity { vendor: 1, device_serial: 0x1234_5678, connection_serial: 0x42 };
+        let initial = Some((TimeStamp(0x1122), 0x3344));
+        let reply = ApplicationReply { consumer_number: 3, target, initial };
+        assert_eq!(ApplicationReply::parse(&octets), Ok(reply));
+        assert_eq!(ApplicationReply::parse(&octets[..10]), Ok(ApplicationReply { initial: None, ..reply }));
+        let mut out = Vec::new();
+        reply.emit(&mut out);
+        assert_eq!(out, octets);
+        for length in (0..10).chain(11..14) {
+            assert!(ApplicationReply::parse(&octets[..length]).is_err(), "{length}");
+        }
     }
 
     proptest! {

@@ -1,0 +1,223 @@
+//! Telegrams of every profile from fields, with valid CRCs, so that what is behind the CRC in the checker is reached.
+
+mod declared;
+mod fscp_12_1;
+mod fscp_13_1;
+mod fscp_2_1;
+mod fscp_3_1;
+mod iec_62541_15;
+mod sender;
+
+use std::sync::LazyLock;
+
+use sender::{Sent, sender};
+use stopspan::capture::Packet;
+use stopspan::carrier::{Headers, Mac, compose};
+use stopspan::check::{Checker, Class, ConnectionOutcome};
+use stopspan::machine::{self, Direction, Machine};
+use stopspan::time::Instant;
+
+static MACHINE: LazyLock<Machine> = LazyLock::new(|| {
+    machine::read("follow.toml", include_str!("machine.toml")).unwrap_or_else(|problems| panic!("{problems}"))
+});
+
+/// EtherType of the first direction of the first connection.
+const FIRST: u16 = 0x9100;
+
+/// Findings, events and trips that are kept of a connection.
+const KEPT: usize = 10_000;
+
+/// Microseconds from one turn to the next.
+const TURN: i64 = 10_000;
+
+/// Findings, events and trips come in the order of their packets and are bounded.
+pub fn ordered_and_bounded(outcome: &ConnectionOutcome) {
+    let findings: Vec<_> = outcome.findings.iter().map(|finding| finding.location).collect();
+    assert!(findings.is_sorted_by_key(|at| (at.at, at.file, at.packet)), "{:?}", outcome.findings);
+    assert!([outcome.findings.len(), outcome.events.len(), outcome.trips.len()].iter().all(|kept| *kept <= KEPT));
+}
+
+/// A checker, the time and the number of the last packet.
+struct Bench<'m> {
+    checker: Checker<'m>,
+    now: i64,
+    number: u64,
+}
+
+impl<'m> Bench<'m> {
+    fn new(machine: &'m Machine) -> Self {
+        Self { checker: Checker::new(machine), now: 1_000_000, number: 0 }
+    }
+
+    fn show(&mut self, connection: usize, direction: Direction, telegram: &[u8]) {
+        self.number += 1;
+        let place = u16::try_from(connection).expect("few connections") * 2;
+        let ether_type = FIRST + place + u16::from(direction == Direction::ToHost);
+        let link = Headers { destination: Mac([0xFF; 6]), source: Mac([2, 0, 0, 0, 0, 1]), ..Headers::default() };
+        self.packet(&compose::other(&link, ether_type, telegram));
+    }
+
+    fn packet(&mut self, octets: &[u8]) {
+        let at = Some(Instant::from_nanos(self.now * 1_000));
+        let original_length = u32::try_from(octets.len()).expect("a frame");
+        let number = self.number;
+        self.checker.packet(&Packet { file: 0, number, at, interface: 0, link_type: 1, original_length, octets });
+    }
+
+    /// The capture ends a little later.
+    fn finish(mut self, connection: usize) -> ConnectionOutcome {
+        self.now += 100;
+        self.number += 1;
+        self.packet(&[0; 60]);
+        let outcome = self.checker.finish().connections.swap_remove(connection);
+        ordered_and_bounded(&outcome);
+        outcome
+    }
+}
+
+/// Telegrams of both directions in turn, as they come, on the first connection of `machine`.
+pub fn raw(machine: &Machine, lengths: [usize; 2], octets: &[u8]) {
+    let mut bench = Bench::new(machine);
+    let mut rest = octets;
+    for direction in [Direction::ToDevice, Direction::ToHost].into_iter().cycle().take(64) {
+        let length = lengths[usize::from(direction == Direction::ToHost)];
+        let Some((telegram, behind)) = rest.split_at_checked(length) else { break };
+        rest = behind;
+        bench.show(0, direction, telegram);
+        bench.now += TURN;
+    }
+    bench.finish(0);
+}
+
+/// Input: connection, then steps of three octets. What the bus repeats makes no finding; a conversation without mistakes makes
+/// none at all, but for delays where the steps wait.
+pub fn follow(octets: &[u8]) {
+    let Some((which, script)) = octets.split_first() else { return };
+    let connection = usize::from(*which) % MACHINE.connections.len();
+    let (plain, wrong) = play(connection, script, false);
+    let (held, _) = play(connection, script, true);
+    let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
+        outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
+    };
+    // A silence of the whole capture is judged by its other pauses, and those are shorter where the bus repeats.
+    let judged = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
+        told(outcome).into_iter().filter(|(_, class)| *class != Class::UnacceptableDelay).collect()
+    };
+    assert_eq!(judged(&held), judged(&plain), "repetitions by the bus are no findings");
+    assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
+}
+
+/// What the checker says of the conversation that `script` asks for, and whether anything in it is wrong.
+fn play(connection: usize, script: &[u8], held: bool) -> (ConnectionOutcome, bool) {
+    let mut sender = sender(&MACHINE, connection);
+    let (mut bench, mut wrong) = (Bench::new(&MACHINE), false);
+    let mut past: [Vec<Vec<u8>>; 2] = Default::default();
+    for &[step, a, b] in script.as_chunks().0 {
+        bench.now += TURN;
+        if step % 8 == 1 {
+            bench.now += i64::from(a) * 1_000;
+            continue;
+        }
+        if step % 8 == 5 {
+            sender.disturb(a, b);
+            wrong = true;
+        }
+        let Sent { direction, mut octets, .. } = sender.turn(b, bench.now);
+        let end = usize::from(direction == Direction::ToHost);
+        past[end].push(octets.clone());
+        match step % 8 {
+            // A telegram that the tap does not see.
+            2 => {
+                wrong = true;
+                continue;
+            }
+            // A changed octet.
+            3 => {
+                let place = usize::from(a) % octets.len();
+                octets[place] ^= b;
+                wrong = true;
+            }
+            // An old telegram in the place of the new one.
+            4 => {
+                octets.clone_from(&past[end][past[end].len().saturating_sub(1 + usize::from(a))]);
+                wrong = true;
+            }
+            _ => {}
+        }
+        let repetitions = if held { a % 4 } else { 0 };
+        for _ in 0..=repetitions {
+            bench.show(connection, direction, &octets);
+        }
+    }
+    (bench.finish(connection), wrong)
+}
+
+/// Turns until every profile is in operation and its hidden numbers and rules are known.
+const WARM: usize = 40;
+const WARM_WIDE: usize = 200;
+
+/// Input: connection, turn, three places of bits, data. One to three flipped bits of a running stream are told, unless the telegram
+/// verifies as it is, or is none, or is the one before.
+pub fn flip(octets: &[u8]) {
+    let Some((&[which, turn, a, b, c], data)) = octets.split_first_chunk() else { return };
+    let connection = usize::from(which) % MACHINE.connections.len();
+    let warm = if MACHINE.connections[connection].id == "wide-line" { WARM_WIDE } else { WARM };
+    let flipped = warm + usize::from(turn) % 16;
+    let mut sender = sender(&MACHINE, connection);
+    let mut bench = Bench::new(&MACHINE);
+    let mut last: [Vec<u8>; 2] = Default::default();
+    let mut change = String::new();
+    for index in 0..flipped + 24 {
+        bench.now += TURN;
+        let of_turn = data.get(index % data.len().max(1)).copied().unwrap_or_default();
+        let Sent { direction, mut octets, fits } = sender.turn(of_turn, bench.now);
+        let end = usize::from(direction == Direction::ToHost);
+        if index == flipped {
+            for bit in [a, b, c].iter().take(1 + usize::from(turn >> 4) % 3).map(|bit| usize::from(*bit)) {
+                let bit = bit % (8 * octets.len());
+                octets[bit / 8] ^= 1 << (bit % 8);
+            }
+            if fits(&octets) || octets == last[end] || octets.iter().all(|octet| *octet == 0) {
+                return;
+            }
+            change = format!("telegram {index} {direction:?} as {octets:02x?}");
+        }
+        last[end].clone_from(&octets);
+        bench.show(connection, direction, &octets);
+    }
+    let outcome = bench.finish(connection);
+    let is_told = !outcome.findings.is_empty() || !outcome.trips.is_empty() || outcome.unchecked.is_some();
+    assert!(is_told, "{}: {change} is not told", MACHINE.connections[connection].id);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// If both ends did not understand each other, the targets would not get past the first CRC.
+    #[test]
+    fn every_connection_is_examined() {
+        for connection in 0..MACHINE.connections.len() {
+            let (outcome, wrong) = play(connection, &[0, 0, 7].repeat(300), true);
+            let id = &MACHINE.connections[connection].id;
+            assert_eq!(
+                (&outcome.findings, &outcome.trips, outcome.unchecked, wrong),
+                (&vec![], &vec![], None, false),
+                "{id}"
+            );
+            assert!(outcome.to_device.confirmed > 30 && outcome.to_host.confirmed > 30, "{id}: {outcome:?}");
+        }
+    }
+
+    /// Every bit of a telegram of each connection and direction.
+    #[test]
+    fn every_flipped_bit_is_told() {
+        for connection in 0..u8::try_from(MACHINE.connections.len()).unwrap() {
+            for turn in 0..4 {
+                for bit in 0..=u8::MAX {
+                    flip(&[connection, turn, bit, 0, 0, 1, 2, 3]);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,86 @@
+//! The way of nearly every telegram: data follow data, on both sides, and the CRCs are those that are due.
+//!
+//! Such a telegram moves counters and times and nothing else. Whether the state of a connection is such that this holds is found
+//! out once, behind each telegram that went the long way; what does not fit here goes the long way too and is judged there alone.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::{Fscp12_1, update_of};
+use crate::check::finding::Location;
+use crate::check::follower::{Base, Update};
+use crate::machine::Direction;
+use crate::telegram::fscp_12_1::{Command, Series, next_sequence};
+
+#[cfg(test)]
+thread_local! {
+    /// Sends every telegram the long way, for comparison.
+    pub(in crate::check) static LONG_WAY: std::cell::Cell<bool> = const { std::cell::Cell::new(false) };
+}
+
+/// A direction in steady operation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Steady {
+    /// Command of the telegrams: of process data or of fail-safe data.
+    command: Command,
+    series: Series,
+}
+
+impl Fscp12_1 {
+    /// Takes a telegram if it is the next of steady operation.
+    pub(super) fn next_of_steady(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        octets: &[u8],
+        at: Location,
+    ) -> Option<Update> {
+        #[cfg(test)]
+        if LONG_WAY.get() {
+            return None;
+        }
+        let Steady { command, series } = self.steady.of(direction).as_ref()?;
+        let (side, partner) = self.sides.with_opposite(direction);
+        let sequence = side.next?;
+        let crc0 = series.crc0_of(octets, partner.crc0?, sequence);
+        // With the CRC_0 of the telegram before it, the CRC-equal rule decides.
+        if crc0.is_none() || crc0 == side.crc0 || base.watch.has_any_tap_gap() {
+            return None;
+        }
+        let update = update_of(*command);
+        side.next = Some(next_sequence(sequence));
+        side.previous_crc0 = side.crc0;
+        side.crc0 = crc0;
+        if let Some(solved) = self.solved.of_mut(direction) {
+            solved.agree();
+        }
+        base.steady(direction, at);
+        Some(update)
+    }
+
+    /// Finds out which directions are in steady operation.
+    pub(super) fn note_steady(&mut self) {
+        self.steady.to_device = self.steady_in(Direction::ToDevice);
+        self.steady.to_host = self.steady_in(Direction::ToHost);
+    }
+
+    #[cfg(test)]
+    pub(in crate::check) fn is_steady(&self) -> bool {
+        self.steady.to_device.is_some() && self.steady.to_host.is_some()
+    }
+
+    fn steady_in(&self, direction: Direction) -> Option<Steady> {
+        let (side, partner) = (self.sides.of(direction), self.sides.of(direction.opposite()));
+        let command = side.command.filter(|command| command.is_data())?;
+        let steady = self.joined
+            && self.own_id
+            && self.pending.is_none()
+            && !self.unseen
+            && side.confirmed
+            && !side.behind_gap
+            && side.due_before_trust.is_none()
+            && partner.command.is_some_and(Command::is_data)
+            && self.parameterisation.is_at_rest(direction, command);
+        let series = Series::new(command, self.parameters.connection_id, *self.data.of(direction))?;
+        steady.then_some(Steady { command, series })
+    }
+}

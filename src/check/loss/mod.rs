@@ -1,0 +1,168 @@
+//! What stood on the wire around the loss of a connection: plain data for whoever wants to know why.
+//!
+//! A loss begins with the first sign of it and ends when process data run both ways again; what is told meanwhile belongs
+//! to it. Rings of fixed size hold the last telegrams, so that memory does not grow with the capture.
+
+mod line;
+mod recorder;
+
+pub(super) use recorder::Recorder;
+
+use super::finding::{Location, TripCause};
+use crate::machine::Direction;
+use crate::time::Span;
+
+/// New telegrams kept of each direction.
+pub const RECENT: usize = 12;
+
+/// Losses kept per connection with what stood around them.
+pub const LOSSES: usize = 200;
+
+/// Further signs kept of each loss.
+pub const SIGNS: usize = 8;
+
+/// A connection fell out of operation, for whatever reason.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Loss {
+    /// Index of the connection.
+    pub connection: usize,
+    /// The first sign of it.
+    pub sign: Sign,
+    /// Direction of the telegram, or of the silence, that is the sign.
+    pub direction: Direction,
+    /// Packet of the sign.
+    pub location: Location,
+    /// Whether process data had run both ways before.
+    pub was_running: bool,
+    /// What else showed until the connection ran again, the first [`SIGNS`].
+    pub further: Vec<(Direction, Location, Sign)>,
+    /// The packet with which process data ran both ways again.
+    pub resumed: Option<Location>,
+    /// The telegrams to the device before the sign.
+    pub to_device: Recent,
+    /// The telegrams to the host before the sign.
+    pub to_host: Recent,
+    /// Where the capture lost packets last before the sign, as the counters of the carrier show.
+    pub capture_gap: Option<Stretch>,
+    /// What the other connections did meanwhile.
+    pub others: Others,
+}
+
+impl Loss {
+    /// The telegrams of `direction` before the sign.
+    pub const fn recent(&self, direction: Direction) -> &Recent {
+        match direction {
+            Direction::ToDevice => &self.to_device,
+            Direction::ToHost => &self.to_host,
+        }
+    }
+}
+
+/// What shows that a connection is lost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub enum Sign {
+    /// A telegram says so.
+    Told(TripCause),
+    /// Fail-safe values instead of process values.
+    FailSafe,
+    /// The connection begins anew.
+    Restart,
+    /// No new telegram for longer than the watchdog time.
+    Silence {
+        /// Time since the last one.
+        span: Span,
+        /// Whether it lasts to the end of the capture.
+        to_the_end: bool,
+    },
+    /// No new telegram for longer than the watchdog time where the capture lost packets.
+    Unseen {
+        /// Time since the last one.
+        span: Span,
+    },
+}
+
+/// The last telegrams of a direction, and the frames that carried them.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Recent {
+    /// The last [`RECENT`] new telegrams, the oldest first.
+    pub telegrams: Vec<Seen>,
+    /// New telegrams since the begin of the capture.
+    pub count: u64,
+    /// The last frame with a place for them.
+    pub last_frame: Option<Location>,
+    /// Frames with a place for them since the begin of the capture.
+    pub frames: u64,
+    /// Usual time from frame to frame: a moving mean without the long ones.
+    pub usual: Span,
+    /// The last times without such a frame, the oldest first: longer than four usual ones and than a quarter of the watchdog.
+    pub gaps: Vec<Stretch>,
+}
+
+/// A new telegram.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Seen {
+    /// Its packet.
+    pub location: Location,
+    /// What it carried.
+    pub content: Content,
+    /// The number that its profile gives it: sequence, consecutive or monitoring number, counter or time.
+    pub number: Option<u32>,
+    /// Frames of this direction up to it.
+    pub frames: u64,
+}
+
+/// What a telegram carried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub enum Content {
+    /// Process data, or in a direction without any a telegram of regular operation.
+    Process,
+    /// Fail-safe values.
+    FailSafe,
+    /// No data: start-up, reset, a closed connection.
+    NoData,
+    /// It was not the one due.
+    Rejected,
+}
+
+/// A stretch of time between two packets.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Stretch {
+    /// The packet before it.
+    pub from: Location,
+    /// The packet after it.
+    pub to: Location,
+}
+
+impl Stretch {
+    /// How long it is.
+    pub const fn span(&self) -> Span {
+        self.to.at.since(self.from.at)
+    }
+}
+
+/// What the other connections of the machine did while this one was silent: from its last telegram of each direction, up to the
+/// sign, at most for a watchdog time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Others {
+    /// Other connections that ran before.
+    pub connections: u32,
+    /// Of those, the ones whose host went on sending.
+    pub hosts_on: u32,
+    /// Of those, the ones whose device went on sending.
+    pub devices_on: u32,
+    /// Of those, the ones with frames on the same kind of carrier as the telegrams to the device, and to the host.
+    pub same_carrier: [u32; 2],
+    /// Of these, the ones whose frames on it went on at least one way while that direction was silent.
+    pub same_carrier_on: [u32; 2],
+}
+
+impl Others {
+    /// Other connections on the carrier of `direction`, and those whose frames went on.
+    pub const fn on_carrier(&self, direction: Direction) -> (u32, u32) {
+        let ([to_device, to_host], [to_device_on, to_host_on]) = (self.same_carrier, self.same_carrier_on);
+        match direction {
+            Direction::ToDevice => (to_device, to_device_on),
+            Direction::ToHost => (to_host, to_host_on),
+        }
+    }
+}

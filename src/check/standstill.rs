@@ -1,0 +1,169 @@
+//! Stops on the wire: from the edge of a demand signal to the standstill of the axis, by the values of its drive.
+//!
+//! A packet shows a state that is up to a *reporting delay* old. So what is seen is always late, and every figure has a band: the
+//! true standstill was not after the first packet that shows it, and not before the last packet that shows motion less the age that
+//! this may have.
+
+#![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
+
+use super::axis_watch::AxisWatch;
+use super::finding::Location;
+use super::open_stop::Open;
+use super::reaction::Edge;
+use super::stop_seen::{StandstillOutcome, StopSeen, StopWaiting};
+use super::value::{Implausible, Seen};
+use crate::machine::ValueQuantity;
+use crate::time::Span;
+use crate::timing::Sample;
+
+/// Occurrences that are listed one by one; more go into the statistics only.
+pub(super) const KEPT: usize = 10_000;
+
+/// Occurrences with their curve: the first ones, and the longest of all.
+pub(super) const CURVES: usize = 50;
+
+/// Measures the stops of one function.
+#[derive(Clone, Debug)]
+pub(super) struct StopMeter {
+    demand: usize,
+    reaction: Option<usize>,
+    open: Option<Open>,
+    outcome: StandstillOutcome,
+    longest: Option<(i64, usize)>,
+}
+
+crate::saved::resume!(StopMeter { plain: open, longest; nested: outcome; fixed: demand, reaction });
+
+impl StopMeter {
+    pub(super) fn new(function: usize, demand: usize, reaction: Option<usize>, watch: &AxisWatch) -> Self {
+        let outcome = StandstillOutcome {
+            function,
+            by_position: watch.has_position,
+            occurrences: Vec::new(),
+            time: Sample::default(),
+            travel: Sample::default(),
+            interrupted: 0,
+            already_standing: 0,
+            disturbed: 0,
+            waiting: None,
+            waited: Vec::new(),
+        };
+        Self { demand, reaction, open: None, outcome, longest: None }
+    }
+
+    /// The capture lost packets that may have shown `signal`.
+    pub(super) fn tap_gap_of_signal(&mut self, signal: usize) {
+        if signal == self.demand || Some(signal) == self.reaction {
+            self.tap_gap();
+        }
+    }
+
+    /// The capture lost packets that may have shown the values.
+    pub(super) const fn tap_gap(&mut self) {
+        if let Some(open) = &mut self.open {
+            open.disturbed = true;
+        }
+    }
+
+    /// Whether a demand waits for its standstill.
+    pub(super) const fn is_open(&self) -> bool {
+        self.open.is_some()
+    }
+
+    /// Another stop of the axis was demanded as well.
+    pub(super) const fn share(&mut self) {
+        if let Some(open) = &mut self.open {
+            open.is_shared = true;
+        }
+    }
+
+    /// Takes the edge of any signal.
+    pub(super) fn edge(&mut self, edge: Edge, watch: &AxisWatch) {
+        let of_demand = edge.signal == self.demand;
+        if !of_demand && Some(edge.signal) != self.reaction {
+            return;
+        }
+        let Some(active) = edge.active else {
+            self.outcome.interrupted = self.outcome.interrupted.saturating_add(u64::from(self.open.take().is_some()));
+            return;
+        };
+        match &mut self.open {
+            Some(open) if of_demand && !active => {
+                open.withdrawn.get_or_insert(edge.at.at.since(open.demand.at));
+            }
+            Some(open) if !of_demand && active && open.reaction.is_none() => open.reacted(edge.at, watch),
+            None if of_demand && active => self.demanded(edge.at, watch),
+            _ => {}
+        }
+    }
+
+    fn demanded(&mut self, at: Location, watch: &AxisWatch) {
+        let outcome = &mut self.outcome;
+        let unknown = watch.has_speed && watch.speed.is_none() || watch.has_position && watch.position.is_none();
+        if unknown {
+            outcome.disturbed = outcome.disturbed.saturating_add(1);
+        } else if watch.is_at_rest(at) {
+            outcome.already_standing = outcome.already_standing.saturating_add(1);
+        } else {
+            self.open = Some(Open::new(at, watch));
+        }
+    }
+
+    /// Takes a value of the axis that `watch` has taken before. Says if values of an occurrence contradict each other.
+    pub(super) fn value(&mut self, quantity: ValueQuantity, seen: Seen, watch: &AxisWatch) -> Option<Implausible> {
+        let open = self.open.as_mut()?;
+        open.take(quantity, seen, watch);
+        if !watch.is_at_rest(seen.at) {
+            return None;
+        }
+        let (standstill, moved_until) = watch.settled().unzip();
+        // It stood still at the demand already, or had just come to rest.
+        let Some(standstill) = standstill.filter(|standstill| standstill.at > open.demand.at) else {
+            self.open = None;
+            self.outcome.already_standing = self.outcome.already_standing.saturating_add(1);
+            return None;
+        };
+        let open = self.open.take()?;
+        if open.disturbed {
+            self.outcome.disturbed = self.outcome.disturbed.saturating_add(1);
+            return None;
+        }
+        let contradiction = open.contradiction(watch);
+        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch);
+        self.keep(stop);
+        contradiction
+    }
+
+    fn keep(&mut self, mut stop: StopSeen) {
+        let outcome = &mut self.outcome;
+        outcome.time.record(Span::from_nanos(stop.time.seen));
+        outcome.travel.record(Span::from_nanos(stop.travel.seen));
+        if outcome.occurrences.len() >= KEPT {
+            return;
+        }
+        let place = outcome.occurrences.len();
+        let is_longest = self.longest.is_none_or(|(longest, _)| stop.time.seen > longest);
+        if is_longest {
+            let before = self.longest.replace((stop.time.seen, place)).map(|(_, before)| before);
+            let beyond = before.filter(|before| *before >= CURVES);
+            if let Some(before) = beyond.and_then(|before| outcome.occurrences.get_mut(before)) {
+                before.curve = Vec::new();
+            }
+        } else if place >= CURVES {
+            stop.curve = Vec::new();
+        }
+        outcome.occurrences.push(stop);
+    }
+
+    pub(super) fn finish(mut self, watch: &AxisWatch) -> StandstillOutcome {
+        if let Some(open) = self.open {
+            let moves = watch.still_since.is_none() || !watch.by_speed();
+            let moved_until = watch.moved_until.map(|last| last.at).filter(|_| moves && !open.disturbed);
+            self.outcome.waiting = Some(StopWaiting { demand: open.demand, withdrawn: open.withdrawn, moved_until });
+        }
+        self.outcome
+    }
+}
+
+#[cfg(test)]
+mod tests;
