@@ -1,6 +1,6 @@
 //! One of something for each direction of a connection.
 
-use serde_json::Value;
+use serde_json::value::{RawValue, to_raw_value};
 
 use crate::machine::Direction;
 use crate::saved::{Resume, Unfit};
@@ -13,12 +13,12 @@ pub(super) struct Both<T> {
 }
 
 impl<T: Resume> Resume for Both<T> {
-    fn save(&self) -> Result<Value, Unfit> {
-        Ok(Value::Array(vec![self.to_device.save()?, self.to_host.save()?]))
+    fn save(&self) -> Result<Box<RawValue>, Unfit> {
+        Ok(to_raw_value(&[self.to_device.save()?, self.to_host.save()?])?)
     }
 
-    fn take_up(&mut self, saved: Value) -> Result<(), Unfit> {
-        let [to_device, to_host]: [Value; 2] = serde_json::from_value(saved)?;
+    fn take_up(&mut self, saved: &RawValue) -> Result<(), Unfit> {
+        let [to_device, to_host]: [&RawValue; 2] = serde_json::from_str(saved.get())?;
         self.to_device.take_up(to_device)?;
         self.to_host.take_up(to_host)
     }

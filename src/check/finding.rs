@@ -12,6 +12,7 @@ pub struct Location {
     /// Its time; for a packet without one, the time of the packet before it.
     pub at: Instant,
     /// Index of the capture file in the run.
+    #[serde(deserialize_with = "crate::saved::file")]
     pub file: usize,
     /// Number within that file, from 1.
     pub packet: u64,

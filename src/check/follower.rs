@@ -2,7 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use serde_json::Value;
+use serde_json::value::RawValue;
 
 use super::around::LongInterval;
 use super::both::Both;
@@ -59,11 +59,11 @@ impl Rules {
 }
 
 impl Resume for Rules {
-    fn save(&self) -> Result<Value, Unfit> {
+    fn save(&self) -> Result<Box<RawValue>, Unfit> {
         self.resumable().save()
     }
 
-    fn take_up(&mut self, saved: Value) -> Result<(), Unfit> {
+    fn take_up(&mut self, saved: &RawValue) -> Result<(), Unfit> {
         match self {
             Self::Fscp12_1(rules) => rules.take_up(saved),
             Self::Fscp3_1(rules) => rules.take_up(saved),

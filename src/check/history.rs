@@ -51,7 +51,7 @@ impl History {
     }
 
     fn newest_first(&self) -> impl Iterator<Item = &[u8]> {
-        (0..self.count).map(|ago| self.at(self.newest.wrapping_sub(ago) % REMEMBERED))
+        (0..self.count.min(REMEMBERED)).map(|ago| self.at(self.newest.wrapping_sub(ago) % REMEMBERED))
     }
 
     fn at(&self, place: usize) -> &[u8] {

@@ -77,12 +77,16 @@ impl Parts {
 /// The runs in a state file.
 pub(super) fn read(path: &Path, machine_file: Option<&Path>) -> Result<Vec<Run>, Error> {
     let read = |source| Error::Read { path: path.to_owned(), source };
+    let limit = format!("it is no state of a check: larger than any, {} MiB at most", state::LARGEST >> 20);
+    let too_large = || read(io::Error::new(io::ErrorKind::FileTooLarge, limit));
+    let file = File::open(path).map_err(read)?;
+    if file.metadata().map_err(read)?.len() > state::LARGEST {
+        return Err(too_large());
+    }
     let mut octets = Vec::new();
-    let mut file = File::open(path).map_err(read)?.take(state::LARGEST.saturating_add(1));
-    file.read_to_end(&mut octets).map_err(read)?;
+    file.take(state::LARGEST.saturating_add(1)).read_to_end(&mut octets).map_err(read)?;
     if u64::try_from(octets.len()).unwrap_or(u64::MAX) > state::LARGEST {
-        let limit = format!("it is larger than any state, {} octets at most", state::LARGEST);
-        return Err(read(io::Error::new(io::ErrorKind::FileTooLarge, limit)));
+        return Err(too_large());
     }
     state::read(&octets, &sha256(machine_file)?)
         .map_err(|refused| Error::Argument(format!("{}: {refused}", path.display())))
@@ -93,6 +97,10 @@ pub(super) fn write(path: &Path, runs: &[Run], machine_file: Option<&Path>) -> R
     let sha256 = sha256(machine_file)?;
     let mut file = WholeFile::create(path)?;
     let text = state::write(runs, &sha256).map_err(|error| file.error(error.into()))?;
+    if u64::try_from(text.len()).unwrap_or(u64::MAX) > state::LARGEST {
+        let limit = format!("the state would be larger than the {} MiB that are read again", state::LARGEST >> 20);
+        return Err(file.error(io::Error::new(io::ErrorKind::FileTooLarge, limit)));
+    }
     file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;
     file.finish()
 }

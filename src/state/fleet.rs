@@ -30,7 +30,7 @@ impl Fleet {
     /// [`Refused::Twice`] if one is in it already, [`Refused::Shared`] if a file of one is.
     pub fn add(&mut self, runs: Vec<Run>) -> Result<(), Refused> {
         for run in runs {
-            if self.runs.iter().any(|known| known.checker == run.checker && known.files == run.files) {
+            if self.runs.iter().any(|known| known.checker.get() == run.checker.get() && known.files == run.files) {
                 let name = run.files.first().map_or_else(String::new, |file| format!(" of {}", file.name));
                 return Err(Refused::Twice(name));
             }
@@ -40,7 +40,7 @@ impl Fleet {
             }
             self.runs.push(run);
         }
-        self.runs.sort_by_cached_key(|run| (begin(&run.files), run.checker.to_string()));
+        self.runs.sort_by_cached_key(|run| (begin(&run.files), run.checker.get().to_owned()));
         Ok(())
     }
 
@@ -55,10 +55,9 @@ impl Fleet {
     /// [`Refused`] if one is no run of `machine`, or if there is none.
     pub fn combine(self, machine: &Machine) -> Result<Combined, Refused> {
         let mut combined: Option<Combined> = None;
-        for mut run in self.runs {
+        for run in self.runs {
             let first = combined.as_ref().map_or(0, |combined| combined.summary.files.len());
-            run.renumber(first);
-            let outcome = run.checker(machine)?.finish();
+            let outcome = run.checker_behind(machine, first)?.finish();
             let summary = Summary { files: run.files };
             let alone = (first, outcome.clone(), summary.clone());
             match &mut combined {

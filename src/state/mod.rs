@@ -9,12 +9,12 @@ mod fleet;
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
+use serde_json::value::RawValue;
 
 use crate::capture::FileSummary;
 use crate::check::Checker;
 use crate::machine::Machine;
-use crate::saved::{Resume, Unfit};
+use crate::saved::{self, Resume, Unfit};
 
 pub use fleet::{Combined, Fleet, holds};
 
@@ -52,7 +52,7 @@ pub struct Run {
     /// The files that were read.
     pub files: Vec<FileSummary>,
     /// The state of the check.
-    checker: Value,
+    checker: Box<RawValue>,
 }
 
 impl Run {
@@ -69,30 +69,14 @@ impl Run {
     /// # Errors
     /// [`Unfit`] if this is no state of a check of `machine`.
     pub fn checker<'m>(&self, machine: &'m Machine) -> Result<Checker<'m>, Unfit> {
+        self.checker_behind(machine, 0)
+    }
+
+    /// The same for a run whose files stand behind `files` others.
+    fn checker_behind<'m>(&self, machine: &'m Machine, files: usize) -> Result<Checker<'m>, Unfit> {
         let mut checker = self.asked.checker(machine);
-        checker.take_up(self.checker.clone())?;
+        saved::behind(files, || checker.take_up(&self.checker))?;
         Ok(checker)
-    }
-
-    /// Counts the files of the run from `first` on, for runs that stand behind others.
-    fn renumber(&mut self, first: usize) {
-        renumber(&mut self.checker, u64::try_from(first).unwrap_or(u64::MAX));
-    }
-}
-
-/// A place in a capture is saved as an object of exactly these keys.
-fn renumber(value: &mut Value, first: u64) {
-    match value {
-        Value::Array(values) => values.iter_mut().for_each(|value| renumber(value, first)),
-        Value::Object(parts) => {
-            let is_place = parts.len() == 3 && parts.contains_key("at") && parts.contains_key("packet");
-            if is_place && let Some(file) = parts.get("file").and_then(Value::as_u64) {
-                parts.insert("file".to_owned(), file.saturating_add(first).into());
-                return;
-            }
-            parts.iter_mut().for_each(|(_, value)| renumber(value, first));
-        }
-        _ => {}
     }
 }
 

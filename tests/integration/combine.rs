@@ -3,8 +3,8 @@
 use std::fs;
 use std::io::Cursor;
 
-use stopspan::capture::{Input, Run};
-use stopspan::check::IntervalSeen;
+use stopspan::capture::{FileSummary, Input, Run};
+use stopspan::check::{IntervalSeen, Outcome};
 use stopspan::machine::{self, Direction};
 use stopspan::state::{self, Asked, Fleet};
 use stopspan::synth::{DEFAULT_START, FaultKind, Plan, PlannedFault, synthesise};
@@ -127,4 +127,86 @@ fn order_and_grouping_of_the_runs_do_not_matter() {
     );
     let ran = support::run(["verify", &machine, &capture, "--resume", &path("pair")]);
     assert!(ran.code == 2 && ran.err.contains("it holds several runs, which can't go on"), "{}", ran.err);
+}
+
+/// Oracle: the runs alone, added up.
+#[test]
+fn what_the_runs_show_adds_up() {
+    let machine = support::scenario();
+    let mut fleet = Fleet::default();
+    for name in ["clean", "faulty"] {
+        let path = support::scenario_file().with_file_name(format!("{name}.pcapng"));
+        let mut run = Run::open([Input::file(path)]).unwrap();
+        let mut checker = ASKED.checker(&machine);
+        while let Some(packet) = run.next_packet().unwrap() {
+            checker.packet(&packet);
+        }
+        fleet.add(vec![state::Run::of(&checker, ASKED, run.summary().files).unwrap()]).unwrap();
+    }
+    let combined = fleet.combine(&machine).unwrap();
+    let (all, alone) = (&combined.outcome, combined.runs.iter().map(|(_, outcome, _)| outcome).collect::<Vec<_>>());
+    let sum = |of: &dyn Fn(&Outcome) -> u64| alone.iter().map(|outcome| of(outcome)).sum::<u64>();
+    let mut seen = [0; 5];
+    for index in 0..machine.connections.len() {
+        let losses = |outcome: &Outcome| outcome.connections[index].losses.len() as u64;
+        assert_eq!(losses(all), sum(&losses));
+        seen[0] += losses(all);
+    }
+    for index in 0..all.reactions.len() {
+        let (of, longest) = (
+            |outcome: &Outcome| outcome.reactions[index].sample.count(),
+            |outcome: &Outcome| outcome.reactions[index].sample.longest(),
+        );
+        assert_eq!((of(all), longest(all)), (sum(&of), alone.iter().copied().map(longest).max().flatten()));
+        let waited = |outcome: &Outcome| u64::from(outcome.reactions[index].waiting.is_some());
+        assert_eq!(all.reactions[index].waited.len() as u64, sum(&waited));
+        seen[1] += of(all);
+    }
+    for index in 0..all.standstills.len() {
+        let (of, listed) = (
+            |outcome: &Outcome| outcome.standstills[index].time.count(),
+            |outcome: &Outcome| outcome.standstills[index].occurrences.len() as u64,
+        );
+        assert_eq!((of(all), listed(all)), (sum(&of), sum(&listed)));
+        let longest = |outcome: &Outcome| outcome.standstills[index].travel.longest();
+        assert_eq!(longest(all), alone.iter().copied().map(longest).max().flatten());
+        seen[2] += of(all);
+    }
+    for index in 0..all.values.len() {
+        let of = |outcome: &Outcome| outcome.values[index].seen;
+        assert_eq!(of(all), sum(&of));
+        let least = |outcome: &Outcome| outcome.values[index].range.map(|(least, _)| least);
+        assert_eq!(least(all), alone.iter().copied().filter_map(least).min());
+        seen[3] += of(all);
+    }
+    for index in 0..all.pairs.len() {
+        let of = |outcome: &Outcome| outcome.pairs[index].changes.total;
+        let least = |outcome: &Outcome| outcome.pairs[index].worst.map(|worst| worst.least);
+        assert_eq!((of(all), least(all)), (sum(&of), alone.iter().copied().map(least).max().flatten()));
+        seen[4] += of(all);
+    }
+    assert!(seen.iter().all(|number| *number > 0), "{seen:?}");
+    assert_eq!(all.grain.resolution(), alone.iter().filter_map(|outcome| outcome.grain.resolution()).min());
+}
+
+/// The state after the first part of a run, and after both: the first part would count twice.
+#[test]
+fn a_file_that_is_in_two_runs_is_refused() {
+    let machine = support::scenario();
+    let path = support::scenario_file().with_file_name("faulty.pcapng");
+    let mut run = Run::open([Input::file(path)]).unwrap();
+    let mut checker = ASKED.checker(&machine);
+    while let Some(packet) = run.next_packet().unwrap() {
+        checker.packet(&packet);
+    }
+    let files = run.summary().files;
+    let both = [files.clone(), files.iter().cloned().map(|file| FileSummary { packets: 1, ..file }).collect()].concat();
+    let state = |files| state::Run::of(&checker, ASKED, files).unwrap();
+    let mut fleet = Fleet::default();
+    fleet.add(vec![state(files)]).unwrap();
+    let refused = fleet.add(vec![state(both)]).unwrap_err().to_string();
+    assert!(
+        refused.contains("is part of two runs; of a run in parts name the state after its last part alone"),
+        "{refused}"
+    );
 }

@@ -91,6 +91,47 @@ fn in_parts(case: &Case, cuts: &[u64]) -> (String, String) {
     (json(machine, checker, &run.summary()), text)
 }
 
+/// Packets with something open, one list for each kind: a loss, a demand and its reaction, a demand and its standstill.
+fn open_places(report: &Value) -> [Vec<(u64, u64)>; 3] {
+    let all = |value: &Value, of: &str| value[of].as_array().cloned().unwrap_or_default();
+    let between = |value: &Value, from: &str, to: &str| Some((value[from].as_u64()?, value[to].as_u64()?));
+    let losses = all(report, "connections").into_iter().flat_map(|connection| all(&connection, "losses"));
+    // Up to the end of what is told of it.
+    let losses = losses.filter_map(|loss| {
+        let last = all(&loss, "timeline").iter().filter_map(|moment| moment["packet"].as_u64()).max()?;
+        Some((loss["packet"].as_u64()?.saturating_sub(40), last))
+    });
+    let functions = all(report, "functions");
+    let reactions = functions.iter().flat_map(|function| all(&function["measured"], "occurrences"));
+    let stops = functions.iter().flat_map(|function| all(&function["standstill"], "occurrences"));
+    [
+        losses.collect(),
+        reactions.filter_map(|one| between(&one, "demand_packet", "reaction_packet")).collect(),
+        stops.filter_map(|one| between(&one, "demand_packet", "standstill_packet")).collect(),
+    ]
+}
+
+/// The shipped runs, in which everything happens: cut behind the first packet of what is open, in the middle, and before the last.
+#[test]
+fn a_run_may_be_cut_in_whatever_is_open() {
+    let mut found = [0; 3];
+    for name in ["clean", "faulty"] {
+        let capture = fs::read(scenario_file().with_file_name(format!("{name}.pcapng"))).unwrap();
+        let case = Case { machine: support::scenario(), capture };
+        let whole = in_parts(&case, &[]).0;
+        let places = open_places(&serde_json::from_str(&whole).unwrap());
+        let of_kind = |places: &Vec<(u64, u64)>| {
+            places.iter().take(4).flat_map(|(from, to)| [from + 1, from.midpoint(*to), *to]).collect::<Vec<_>>()
+        };
+        let cuts = places.each_ref().map(of_kind).concat();
+        assert_eq!(in_parts(&case, &cuts).0, whole, "{name}");
+        for (found, places) in found.iter_mut().zip(&places) {
+            *found += places.len();
+        }
+    }
+    assert!(found.iter().all(|number| *number > 0), "{found:?}");
+}
+
 #[test]
 fn a_start_up_may_be_cut_many_times() {
     for case in CASES.iter() {
@@ -213,7 +254,21 @@ fn a_state_goes_on_only_with_its_machine_file_its_format_and_its_options() {
     refused(&[], "its format is 'stopspan.state/0', this program reads 'stopspan.state/1'");
     fs::write(&left, &text[..text.len() / 2]).unwrap();
     refused(&[], "it is no state of a check");
+    fs::write(&left, &capture).unwrap();
+    refused(&[], "it is no state of a check; expected a file that --leave has written");
+    // Place, what was expected, what to do.
+    assert!(text.contains("\"in_operation\":true"));
+    fs::write(&left, text.replacen("\"in_operation\":true", "\"in_operation\":7", 1)).unwrap();
+    refused(
+        &[],
+        "it does not fit: 'state.followers.0.base.lines': invalid type: integer `7`, expected a boolean; start again from the captures",
+    );
+    fs::write(&left, text.replacen("\"followers\":[", "\"followers\":[{},", 1)).unwrap();
+    refused(&[], "it does not fit: 'state.followers': a list of 7 entries, expected 6");
+    fs::File::create(&left).unwrap().set_len(state::LARGEST + 1).unwrap();
+    refused(&[], "it is no state of a check: larger than any, 256 MiB at most");
     fs::write(&left, &text).unwrap();
+    refused(&[], "the state that --resume names has read this file already");
     fs::write(&machine, format!("{SCENARIO}\n# changed\n")).unwrap();
     refused(&[], "it was left with another machine file, or that was changed since");
     let ran = support::run(["verify", &machine, &capture, "--leave", &capture]);
