@@ -1,4 +1,5 @@
-//! What each stage of a check costs: framing, carriers, the telegrams of each profile, the checker, the statistics.
+//! What each stage of a check costs: framing, carriers, the telegrams of each profile, the checker, the statistics; and what
+//! declared layouts cost beside the built-in profiles that they rebuild.
 //!
 //! `cargo bench --bench stages` takes turns at all stages and prints the least nanoseconds for one item. `--turns 20` and
 //! `--only TEXT` (part of a name) go behind `--`. It times loops of its own, as the bench `whole` does: least of many turns, so
@@ -7,6 +8,7 @@
 mod carriers;
 #[path = "../whole/generate.rs"]
 mod generate;
+mod layouts;
 mod profiles;
 
 use std::hint::black_box;
@@ -69,6 +71,7 @@ fn main() {
     for (stage, (time, items)) in stages.iter().zip(best) {
         println!("{:<44} {:>9.1}  per {}", stage.name, time.as_secs_f64() * 1e9 / number(items), stage.item);
     }
+    layouts::compare(turns, value("--only"));
 }
 
 /// A generated capture and its machine file.

@@ -113,7 +113,7 @@ impl Follower {
     ) -> Update {
         self.base.recorder.frame(direction, at);
         let mut octets = octets;
-        if let Rules::Fscp13_1(rules) = &self.rules {
+        if let Rules::Fscp13_1(rules) = &mut self.rules {
             let Some(process_data) = rules.process_data(direction, octets) else {
                 rules.beside(&mut self.base, direction, octets, at);
                 return Update::Unchanged;

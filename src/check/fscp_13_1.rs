@@ -53,6 +53,8 @@ struct Side {
     time: Option<u16>,
     /// Time of a telegram that was behind: the next one may go on from there.
     behind: Option<u16>,
+    /// The last telegram that was no process data, empty behind one that was: the process image may hold it.
+    beside: Vec<u8>,
     /// A telegram that announced a 40-bit time after others with 16 bits.
     odd: Option<(Location, u8)>,
     valid: Option<bool>,
@@ -94,7 +96,13 @@ impl Fscp13_1 {
     }
 
     /// Checks a telegram that is no process data.
-    pub(super) fn beside(&self, base: &mut Base, direction: Direction, octets: &[u8], at: Location) {
+    pub(super) fn beside(&mut self, base: &mut Base, direction: Direction, octets: &[u8], at: Location) {
+        let held = &mut self.sides.of_mut(direction).beside;
+        if held == octets {
+            return;
+        }
+        held.clear();
+        held.extend_from_slice(octets);
         let Ok(telegram) = Telegram::parse(octets) else { return };
         // Without a right subframe 1 nothing says that it is a telegram at all.
         let is_telegram = telegram.verify_first().is_ok() && !matches!(telegram.message, Message::Unknown(_));
@@ -114,6 +122,7 @@ impl Fscp13_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
+        self.sides.of_mut(direction).beside.clear();
         if octets.iter().all(|octet| *octet == 0) {
             // The partner's process image before its safety layer runs.
             return Update::NoData;

@@ -52,7 +52,7 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "FACTOR", value_parser = factor)]
     ramp_factor: Option<u32>,
     /// Something wrong that telegrams say although they are right themselves: KIND,FUNCTION or PAIR,TIME, for example
-    /// missing-reaction,gate-opens,5s. The next demand from that time on takes it.
+    /// missing-reaction,gate-opens-in-cycle,5s. The next demand from that time on takes it.
     #[arg(long, value_name = "KIND,NAME,TIME")]
     deviation: Vec<String>,
     /// A fault of the tap: KIND,TIME, for example lost:packets=2,5s.

@@ -12,6 +12,7 @@ use serde_json::{Map, Value, json};
 
 use super::model::Report;
 use super::survey_model::SurveyReport;
+use crate::synth::{LEDGER_SCHEMA, Ledger};
 
 /// One kind of report.
 #[derive(Clone, Copy, Debug)]
@@ -54,25 +55,27 @@ const KINDS: &[Kind] = &[
     },
 ];
 
-/// The report of a survey has a shape of its own.
+/// The report of a survey has a shape of its own, and so has the ledger of a synthesised capture.
 const SURVEY: &str = "stopspan.survey/1";
 
 /// The names of all kinds of reports: the values of their key `schema`.
 pub fn kinds() -> impl Iterator<Item = &'static str> {
-    KINDS.iter().map(|kind| kind.name).chain([SURVEY])
+    KINDS.iter().map(|kind| kind.name).chain([SURVEY, LEDGER_SCHEMA])
 }
 
 /// The schema of the reports of `kind`, indented, with a newline at the end; `None` for a kind that is not one of [`kinds`].
 pub fn schema(kind: &str) -> Option<String> {
     let generator =
         SchemaSettings::draft2020_12().for_serialize().with_transform(RecursiveTransform(closed)).into_generator();
-    let schema = if kind == SURVEY {
-        generator.into_root_schema_for::<SurveyReport>()
-    } else {
-        let kind = KINDS.iter().find(|known| known.name == kind)?;
-        let mut schema = generator.into_root_schema_for::<Report>();
-        narrow(&mut schema, kind);
-        schema
+    let schema = match kind {
+        SURVEY => generator.into_root_schema_for::<SurveyReport>(),
+        LEDGER_SCHEMA => generator.into_root_schema_for::<Ledger>(),
+        _ => {
+            let kind = KINDS.iter().find(|known| known.name == kind)?;
+            let mut schema = generator.into_root_schema_for::<Report>();
+            narrow(&mut schema, kind);
+            schema
+        }
     };
     // Keys in the order of the alphabet, so the same report gives the same octets.
     Some(format!("{:#}\n", schema.to_value()))
@@ -171,6 +174,7 @@ mod tests {
             ("stopspan.analyze/1", include_str!("schema/analyze-1.json")),
             ("stopspan.compare/1", include_str!("schema/compare-1.json")),
             ("stopspan.survey/1", include_str!("schema/survey-1.json")),
+            ("stopspan.ledger/1", include_str!("schema/ledger-1.json")),
         ] {
             assert!(
                 schema(kind).unwrap() == file.replace('\r', ""),

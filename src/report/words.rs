@@ -300,6 +300,11 @@ pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
     let name = |file: usize| summary.files.get(file).map_or("?", |file| file.name.as_str());
     match gap {
         Gap::NoPackets => "the capture holds no packet".to_owned(),
+        Gap::NoConnection => {
+            "the machine file has no [[connection]], so no telegram was looked for; add them (survey --draft \
+                              writes what it finds)"
+                .to_owned()
+        }
         Gap::Cut { file, cut } => format!("{}: {cut}", name(*file)),
         Gap::CutPackets { file, packets } => {
             format!("{}: {} cut by the snap length; capture whole packets", name(*file), counted(*packets, "packet"))

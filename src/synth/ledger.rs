@@ -1,24 +1,33 @@
 //! What a capture contains: the answers to the questions that a checker will be asked.
 
+use std::collections::BTreeSet;
+
+use schemars::JsonSchema;
 use serde::{Serialize, Serializer};
 
+use super::{DeviationKind, FaultKind, TapFaultKind};
 use crate::machine::Direction;
 use crate::time::{Instant, Span};
 
+/// The value of [`Ledger::schema`].
+pub const LEDGER_SCHEMA: &str = "stopspan.ledger/1";
+
 /// What was put into a capture. Packet numbers count the packets of the capture from 1.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Ledger {
-    /// Version of this layout.
-    pub schema: u32,
+    /// Name and version of the format: `stopspan.ledger/1`.
+    pub schema: &'static str,
     /// Name of the machine.
     pub machine: String,
     /// Seed that the capture was made with.
     pub seed: u64,
     /// Time of the beginning.
     #[serde(rename = "start_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub start: Instant,
     /// How long the capture runs.
     #[serde(rename = "duration_ns", serialize_with = "span")]
+    #[schemars(with = "i64")]
     pub duration: Span,
     /// Packets in the capture.
     pub packets: u64,
@@ -48,12 +57,13 @@ pub struct Ledger {
 }
 
 /// A telegram that a standard controller copied from one place to another.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerCopy {
     /// ID of the connection.
     pub connection: String,
     /// Direction of the telegram.
     #[serde(serialize_with = "direction")]
+    #[schemars(with = "&'static str", extend("enum" = ["to_device", "to_host"]))]
     pub direction: Direction,
     /// Packet that first showed it in the first place.
     pub first_packet: u64,
@@ -61,41 +71,47 @@ pub struct LedgerCopy {
     pub second_packet: u64,
     /// Time between the two packets.
     #[serde(rename = "time_ns", serialize_with = "span")]
+    #[schemars(with = "i64")]
     pub time: Span,
 }
 
 /// How many telegrams a place showed.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerTelegrams {
     /// ID of the connection.
     pub connection: String,
     /// Direction of the telegrams.
     #[serde(serialize_with = "direction")]
+    #[schemars(with = "&'static str", extend("enum" = ["to_device", "to_host"]))]
     pub direction: Direction,
     /// Telegrams that differ from what stood in the place before; held ones are not counted, nor all-zero ones.
     pub new: u64,
 }
 
 /// A fault that was placed.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerFault {
-    /// The class that it is to be found in, as [`FaultKind::class`](super::FaultKind::class).
+    /// The class that it is to be found in, or `none` if no telegram is wrong.
+    #[schemars(extend("enum" = classes()))]
     pub class: &'static str,
-    /// What happened, as [`FaultKind::name`](super::FaultKind::name).
+    /// What happened.
+    #[schemars(extend("enum" = FaultKind::kinds().map(FaultKind::name).collect::<Vec<_>>()))]
     pub kind: &'static str,
-    /// Bits, telegrams, times or the reason, as [`FaultKind::extent`](super::FaultKind::extent).
+    /// How many bits, telegrams or times, or the reason of a reset; absent where the kind has no such number.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub extent: Option<u8>,
     /// ID of the connection.
     pub connection: String,
     /// Direction of the telegrams that it happened to.
     #[serde(serialize_with = "direction")]
+    #[schemars(with = "&'static str", extend("enum" = ["to_device", "to_host"]))]
     pub direction: Direction,
     /// Packet in which it first shows in the telegrams of that direction. Loss and unacceptable delay show in the next
     /// new telegram, a tap loss in the next telegram that was captured.
     pub packet: u64,
     /// Time of that packet.
     #[serde(rename = "at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub at: Instant,
     /// Bits of the telegram that were inverted: octet times 8 plus bit, bit 0 the lowest.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -105,14 +121,16 @@ pub struct LedgerFault {
 }
 
 /// Something that the tap did.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerTapFault {
-    /// What, as [`TapFaultKind::name`](super::TapFaultKind::name).
+    /// What.
+    #[schemars(extend("enum" = TapFaultKind::KINDS.map(TapFaultKind::name)))]
     pub kind: &'static str,
     /// First packet of the capture concerned; for lost ones, the first behind them.
     pub packet: u64,
     /// Time of that packet, as captured.
     #[serde(rename = "at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub at: Instant,
     /// How many packets.
     pub packets: u64,
@@ -121,7 +139,7 @@ pub struct LedgerTapFault {
 }
 
 /// A demand on a function, and its reaction.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerDemand {
     /// ID of the function.
     pub function: String,
@@ -129,14 +147,17 @@ pub struct LedgerDemand {
     pub demand_packet: u64,
     /// Time of that packet.
     #[serde(rename = "demand_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub demand_at: Instant,
     /// First packet that shows the reaction signal active.
     pub reaction_packet: u64,
     /// Time of that packet.
     #[serde(rename = "reaction_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub reaction_at: Instant,
     /// Time between the two packets.
     #[serde(rename = "reaction_ns", serialize_with = "span")]
+    #[schemars(with = "i64")]
     pub reaction: Span,
     /// When its sender put the telegram with the demand in place, from the start: no tap sees that.
     #[serde(skip)]
@@ -147,7 +168,7 @@ pub struct LedgerDemand {
 }
 
 /// A change of both channels of a pair.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerChange {
     /// ID of the pair.
     pub pair: String,
@@ -161,24 +182,29 @@ pub struct LedgerChange {
     pub first_packet: u64,
     /// Its time.
     #[serde(rename = "first_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub first_at: Instant,
     /// First packet that shows the second change.
     pub second_packet: u64,
     /// Its time.
     #[serde(rename = "second_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub second_at: Instant,
     /// Time between the two packets.
     #[serde(rename = "shown_ns", serialize_with = "span")]
+    #[schemars(with = "i64")]
     pub shown: Span,
     /// Time between the two changes at their sender.
     #[serde(rename = "true_ns", serialize_with = "span")]
+    #[schemars(with = "i64")]
     pub true_time: Span,
 }
 
 /// A deviation that was placed.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerDeviation {
-    /// Its name, as [`DeviationKind::name`](super::DeviationKind::name).
+    /// What.
+    #[schemars(extend("enum" = DeviationKind::ALL.map(DeviationKind::name)))]
     pub kind: &'static str,
     /// ID of the function or pair.
     pub of: String,
@@ -187,11 +213,12 @@ pub struct LedgerDeviation {
     pub packet: u64,
     /// Time of that packet.
     #[serde(rename = "at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub at: Instant,
 }
 
 /// A demand on a function while its axis moved, and the true stop that followed.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct LedgerStandstill {
     /// ID of the function.
     pub function: String,
@@ -201,14 +228,17 @@ pub struct LedgerStandstill {
     pub demand_packet: u64,
     /// Time of that packet.
     #[serde(rename = "demand_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub demand_at: Instant,
     /// First packet that shows the reaction signal active.
     pub reaction_packet: Option<u64>,
     /// When the stop began in the drive.
     #[serde(rename = "stop_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub stop_at: Instant,
     /// The last moment at which the axis was faster than its standstill allows.
     #[serde(rename = "standstill_at_ns", serialize_with = "instant")]
+    #[schemars(with = "i64")]
     pub standstill_at: Instant,
     /// Greatest distance from where the axis was at `demand_at`, in nanometres or nanodegrees.
     #[serde(rename = "travel_nano")]
@@ -222,6 +252,14 @@ pub struct LedgerStandstill {
     /// Highest speed from then on.
     #[serde(rename = "peak_speed_nano")]
     pub peak_speed: i64,
+}
+
+/// Everything that a fault can be in the ledger.
+fn classes() -> Vec<&'static str> {
+    let mut classes: Vec<&str> = FaultKind::kinds().map(FaultKind::class).collect();
+    let mut known = BTreeSet::new();
+    classes.retain(|class| known.insert(*class));
+    classes
 }
 
 fn instant<S: Serializer>(value: &Instant, serializer: S) -> Result<S::Ok, S::Error> {

@@ -58,8 +58,8 @@ use std::io::Write;
 pub use deviation::{DeviationKind, PlannedDeviation};
 pub use error::SynthError;
 pub use ledger::{
-    Ledger, LedgerChange, LedgerCopy, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill, LedgerTapFault,
-    LedgerTelegrams,
+    LEDGER_SCHEMA, Ledger, LedgerChange, LedgerCopy, LedgerDemand, LedgerDeviation, LedgerFault, LedgerStandstill,
+    LedgerTapFault, LedgerTelegrams,
 };
 pub use placing::{PlacedFault, When};
 pub use plan::{DEFAULT_START, Demands, FaultKind, Plan, PlannedFault};

@@ -179,6 +179,23 @@ impl FaultKind {
         Self::Restart,
     ];
 
+    /// What changes telegrams, data or the sender besides, those with a number with the smallest that does something.
+    pub const OTHERS: [Self; 8] = [
+        Self::Bits(1),
+        Self::Burst(2),
+        Self::Losses(1),
+        Self::StuckData,
+        Self::EarlyToggle,
+        Self::MissingToggle,
+        Self::PowerCycles(1),
+        Self::Reset(0),
+    ];
+
+    /// Every kind.
+    pub fn kinds() -> impl Iterator<Item = Self> {
+        Self::ALL.into_iter().chain(Self::CAUSES).chain(Self::OTHERS)
+    }
+
     /// The name used in plans and ledgers.
     pub const fn name(self) -> &'static str {
         match self {

@@ -11,7 +11,7 @@ use super::dice::{Concern, Dice};
 use super::endpoint::{Input, Outcome};
 use super::error::SynthError;
 use super::fault::Fault;
-use super::ledger::{Ledger, LedgerCopy, LedgerFault, LedgerTelegrams};
+use super::ledger::{LEDGER_SCHEMA, Ledger, LedgerCopy, LedgerFault, LedgerTelegrams};
 use super::link::{Link, Mark};
 use super::moving::Around;
 use super::outage::{Outages, Way};
@@ -544,7 +544,7 @@ impl<'m, W: Write> Plant<'m, W> {
         }
         let (packets, lost_packets, tap_faults) = self.tap.finish()?;
         Ok(Ledger {
-            schema: 1,
+            schema: LEDGER_SCHEMA,
             machine: self.machine.name.clone(),
             seed: self.plan.seed,
             start: self.plan.start,

@@ -45,6 +45,16 @@ pub enum TapFaultKind {
 }
 
 impl TapFaultKind {
+    /// Every kind, the numbers just any.
+    pub const KINDS: [Self; 6] = [
+        Self::Lost(1),
+        Self::Duplicated(1),
+        Self::Reordered,
+        Self::ReorderedUnseen,
+        Self::Cut { packets: 1, octets: 14 },
+        Self::ClockStep(Span::ZERO),
+    ];
+
     /// The name used in plans and ledgers.
     pub const fn name(self) -> &'static str {
         match self {

@@ -10,6 +10,8 @@ use crate::machine::{Carrier, Machine};
 pub enum Gap {
     /// The run holds no packet.
     NoPackets,
+    /// The machine file has functions and no connection, so no telegram was looked for.
+    NoConnection,
     /// A file ends in the middle or turns unreadable.
     Cut {
         /// Index of the file.
@@ -97,6 +99,9 @@ pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap>
     let mut gaps = Vec::new();
     if outcome.packets == 0 {
         gaps.push(Gap::NoPackets);
+    }
+    if machine.connections.is_empty() && !machine.functions.is_empty() {
+        gaps.push(Gap::NoConnection);
     }
     for (file, told) in summary.files.iter().enumerate() {
         gaps.extend(told.cut.map(|cut| Gap::Cut { file, cut }));

@@ -253,6 +253,11 @@ fn a_hole_in_the_run_outranks_what_was_found() {
     assert_eq!((verdict.functions[0].status, verdict.result), (FunctionStatus::Missed, Judgement::NotExamined));
     outcome.packets = 0;
     assert_eq!(gaps(&machine, &outcome, &Summary::default())[0], Gap::NoPackets);
+    // Nothing was looked for, so nothing is clean; without functions too nothing was asked.
+    outcome.packets = 1;
+    let bare = Machine { connections: Vec::new(), ..machine };
+    assert!(gaps(&bare, &outcome, &Summary::default()).contains(&Gap::NoConnection));
+    assert!(!gaps(&Machine::default(), &outcome, &Summary::default()).contains(&Gap::NoConnection));
 }
 
 #[test]

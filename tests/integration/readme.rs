@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use crate::support::run;
+use crate::support::{run, scenario_file, stopspan};
 
 /// Splits at blanks outside of double quotes.
 fn words(command: &str) -> Vec<String> {
@@ -58,5 +58,27 @@ fn the_readme_shows_what_the_program_prints() {
                 assert_eq!(printed.next(), Some(line.as_str()), "stopspan {command}");
             }
         }
+    }
+}
+
+/// The commands beside the shipped captures make them, and their ledgers, anew to the octet.
+#[test]
+fn the_shipped_captures_are_what_their_commands_make() {
+    let shipped = scenario_file();
+    let text = std::fs::read_to_string(shipped.with_file_name("README.md")).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let machine = folder.path().join("machine.toml");
+    std::fs::copy(&shipped, &machine).unwrap();
+    let block = text.split("```console\n").nth(1).unwrap().split("```").next().unwrap();
+    let block = block.replace("\\\n", "");
+    for command in block.split("$ stopspan ").skip(1) {
+        let command = command.split_whitespace().collect::<Vec<_>>().join(" ");
+        let made = stopspan(words(&command)).current_dir(folder.path()).output().unwrap();
+        assert!(made.status.success(), "{command}: {}", String::from_utf8_lossy(&made.stderr));
+    }
+    for name in ["clean.pcapng", "clean.ledger.json", "faulty.pcapng", "faulty.ledger.json"] {
+        let [made, kept] =
+            [machine.with_file_name(name), shipped.with_file_name(name)].map(|path| std::fs::read(path).unwrap());
+        assert!(made == kept, "{name} is not what the commands in captures/reel-wrapper/README.md make");
     }
 }

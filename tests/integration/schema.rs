@@ -164,6 +164,30 @@ fn reports_of_broken_input_are_valid() {
     assert_valid(&["verify", machine, &disturbed]);
 }
 
+/// The ledgers of the shipped captures, and one with whatever a ledger can hold.
+#[test]
+fn ledgers_are_valid() {
+    let file = scenario_file();
+    let folder = tempfile::tempdir().unwrap();
+    let capture = folder.path().join("everything.pcapng");
+    let plan = "--duration 8s --demand gate-opens-in-cycle,1600ms --demand gate-opens-in-cycle,4500ms \
+                --fault corruption:bits=3,gate,to_host,3300ms \
+                --fault power-cycle:times=1,curtain,to_host,3s --tap lost:packets=2,4s \
+                --tap clock-step:by=-2ms,5s --deviation missing-reaction,gate-opens-in-cycle,4s";
+    let files = ["synth", file.to_str().unwrap(), "-o", capture.to_str().unwrap()];
+    let ran = run(files.into_iter().chain(plan.split_whitespace()));
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    let shipped = ["clean", "faulty"].map(|name| file.with_file_name(format!("{name}.ledger.json")));
+    for path in shipped.into_iter().chain([capture.with_extension("ledger.json")]) {
+        let mut ledger: Value = serde_json::from_str(&fs::read_to_string(&path).unwrap()).unwrap();
+        assert_eq!(found(&ledger), [""; 0], "{}", path.display());
+        let parts = ["faults", "tap_faults", "deviations", "standstills"].map(|part| ledger.get(part).is_some());
+        assert!(parts == [true; 4] || path.starts_with(file.parent().unwrap()), "{parts:?}");
+        ledger["telegrams"][0]["direction"] = json!("sideways");
+        assert_eq!(found(&ledger).len(), 1, "{}", path.display());
+    }
+}
+
 /// The validator is no rubber stamp: each change makes a valid report invalid.
 #[test]
 fn a_changed_report_is_not_valid() {

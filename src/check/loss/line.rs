@@ -119,6 +119,11 @@ impl LineRecord {
         let open = self.last_frame.is_none_or(|last| is_long(last.at, to));
         !in_a_gap && !open
     }
+
+    /// Whether at least two frames are usual in `window`.
+    pub(super) const fn is_dense(&self, window: Span) -> bool {
+        self.usual.saturating_mul(2) <= window.as_nanos()
+    }
 }
 
 /// Whether none of the times between `times`, cut to `from..to`, is longer than half of it.

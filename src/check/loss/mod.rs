@@ -150,7 +150,8 @@ pub struct Others {
     pub hosts_on: u32,
     /// Of those, the ones whose device went on sending.
     pub devices_on: u32,
-    /// Of those, the ones with frames on the same kind of carrier as the telegrams to the device, and to the host.
+    /// Of those, the ones with frames on the same kind of carrier as the telegrams to the device, and to the host, often enough
+    /// to show in that time.
     pub same_carrier: [u32; 2],
     /// Of these, the ones whose frames on it went on at least one way while that direction was silent.
     pub same_carrier_on: [u32; 2],

@@ -198,11 +198,13 @@ impl Recorder {
         others.devices_on = others.devices_on.saturating_add(u32::from(went_on(Direction::ToHost)));
         let counts = others.same_carrier.iter_mut().zip(&mut others.same_carrier_on);
         for (silent, (same, on)) in BOTH.into_iter().zip(counts) {
-            let shared = |way: &Direction| self.carrier.of(*way) == window.carrier.of(silent);
-            let frames_on = |way: Direction| {
-                let (from, to) = (*window.from.of(silent), *window.to.of(silent));
-                from.is_some_and(|from| self.lines.of(way).frames_went_on(from, to))
+            let (from, to) = (*window.from.of(silent), *window.to.of(silent));
+            // A way whose frames are rarer than the window is long says nothing about it.
+            let shared = |way: &Direction| {
+                self.carrier.of(*way) == window.carrier.of(silent)
+                    && from.is_none_or(|from| self.lines.of(*way).is_dense(to.since(from)))
             };
+            let frames_on = |way: Direction| from.is_some_and(|from| self.lines.of(way).frames_went_on(from, to));
             *same = same.saturating_add(u32::from(BOTH.iter().any(shared)));
             *on = on.saturating_add(u32::from(BOTH.into_iter().filter(shared).any(frames_on)));
         }

@@ -273,6 +273,17 @@ fn telegrams_beside_the_process_data_are_checked() {
     let last = packets[4].2.len() - 1;
     packets[4].2[last] ^= 1;
     assert_eq!(found(&follow(&machine(ALL_KEYS), &packets)), [(Class::Corruption, ToHost, 5)]);
+    // What the process image holds is told once, and anew when it comes again behind process data.
+    let wrong = packets[4].clone();
+    packets.insert(5, wrong.clone());
+    assert_eq!(found(&follow(&machine(ALL_KEYS), &packets)), [(Class::Corruption, ToHost, 5)]);
+    packets.insert(11, wrong);
+    assert_eq!(
+        found(&follow(&machine(ALL_KEYS), &packets)),
+        [(Class::Corruption, ToHost, 5), (Class::Corruption, ToHost, 12)]
+    );
+    packets.remove(11);
+    packets.remove(5);
     // Something else on the port.
     packets[4].2 = vec![1, 2, 3];
     assert_eq!(found(&follow(&machine(ALL_KEYS), &packets)), []);

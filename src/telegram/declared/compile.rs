@@ -7,9 +7,10 @@ use std::collections::BTreeSet;
 use super::definition::{
     ByteOrder, Counter, CrcRule, Field, Flaw, Kind, LONGEST, MOST_FIELDS, Over, Part, Place, Problem, Start,
 };
+use super::emit::Emitter;
 use super::engine::Engine;
 use super::layout::{Begin, Crc, Feed, Layout, Spot, mask};
-use super::sum::Sum;
+use super::sum::Sums;
 
 pub(super) fn compile(fields: Vec<Field>) -> Result<Layout, Vec<Flaw>> {
     let mut flaws = Flaws(Vec::new());
@@ -261,17 +262,16 @@ fn build(fields: Vec<Field>, order: &[usize]) -> Layout {
     let spots: Vec<Option<Spot>> = fields.iter().zip(&places).map(spot).collect();
     let data = fields.iter().zip(&places).filter(|(field, _)| field.kind == Kind::Data);
     let data = data.filter_map(|(_, place)| place.clone()).collect();
-    let mut layout = Layout { fields: Vec::new(), spots, length, data, engines: Vec::new(), crcs: Vec::new() };
+    let emitter = Emitter::of(&fields, &spots, length);
+    let (engines, crcs, sums) = (Vec::new(), Vec::new(), Sums::default());
+    let mut layout = Layout { fields: Vec::new(), spots, length, data, engines, crcs, sums, emitter };
     for &index in order {
         if let Some(Kind::Crc(rule)) = fields.get(index).map(|field| &field.kind) {
             add_crc(&mut layout, &fields, index, rule);
         }
     }
     layout.fields = fields;
-    share(&mut layout.crcs);
-    for crc in &mut layout.crcs {
-        crc.sum = layout.engines.get_mut(crc.engine).and_then(|engine| Sum::of(crc, engine));
-    }
+    layout.sums = Sums::of(&layout);
     layout
 }
 
@@ -308,7 +308,7 @@ fn add_crc(layout: &mut Layout, fields: &[Field], index: usize, rule: &CrcRule) 
         Start::Number(number) => Begin::Register(layout.engines.get(engine).map_or(0, |engine| engine.start(number))),
         Start::Field(field) => Begin::Field(field),
     };
-    layout.crcs.push(Crc { field: index, engine, start, feeds, shared: None, sum: None });
+    layout.crcs.push(Crc { field: index, engine, start, feeds });
 }
 
 /// Adds `feed`, in one piece with the last where the octets follow each other.
@@ -318,29 +318,4 @@ fn joined(mut feeds: Vec<Feed>, feed: Feed) -> Vec<Feed> {
         _ => feeds.push(feed),
     }
     feeds
-}
-
-/// Notes which CRCs begin with the same feeds as the first one of their kind.
-fn share(crcs: &mut [Crc]) {
-    for index in 0..crcs.len() {
-        let (before, rest) = crcs.split_at_mut(index);
-        let Some(crc) = rest.first_mut() else { return };
-        let common = |other: &Crc| {
-            let same = other.engine == crc.engine && other.start == crc.start;
-            let feeds = other.feeds.iter().zip(&crc.feeds).take_while(|(a, b)| a == b).count();
-            if same { feeds } else { 0 }
-        };
-        let first = before.iter().enumerate().find(|(_, other)| common(other) > 0);
-        if let Some((earlier, other)) = first {
-            crc.shared = Some((earlier, common(other)));
-        }
-    }
-    // The first one leaves behind what the others begin with, if they agree on how much that is.
-    for index in 0..crcs.len() {
-        let of_first = |crc: &Crc| crc.shared.filter(|(earlier, _)| *earlier == index);
-        let shared = crcs.iter().find_map(of_first);
-        if let Some(crc) = crcs.get_mut(index).filter(|crc| crc.shared.is_none()) {
-            crc.shared = shared;
-        }
-    }
 }

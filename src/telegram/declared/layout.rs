@@ -6,9 +6,10 @@ use std::ops::Range;
 
 use super::compile;
 use super::definition::{ByteOrder, Field, Flaw, Kind, Place};
+use super::emit::Emitter;
 use super::engine::Engine;
-use super::sum::Sum;
-use super::telegram::{Shared, Telegram};
+use super::sum::Sums;
+use super::telegram::Telegram;
 use crate::bytes::{Malformed, Reader};
 use crate::telegram::coverage::Coverage;
 
@@ -28,6 +29,9 @@ pub struct Layout {
     pub(super) engines: Vec<Engine>,
     /// The CRCs, each behind those that enter it.
     pub(super) crcs: Vec<Crc>,
+    /// The same CRCs, in the same order, for the telegrams.
+    pub(super) sums: Sums,
+    pub(super) emitter: Emitter,
 }
 
 /// Where a field stands on the wire.
@@ -49,10 +53,6 @@ pub(super) struct Crc {
     pub(super) engine: usize,
     pub(super) start: Begin,
     pub(super) feeds: Vec<Feed>,
-    /// An earlier CRC and how many feeds from the first on are the same: their register is computed once.
-    pub(super) shared: Option<(usize, usize)>,
-    /// What comes behind the shared feeds, or all of them, as a sum; `None` if that is too long.
-    pub(super) sum: Option<Sum>,
 }
 
 /// Where the register of a CRC begins.
@@ -154,41 +154,20 @@ impl Layout {
     ///
     /// # Errors
     /// [`Malformed`] if `octets` is not exactly as long as the telegram.
+    #[inline]
     pub fn parse<'a>(&'a self, octets: &'a [u8]) -> Result<Telegram<'a>, Malformed> {
-        let mut r = Reader::new(LAYER, octets);
-        let telegram = r.take(self.length)?;
-        if !r.rest().is_empty() {
-            let behind = u64::try_from(r.rest().len()).unwrap_or(u64::MAX);
-            return Err(r.illegal("octets behind the telegram", 0, behind));
-        }
-        Ok(Telegram::new(self, telegram))
+        if octets.len() == self.length { Ok(Telegram::new(self, octets)) } else { Err(self.misfit(octets)) }
     }
 
-    /// Appends a telegram with `data` (cut, or filled up with zeros, to the safe data's length) and `values`.
-    pub fn emit(&self, data: &[u8], values: &Values, out: &mut Vec<u8>) {
-        let begin = out.len();
-        out.resize(begin.saturating_add(self.length), 0);
-        let Some(telegram) = out.get_mut(begin..) else { return };
-        let mut data = data.iter();
-        for range in &self.data {
-            for (to, from) in telegram.get_mut(range.clone()).unwrap_or_default().iter_mut().zip(&mut data) {
-                *to = *from;
+    #[cold]
+    fn misfit(&self, octets: &[u8]) -> Malformed {
+        let mut r = Reader::new(LAYER, octets);
+        match r.take(self.length) {
+            Ok(_) => {
+                let behind = u64::try_from(r.rest().len()).unwrap_or(u64::MAX);
+                r.illegal("octets behind the telegram", 0, behind)
             }
-        }
-        for (index, spot) in self.spots.iter().enumerate() {
-            if let Some(spot) = spot.as_ref().filter(|spot| spot.mask != 0) {
-                spot.write(telegram, values.get(index));
-            }
-        }
-        self.write_complements(telegram);
-        // What is shared does not change any more: a CRC that enters it is written before the first one that shares.
-        let mut shared = Shared::default();
-        for index in 0..self.crcs.len() {
-            let value = Telegram::new(self, telegram).computed(index, values, &mut shared);
-            let spot = self.crcs.get(index).and_then(|crc| self.spots.get(crc.field)?.as_ref());
-            if let Some(spot) = spot {
-                spot.write(telegram, value);
-            }
+            Err(short) => short,
         }
     }
 
@@ -196,19 +175,6 @@ impl Layout {
     pub fn write(&self, field: usize, value: u32, telegram: &mut [u8]) {
         if let Some(spot) = self.spots.get(field).and_then(Option::as_ref) {
             spot.write(telegram, value);
-        }
-    }
-
-    fn write_complements(&self, telegram: &mut [u8]) {
-        for (field, spot) in self.fields.iter().zip(&self.spots) {
-            let (Kind::Complement { of }, Some(spot)) = (&field.kind, spot) else { continue };
-            let Some(original) = self.spots.get(*of).and_then(Option::as_ref) else { continue };
-            for (to, from) in spot.octets.clone().zip(original.octets.clone()) {
-                let inverted = telegram.get(from).map(|octet| !octet);
-                if let (Some(to), Some(inverted)) = (telegram.get_mut(to), inverted) {
-                    *to = inverted;
-                }
-            }
         }
     }
 
@@ -279,18 +245,10 @@ impl Spot {
     }
 
     /// Puts `value` in its place; nothing for a field that is no number.
-    fn write(&self, telegram: &mut [u8], value: u32) {
+    pub(super) fn write(&self, telegram: &mut [u8], value: u32) {
         let mask = self.mask.checked_shl(self.shift).unwrap_or_default();
         let value = value.checked_shl(self.shift).unwrap_or_default() & mask;
         let octets = telegram.get_mut(self.octets.clone()).unwrap_or_default();
-        if self.shift == 0 && octets.len().saturating_mul(8) == usize::try_from(self.mask.count_ones()).unwrap_or(0) {
-            let put = |(octet, part): (&mut u8, u8)| *octet = part;
-            match self.order {
-                ByteOrder::Little => octets.iter_mut().zip(value.to_le_bytes()).for_each(put),
-                ByteOrder::Big => octets.iter_mut().rev().zip(value.to_le_bytes()).for_each(put),
-            }
-            return;
-        }
         let put = |octet: &mut u8, place: u32| {
             let part = |number: u32| {
                 let [.., low] = number.checked_shr(place.saturating_mul(8)).unwrap_or_default().to_be_bytes();

@@ -12,7 +12,7 @@
 
 use super::definition::{Counter, Field, Kind, Place};
 use super::layout::{Layout, Values, mask};
-use super::telegram::{Shared, Telegram};
+use super::telegram::Telegram;
 
 /// Most unknown bits of one telegram.
 const MOST_BITS: u32 = 64;
@@ -70,15 +70,16 @@ pub fn solve(layout: &Layout, telegram: &Telegram<'_>, values: &Values, unknown:
     Some(Solution { values: probe, redundancy: layout.check_bits().saturating_sub(rank), is_unique: rank == number })
 }
 
-/// Every CRC under `values`.
+/// Every CRC under `values`, its first octet lowest.
 fn computed(layout: &Layout, telegram: &Telegram<'_>, values: &Values) -> Vec<u32> {
-    let mut shared = Shared::default();
-    (0..layout.crcs.len()).map(|index| telegram.computed(index, values, &mut shared)).collect()
+    let lanes = layout.sums.lanes(telegram.octets(), values);
+    let crcs = layout.sums.crcs.iter().enumerate();
+    crcs.map(|(index, sum)| telegram.computed(index, sum, values, &lanes)).collect()
 }
 
-/// Every CRC as it stands in the telegram.
+/// Every CRC as it stands in the telegram, its first octet lowest.
 fn seen(layout: &Layout, telegram: &Telegram<'_>) -> Vec<u32> {
-    layout.crcs.iter().map(|crc| telegram.value(crc.field).unwrap_or_default()).collect()
+    layout.sums.crcs.iter().map(|sum| sum.slot.read(telegram.octets())).collect()
 }
 
 /// Linear equations in echelon form: patterns of check bits and the unknowns that give them.

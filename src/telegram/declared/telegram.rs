@@ -7,7 +7,7 @@ use std::ops::Range;
 use super::definition::{ByteOrder, Kind};
 use super::engine::Engine;
 use super::layout::{Begin, Crc, Feed, Layout, Values};
-use super::sum::{Sum, ValueOctet};
+use super::sum::{Lanes, Sum};
 
 /// One telegram, borrowed from the capture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,12 +60,13 @@ impl<'a> Telegram<'a> {
     /// # Errors
     /// The first CRC that does not fit.
     pub fn verify(&self, values: &Values) -> Result<(), Mismatch> {
-        let mut shared = Shared::default();
-        for (index, crc) in self.layout.crcs.iter().enumerate() {
-            let (expected, seen) =
-                (self.computed(index, values, &mut shared), self.value(crc.field).unwrap_or_default());
+        let sums = &self.layout.sums;
+        let lanes = sums.lanes(self.octets, values);
+        for (index, sum) in sums.crcs.iter().enumerate() {
+            let (expected, seen) = (self.computed(index, sum, values, &lanes), sum.slot.read(self.octets));
             if expected != seen {
-                return Err(Mismatch { field: crc.field, expected, seen });
+                let [expected, seen] = [expected, seen].map(|wire| sum.slot.turned(wire));
+                return Err(Mismatch { field: sum.field, expected, seen });
             }
         }
         Ok(())
@@ -89,42 +90,21 @@ impl<'a> Telegram<'a> {
         })
     }
 
-    /// CRC `index` (in the order in which they are computed) under `values`. `shared` carries the register of common feeds from
-    /// one CRC of the telegram to the next.
-    pub(super) fn computed(&self, index: usize, values: &Values, shared: &mut Shared) -> u32 {
-        let Some(crc) = self.layout.crcs.get(index) else { return 0 };
-        let Some(engine) = self.layout.engines.get(crc.engine) else { return 0 };
-        let known = crc.shared.and_then(|key| shared.0.filter(|(known, _)| *known == key));
-        let (done, mut register) = match (known, crc.shared) {
-            (Some(((_, feeds), register)), _) => (feeds, register),
-            (None, Some((earlier, feeds))) => {
-                let register = self.run(
-                    engine,
-                    crc.feeds.get(..feeds).unwrap_or_default(),
-                    self.begin(crc, engine, values),
-                    values,
-                );
-                shared.0 = Some(((earlier, feeds), register));
-                (feeds, register)
-            }
-            (None, None) => (0, self.begin(crc, engine, values)),
-        };
-        register = match &crc.sum {
-            Some(sum) => self.summed(engine, sum, register, values),
-            None => self.run(engine, crc.feeds.get(done..).unwrap_or_default(), register, values),
-        };
-        engine.finish(register)
+    /// CRC `index` (in the order in which they are computed) under `values`, as it has to stand on the wire.
+    #[inline]
+    pub(super) fn computed(&self, index: usize, sum: &Sum, values: &Values, lanes: &Lanes) -> u32 {
+        match sum.is_short {
+            true => self.layout.sums.value(sum, self.octets, values, lanes),
+            false => sum.slot.turned(self.fed(index, values)),
+        }
     }
 
-    /// The register behind the octets of `sum`.
-    fn summed(&self, engine: &Engine, sum: &Sum, register: u32, values: &Values) -> u32 {
-        let begin = engine.carried(register, sum.octets) ^ sum.fixed;
-        let octet = |index: usize| self.octets.get(index).copied().unwrap_or_default();
-        let of_wire = sum.wire.iter().fold(begin, |sum, (index, behind)| sum ^ engine.term(octet(*index), *behind));
-        sum.values.iter().fold(of_wire, |sum, ValueOctet { field, shift, distance }| {
-            let [octet, ..] = values.get(*field).checked_shr(*shift).unwrap_or_default().to_le_bytes();
-            sum ^ engine.term(octet, *distance)
-        })
+    /// CRC `index` by feeding a register.
+    #[inline(never)]
+    pub(super) fn fed(&self, index: usize, values: &Values) -> u32 {
+        let Some(crc) = self.layout.crcs.get(index) else { return 0 };
+        let Some(engine) = self.layout.engines.get(crc.engine) else { return 0 };
+        engine.finish(self.run(engine, &crc.feeds, self.begin(crc, engine, values), values))
     }
 
     fn begin(&self, crc: &Crc, engine: &Engine, values: &Values) -> u32 {
@@ -152,7 +132,3 @@ impl<'a> Telegram<'a> {
         })
     }
 }
-
-/// The register behind the feeds that several CRCs of a telegram begin with, and which feeds those are.
-#[derive(Debug, Default)]
-pub(super) struct Shared(Option<((usize, usize), u32)>);

@@ -3,81 +3,13 @@
 
 use proptest::prelude::*;
 
+mod any_layout;
+mod rebuilt;
+
 use super::*;
-use crate::telegram::{fscp_3_1, fscp_12_1};
-
-pub(super) fn field(name: &str, place: Place, bits: u32, order: ByteOrder, kind: Kind) -> Field {
-    Field { name: name.to_owned(), place, bits, order, kind }
-}
-
-fn constant(name: &str, place: Place, bits: u32, value: u32) -> Field {
-    field(name, place, bits, ByteOrder::Little, Kind::Constant { value })
-}
-
-/// FSCP 12/1 with `data` octets; the command is an id, so that every command can be tried.
-fn fscp_12_1(data: u32) -> Layout {
-    use ByteOrder::Little;
-    let counter = Counter { start: 1, step: 1, last: 0xFFFF, wrap_to: 1, toggle: None };
-    let mut fields = vec![
-        field("inherited", Place::Virtual, 16, Little, Kind::Inherited { of: "crc0".into() }),
-        field("sequence", Place::Virtual, 16, Little, Kind::Counter(counter)),
-        constant("zeros", Place::Virtual, 24, 0),
-        field("command", Place::Wire, 8, Little, Kind::Id { value: None }),
-    ];
-    let (connection, segments) = (4 + usize::try_from(data.div_ceil(2)).unwrap() * 3 - 1, data.div_ceil(2));
-    for segment in 0..segments {
-        let at = fields.len();
-        fields.push(field(&format!("data{segment}"), Place::Wire, 8 * data.min(2), Little, Kind::Data));
-        let mut over = vec![0, connection, 1, 3];
-        if segment > 0 {
-            fields.push(constant(&format!("index{segment}"), Place::Virtual, 16, segment));
-            over.push(at + 1);
-        }
-        over.extend([at, 2]);
-        let over = over.into_iter().map(|field| Over { field, reversed: false }).collect();
-        let start = Start::Number(0);
-        let rule =
-            CrcRule { bits: 16, polynomial: 0x39B7, start, reflect_in: false, reflect_out: false, xor_out: 0, over };
-        fields.push(field(&format!("crc{segment}"), Place::Wire, 16, Little, Kind::Crc(rule)));
-    }
-    assert_eq!(fields.len(), connection);
-    fields.push(field("connection", Place::Wire, 16, Little, Kind::Id { value: None }));
-    Layout::new(fields).unwrap()
-}
-
-fn key_12_1(layout: &Layout, command: u8, key: fscp_12_1::Key) -> Values {
-    let mut values = layout.values();
-    for (name, value) in [
-        ("inherited", key.inherited),
-        ("sequence", key.sequence),
-        ("connection", key.connection_id),
-        ("command", command.into()),
-    ] {
-        values.set(layout.field(name).unwrap(), value.into());
-    }
-    values
-}
-
-/// The short form of FSCP 3/1.
-fn fscp_3_1(data: u32) -> Layout {
-    use ByteOrder::{Big, Little};
-    let counter = Counter { start: 0, step: 1, last: 0xFF_FFFF, wrap_to: 1, toggle: Some(2) };
-    let over = [(1, false), (0, true), (3, false), (4, false)];
-    let over = over.into_iter().map(|(field, reversed)| Over { field, reversed }).collect();
-    let start = Start::Field(5);
-    let rule =
-        CrcRule { bits: 24, polynomial: 0x5D_6DCB, start, reflect_in: false, reflect_out: false, xor_out: 0, over };
-    Layout::new(vec![
-        field("data", Place::Wire, 8 * data, Big, Kind::Data),
-        field("status", Place::Wire, 8, Big, Kind::Flags),
-        field("toggle", Place::Inside { field: 1, bit: 5 }, 1, Big, Kind::Toggle),
-        field("number", Place::Virtual, 24, Little, Kind::Counter(counter)),
-        constant("zero", Place::Virtual, 8, 0),
-        field("crc1", Place::Virtual, 16, Big, Kind::Id { value: None }),
-        field("crc2", Place::Wire, 24, Big, Kind::Crc(rule)),
-    ])
-    .unwrap()
-}
+use crate::telegram::{declared, fscp_3_1, fscp_12_1};
+pub(super) use rebuilt::field;
+use rebuilt::{constant, key_3_1, key_12_1, layout_3_1, layout_12_1};
 
 fn octets(hex: &str) -> Vec<u8> {
     (0..hex.len()).step_by(2).map(|i| u8::from_str_radix(&hex[i..i + 2], 16).unwrap()).collect()
@@ -87,7 +19,7 @@ fn octets(hex: &str) -> Vec<u8> {
 /// the one before.
 #[test]
 fn recorded_session_of_fscp_12_1() {
-    let (master, slave) = (fscp_12_1(8), fscp_12_1(12));
+    let (master, slave) = (layout_12_1(8), layout_12_1(12));
     let exchange = [
         "3601006f3e00001622000033340000d0390700",
         "36011f79531020cb0230408e1f506057de70800425112254430700",
@@ -115,7 +47,7 @@ fn vectors_of_fscp_12_1() {
         (&[0x12], 0x4E, 0, 0, 1, "crc0", 0xA176),
         (&[0, 0, 0xDE, 0xAD], 0x36, 0xABCD, 7, 2, "crc1", 0xBC47),
     ] {
-        let layout = fscp_12_1(data.len().try_into().unwrap());
+        let layout = layout_12_1(data.len().try_into().unwrap());
         let values = key_12_1(&layout, command, fscp_12_1::Key { inherited, connection_id, sequence });
         let mut out = Vec::new();
         layout.emit(data, &values, &mut out);
@@ -126,7 +58,7 @@ fn vectors_of_fscp_12_1() {
 /// Device to host telegrams of a real machine, CRC1 0x22FF, as in the built-in file.
 #[test]
 fn real_telegrams_of_fscp_3_1() {
-    let layout = fscp_3_1(8);
+    let layout = layout_3_1(8);
     for (number, line) in (0..).zip([
         "410100040000000040bb5fb5",
         "410100040000000020811199",
@@ -135,9 +67,7 @@ fn real_telegrams_of_fscp_3_1() {
     ]) {
         let octets = octets(line);
         let telegram = layout.parse(&octets).unwrap();
-        let mut values = layout.values();
-        values.set(layout.field("crc1").unwrap(), 0x22FF);
-        values.set(layout.field("number").unwrap(), number);
+        let mut values = key_3_1(&layout, 0x22FF, number, false);
         assert_eq!(telegram.verify(&values), Ok(()), "number {number}");
         assert_eq!(telegram.value(layout.field("toggle").unwrap()), Some(number % 2));
         values.set(layout.field("number").unwrap(), number + 1);
@@ -152,7 +82,7 @@ proptest! {
         command: u8, inherited: u16, connection_id: u16, sequence: u16, flip in any::<proptest::sample::Index>(),
     ) {
         let data = if data.len() > 1 { &data[..data.len() / 2 * 2] } else { &data[..] };
-        let layout = fscp_12_1(data.len().try_into().unwrap());
+        let layout = layout_12_1(data.len().try_into().unwrap());
         let key = fscp_12_1::Key { inherited, connection_id, sequence };
         let values = key_12_1(&layout, command, key);
         let (mut declared, mut built_in) = (Vec::new(), Vec::new());
@@ -176,18 +106,15 @@ proptest! {
     fn fscp_3_1_is_the_built_in_one(
         data in proptest::collection::vec(any::<u8>(), 1..=12), flags: u8, crc1: u16, number in 0..=fscp_3_1::LAST_NUMBER,
     ) {
-        let layout = fscp_3_1(data.len().try_into().unwrap());
-        let mut values = layout.values();
-        let toggle = u32::from(flags >> 5 & 1);
-        for (name, value) in [("crc1", crc1.into()), ("number", number), ("toggle", toggle)] {
-            values.set(layout.field(name).unwrap(), value);
-        }
+        let layout = layout_3_1(data.len().try_into().unwrap());
+        let toggle = flags >> 5 & 1;
+        let values = key_3_1(&layout, crc1, number, toggle == 1);
         let mut built_in = Vec::new();
         fscp_3_1::emit(&data, fscp_3_1::Flags(flags), crc1, number, &mut built_in);
         let telegram = layout.parse(&built_in).unwrap();
         prop_assert_eq!(telegram.verify(&values), Ok(()));
         prop_assert_eq!(telegram.safe_data().collect::<Vec<_>>(), data.clone());
-        prop_assert_eq!(telegram.value(layout.field("toggle").unwrap()), Some(toggle));
+        prop_assert_eq!(telegram.value(layout.field("toggle").unwrap()), Some(toggle.into()));
         if flags & !0x20 == 0 {
             let mut declared = Vec::new();
             layout.emit(&data, &values, &mut declared);
@@ -201,7 +128,7 @@ fn coverage_is_that_of_the_built_in_profiles() {
     use crate::telegram::coverage;
     for data in [1, 2, 8] {
         let built_in = coverage::fscp_12_1(data).unwrap();
-        let declared = fscp_12_1(data.try_into().unwrap()).coverage().unwrap();
+        let declared = layout_12_1(data.try_into().unwrap()).coverage().unwrap();
         for (index, crc) in declared.iter().enumerate() {
             // The built-in ones are not merged and in the same order of powers.
             let bits = |runs: &[std::ops::Range<u32>]| runs.iter().cloned().flatten().collect::<Vec<_>>();
@@ -210,7 +137,7 @@ fn coverage_is_that_of_the_built_in_profiles() {
         }
     }
     let built_in = coverage::fscp_3_1(5, fscp_3_1::Crc2Form::Short).unwrap();
-    let declared = fscp_3_1(5).coverage().unwrap();
+    let declared = layout_3_1(5).coverage().unwrap();
     assert_eq!((declared[0].polynomial, &declared[0].runs), (built_in.polynomial, &built_in.runs));
 }
 
@@ -301,7 +228,7 @@ proptest! {
     /// Whatever the octets: nothing panics, and what is emitted parses and verifies.
     #[test]
     fn every_octet_row_is_survived(row in proptest::collection::vec(any::<u8>(), 0..40), sequence: u16) {
-        let layout = fscp_12_1(4);
+        let layout = layout_12_1(4);
         let key = fscp_12_1::Key { inherited: 1, connection_id: 2, sequence };
         let values = key_12_1(&layout, 0x36, key);
         if let Ok(telegram) = layout.parse(&row) {

@@ -263,11 +263,7 @@ pub fn tell(
     let loss = outcome.losses.get(index)?;
     let before = index.checked_sub(1).and_then(|before| outcome.losses.get(before)).and_then(|loss| loss.resumed);
     let mut facts = Facts::new(connection, outcome, loss, before);
-    // The first telegram after a silence may still be one of operation, and the next one says that it is over.
-    facts.reacted |= outcome
-        .losses
-        .get(index.saturating_add(1))
-        .is_some_and(|next| is_reaction(next.sign) && next.location.at.since(loss.location.at) <= connection.watchdog);
+    facts.reacted |= outcome.losses.get(index.saturating_add(1)).is_some_and(|next| is_sequel(next, loss, &facts));
     let mut suspects = rules::weigh(&facts, loss);
     // Equal sums stand in the order of the causes.
     suspects.sort_by_key(|suspect| (std::cmp::Reverse(suspect.weight), suspect.cause));
@@ -280,6 +276,16 @@ pub fn tell(
     };
     let unknown = unknown(&facts, loss, first);
     Some(Story { facts, suspects, decided, unknown })
+}
+
+/// Whether an end gives the connection up in `next` for what was missing in `loss` already. The first telegrams after a silence may
+/// still be ones of operation, on their way when the watchdog ran out. Behind the same gap of the capture there can be more: each end
+/// waits for its own time.
+fn is_sequel(next: &Loss, loss: &Loss, facts: &Facts) -> bool {
+    let waited = next.location.at.since(loss.location.at);
+    let same_gap = next.capture_gap.is_some() && next.capture_gap == loss.capture_gap;
+    let longest = if same_gap { facts.to_device.limit.max(facts.to_host.limit) } else { facts.watchdog };
+    is_reaction(next.sign) && waited <= longest
 }
 
 fn unknown(facts: &Facts, loss: &Loss, first: Option<crate::time::Instant>) -> Vec<Unknown> {

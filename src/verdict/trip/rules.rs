@@ -106,6 +106,8 @@ fn bus(scales: &mut Scales, facts: &Facts, loss: &Loss) {
         (2, true) => 3,
         (_, true) => 2,
         (2, false) => 1,
+        // An end without a partner that answers at once looks the same, unless nobody else is heard either.
+        (_, false) if all_stopped => 2,
         (_, false) => return,
     };
     for (direction, line) in without {
