@@ -293,3 +293,55 @@ impl Cycle {
         };
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::check::pair::{Discrepancy, DiscrepancyEnd};
+
+    fn at(nanos: i64) -> Location {
+        Location { at: Instant::from_nanos(nanos), file: 0, packet: nanos.unsigned_abs() }
+    }
+
+    fn pair(spans: &[i64]) -> PairOutcome {
+        let mut outcome = PairOutcome::default();
+        for span in spans {
+            let (first, begin, end, how) = (0, at(0), at(*span), DiscrepancyEnd::Followed);
+            let [measured, least, most] = [*span, *span / 2, *span * 2].map(Span::from_nanos);
+            outcome.record(Discrepancy { first, begin, end, measured, least, most: Some(most), how });
+        }
+        outcome
+    }
+
+    fn order(packets: &[i64]) -> OrderOutcome {
+        let mut outcome = OrderOutcome::default();
+        packets.iter().for_each(|packet| outcome.without_demand.push(at(*packet)));
+        outcome
+    }
+
+    fn reaction(function: usize, packets: &[i64], waiting: Option<i64>) -> ReactionOutcome {
+        let waiting = waiting.map(at);
+        ReactionOutcome { order: order(packets), waiting, ..ReactionOutcome::new(function) }
+    }
+
+    proptest! {
+        /// Oracle: all of them in one run.
+        #[test]
+        fn pairs_and_orders_join_as_if_they_were_one(
+            a in proptest::collection::vec(0_i64..1_000_000, 0..8),
+            b in proptest::collection::vec(0_i64..1_000_000, 0..8),
+        ) {
+            let both = [a.clone(), b.clone()].concat();
+            let mut joined = pair(&a);
+            joined.join(pair(&b));
+            prop_assert_eq!(format!("{joined:?}"), format!("{:?}", pair(&both)));
+            let mut joined = reaction(0, &a, Some(5));
+            joined.end_of_run(Some(at(9).at));
+            joined.join(reaction(0, &b, None));
+            prop_assert_eq!(&joined.order, &order(&both));
+            prop_assert_eq!((joined.waiting, joined.waited), (None, vec![(at(5), at(9).at)]));
+        }
+    }
+}

@@ -58,6 +58,17 @@ pub struct PairOutcome {
     pub disturbed: u64,
 }
 
+impl PairOutcome {
+    pub(super) fn record(&mut self, told: Discrepancy) {
+        self.sample.record(told.measured);
+        self.longest = self.longest.max(told.most);
+        if self.worst.is_none_or(|worst| told.least > worst.least) {
+            self.worst = Some(told);
+        }
+        self.changes.push(told);
+    }
+}
+
 /// What a telegram shows of one channel.
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Level {
@@ -206,13 +217,7 @@ impl PairMeter {
     }
 
     fn record(&mut self, told: Discrepancy) {
-        let outcome = &mut self.outcome;
-        outcome.sample.record(told.measured);
-        outcome.longest = outcome.longest.max(told.most);
-        if outcome.worst.is_none_or(|worst| told.least > worst.least) {
-            outcome.worst = Some(told);
-        }
-        outcome.changes.push(told);
+        self.outcome.record(told);
     }
 }
 

@@ -99,18 +99,7 @@ pub(super) struct Edge {
 
 impl Meter {
     pub(super) fn new(machine: &Machine, function: usize, demand: usize, reaction: usize) -> Self {
-        let outcome = ReactionOutcome {
-            function,
-            occurrences: Vec::new(),
-            sample: Sample::default(),
-            interrupted: 0,
-            already_reacted: 0,
-            disturbed: 0,
-            missing: Kept::default(),
-            order: OrderOutcome::default(),
-            waiting: None,
-            waited: Vec::new(),
-        };
+        let outcome = ReactionOutcome::new(function);
         let declared = machine.functions.get(function);
         Self {
             demand,
@@ -211,6 +200,22 @@ impl Meter {
 }
 
 impl ReactionOutcome {
+    /// Nothing seen yet.
+    pub(super) fn new(function: usize) -> Self {
+        Self {
+            function,
+            occurrences: Vec::new(),
+            sample: Sample::default(),
+            interrupted: 0,
+            already_reacted: 0,
+            disturbed: 0,
+            missing: Kept::default(),
+            order: OrderOutcome::default(),
+            waiting: None,
+            waited: Vec::new(),
+        }
+    }
+
     fn reacted(&mut self, demand: Location, reaction: Location, tap_gap: bool) {
         let span = reaction.at.since(demand.at);
         if tap_gap || span < Span::ZERO {

@@ -264,7 +264,7 @@ fn a_state_goes_on_only_with_its_machine_file_its_format_and_its_options() {
         "it does not fit: 'state.followers.0.base.lines': invalid type: integer `7`, expected a boolean; start again from the captures",
     );
     fs::write(&left, text.replacen("\"followers\":[", "\"followers\":[{},", 1)).unwrap();
-    refused(&[], "it does not fit: 'state.followers': a list of 7 entries, expected 6");
+    refused(&[], "it does not fit: 'state.followers': a list of 9 entries, expected 8");
     fs::File::create(&left).unwrap().set_len(state::LARGEST + 1).unwrap();
     refused(&[], "it is no state of a check: larger than any, 256 MiB at most");
     fs::write(&left, &text).unwrap();
