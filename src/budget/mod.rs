@@ -40,7 +40,7 @@ pub use function::{FunctionBudget, FunctionError, Limit, function};
 pub use input::{Input, LONGEST_WATCHDOG, Safer, Stage, Unit};
 pub use inverse::{Answer, Inverse, inverse};
 pub use limit_violation::Excess;
-pub use path::{Cause, VisiblePart, visible_part};
+pub use path::{Cause, VisiblePart, visible_part, visible_to_the_end};
 pub use search::Allowed;
 pub use sensitivity::{Change, Sensitivity, sensitivity};
 pub use visible_stop::{VisibleStop, visible_stop};

@@ -171,7 +171,7 @@ fn may_carry(function: &Function, place: usize, wanted: Direction) -> bool {
 }
 
 /// Where the demand first shows on the path.
-pub(super) fn first_pass(function: &Function, demand: &Signal) -> Option<usize> {
+fn first_pass(function: &Function, demand: &Signal) -> Option<usize> {
     let first = passes(function, demand.connection).find(|place| may_carry(function, *place, demand.direction));
     first.or_else(|| passes(function, demand.connection).next())
 }
@@ -212,11 +212,32 @@ pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<Vis
     } else {
         Chain::new(machine, visible)
     };
+    part(function, chain, first..end, answers).map(Some)
+}
+
+/// The part of the path that a tap and the values of the drive see: from the telegram that shows the demand to the end.
+///
+/// # Errors
+/// As for the response of the whole path.
+pub fn visible_to_the_end(machine: &Machine, function: &Function) -> Result<Option<VisiblePart>, FunctionError> {
+    let demand = function.demand.and_then(|signal| machine.signals.get(signal));
+    let Some(first) = demand.and_then(|demand| first_pass(function, demand)) else { return Ok(None) };
+    let Some(visible) = function.path.get(first..) else { return Ok(None) };
+    part(function, Chain::new(machine, visible), first..function.path.len(), false).map(Some)
+}
+
+/// `chain` as the part of the path of `function` in `places`.
+fn part(
+    function: &Function,
+    chain: Chain,
+    places: std::ops::Range<usize>,
+    answers: bool,
+) -> Result<VisiblePart, FunctionError> {
     let response = chain.response()?;
     let outside = |steps: Option<&[Step]>| steps.map(<[Step]>::to_vec).unwrap_or_default();
-    Ok(Some(VisiblePart {
-        before: outside(function.path.get(..first)),
-        behind: outside(function.path.get(end..)),
+    Ok(VisiblePart {
+        before: outside(function.path.get(..places.start)),
+        behind: outside(function.path.get(places.end..)),
         answers,
         decided_by: response.one_fault_span.and_then(|watched| chain.cause(watched)),
         staged_by: response.staged_spans.iter().filter_map(|watched| chain.cause(*watched)).collect(),
@@ -224,7 +245,7 @@ pub fn visible_part(machine: &Machine, function: &Function) -> Result<Option<Vis
         response,
         steps: chain.steps,
         supervised: chain.supervisions.into_iter().map(|supervision| supervision.members).collect(),
-    }))
+    })
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@
 
 use super::axis_stop::{axis_stop, budget_axis};
 use super::function::FunctionError;
-use super::path::{Chain, decide, first_pass};
+use super::path::visible_to_the_end;
 use super::stop::{Motion, Ramp};
 use crate::machine::{Function, FunctionStop, Machine, StopKind};
 use crate::quantity::{Acceleration, Travel};
@@ -34,11 +34,9 @@ pub struct VisibleStop {
 /// # Errors
 /// As for the budget of the function.
 pub fn visible_stop(machine: &Machine, function: &Function) -> Result<Option<VisibleStop>, FunctionError> {
-    let demand = function.demand.and_then(|signal| machine.signals.get(signal));
-    let (Some(demand), Some(declared)) = (demand, function.stop) else { return Ok(None) };
-    let visible = first_pass(function, demand).and_then(|first| function.path.get(first..));
-    let Some(visible) = visible else { return Ok(None) };
-    let response = decide(&Chain::new(machine, visible).response()?, function.faults);
+    let Some(declared) = function.stop else { return Ok(None) };
+    let Some(part) = visible_to_the_end(machine, function)? else { return Ok(None) };
+    let response = part.bound;
     let (stop, _) = axis_stop(machine, &declared, response)?;
     let overall = response.checked_add(stop.time).ok_or(FunctionError::OutOfRange)?;
     Ok(Some(VisibleStop { response, overall, travel: stop.travel, ramp: ramp(machine, &declared) }))

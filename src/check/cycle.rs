@@ -97,20 +97,24 @@ pub(super) struct Cycles {
     known: Vec<Cycle>,
     /// The kind of the last frame, if it is followed: the next frame is most likely of the kind behind it.
     current: Option<usize>,
+    /// Frames so far of that kind.
+    frames: Option<u64>,
 }
 
 impl Cycles {
     /// The next frame. `counted`: since the frame before of its kind, by the sender.
     pub(super) fn frame(&mut self, kind: FrameKind, at: Location, counted: Option<Span>) {
         self.current = self.find(kind);
+        self.frames = None;
         if let Some(cycle) = self.current.and_then(|index| self.known.get_mut(index)) {
             cycle.frame(at, counted);
+            self.frames = Some(cycle.frames);
         }
     }
 
     /// The next frame is of no kind that is followed, or a copy of one before.
     pub(super) const fn other(&mut self) {
-        self.current = None;
+        (self.current, self.frames) = (None, None);
     }
 
     fn find(&mut self, kind: FrameKind) -> Option<usize> {
@@ -136,8 +140,8 @@ impl Cycles {
     }
 
     /// Frames so far of the kind of the last one.
-    pub(super) fn frames(&self) -> Option<u64> {
-        self.current.and_then(|index| self.known.get(index)).map(|cycle| cycle.frames)
+    pub(super) const fn frames(&self) -> Option<u64> {
+        self.frames
     }
 
     /// The longest time between two frames of the kind of the last one that ended after `since`.

@@ -124,7 +124,7 @@ impl Follower {
         if line.is_held(octets) {
             return Update::Unchanged;
         }
-        line.telegrams = line.telegrams.saturating_add(1);
+        line.telegrams = line.telegrams.wrapping_add(1);
         let update = match &mut self.rules {
             Rules::Fscp12_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
             Rules::Fscp3_1(rules) => rules.follow(&mut self.base, direction, octets, at, siblings),
@@ -368,7 +368,7 @@ impl Base {
     /// How often the place of the telegrams was seen.
     pub(super) const fn seen(&self, direction: Direction) -> u64 {
         let line = self.line(direction);
-        line.held.saturating_add(line.telegrams)
+        line.held.wrapping_add(line.telegrams)
     }
 
     pub(super) const fn line_mut(&mut self, direction: Direction) -> &mut Line {
@@ -389,7 +389,7 @@ impl Base {
     /// A new telegram of steady operation, its CRCs checked: all that it changes here.
     pub(super) fn steady(&mut self, direction: Direction, at: Location) {
         let line = self.line_mut(direction);
-        line.confirmed = line.confirmed.saturating_add(1);
+        line.confirmed = line.confirmed.wrapping_add(1);
         line.in_operation = true;
         self.new_telegram(direction, at, true);
     }
@@ -432,14 +432,23 @@ impl Base {
         }
     }
 
-    /// What a new telegram came to; cheap, as it is done for each.
-    fn note(&mut self, direction: Direction, at: Location, update: Update, number: Option<u32>) {
-        let content = match update {
+    /// What a telegram without process data holds, by what it came to.
+    #[cold]
+    const fn content(&self, direction: Direction, update: Update) -> Content {
+        match update {
             Update::Rejected => Content::Rejected,
             Update::FailSafe => Content::FailSafe,
             Update::Process => Content::Process,
             Update::NoData | Update::Unchanged if self.watch.is_supervised(direction) => Content::Process,
             Update::NoData | Update::Unchanged => Content::NoData,
+        }
+    }
+
+    /// What a new telegram came to; cheap, as it is done for each.
+    fn note(&mut self, direction: Direction, at: Location, update: Update, number: Option<u32>) {
+        let content = match update {
+            Update::Process => Content::Process,
+            _ => self.content(direction, update),
         };
         self.recorder.telegram(direction, at, content, number);
         if self.recorder.waits_for_operation() {

@@ -35,10 +35,12 @@ impl History {
             self.widen(octets.len());
         }
         self.newest = self.newest.wrapping_add(1) % REMEMBERED;
-        self.count = self.count.saturating_add(1).min(REMEMBERED);
-        self.start = self.newest.saturating_mul(self.slot);
+        if self.count < REMEMBERED {
+            self.count = self.count.wrapping_add(1);
+        }
+        self.start = self.newest.wrapping_mul(self.slot);
         if let Some(slot) = self.octets.get_mut(self.start..).and_then(|rest| rest.get_mut(..octets.len())) {
-            slot.copy_from_slice(octets);
+            copy(octets, slot);
         }
         if let Some(length) = self.lengths.get_mut(self.newest) {
             *length = octets.len();
@@ -78,6 +80,25 @@ fn same(a: &[u8], b: &[u8]) -> bool {
         8..=16 => same_ends(a, b, u64::from_ne_bytes),
         17..=32 => same_ends(a, b, u128::from_ne_bytes),
         _ => a == b,
+    }
+}
+
+/// `to.copy_from_slice(from)`, likewise.
+fn copy(from: &[u8], to: &mut [u8]) {
+    match from.len() {
+        8..=16 => copy_ends::<8>(from, to),
+        17..=32 => copy_ends::<16>(from, to),
+        _ => to.copy_from_slice(from),
+    }
+}
+
+/// Copies the first and the last `N` octets, which is all of them if they overlap or touch.
+fn copy_ends<const N: usize>(from: &[u8], to: &mut [u8]) {
+    if let (Some(first), Some(to)) = (from.first_chunk::<N>(), to.first_chunk_mut()) {
+        *to = *first;
+    }
+    if let (Some(last), Some(to)) = (from.last_chunk::<N>(), to.last_chunk_mut()) {
+        *to = *last;
     }
 }
 

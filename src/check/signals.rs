@@ -8,29 +8,47 @@ use super::follower::Update;
 use super::pair::PairMeter;
 use super::reaction::{Edge, Meter};
 use super::stops::Stops;
-use crate::machine::{Direction, Machine};
+use crate::machine::{Connection, Direction, Machine};
 
 /// The declared signals and the reactions measured between them.
 pub(super) struct Signals<'m> {
     machine: &'m Machine,
-    /// Signals of each connection and direction.
-    of_connection: Vec<Both<Vec<usize>>>,
+    of_connection: Vec<Both<Line>>,
     active: Vec<Option<bool>>,
-    /// Whether each connection and direction carries process data, as far as it was seen last.
-    running: Vec<[bool; 2]>,
     pub(super) meters: Vec<Meter>,
     pub(super) stops: Stops<'m>,
     pub(super) pairs: Vec<PairMeter>,
 }
 
-crate::saved::resume!(Signals<'_> { plain: active, running; nested: meters, stops, pairs; fixed: machine, of_connection });
+crate::saved::resume!(Signals<'_> { plain: active; nested: of_connection, meters, stops, pairs; fixed: machine });
+
+/// One direction of a connection.
+#[derive(Clone, Debug, Default)]
+struct Line {
+    signals: Vec<usize>,
+    /// Whether its telegrams carry safe data at all: requests without data and time coordination say nothing of the data that
+    /// go the other way.
+    has_data: bool,
+    /// Whether it carries process data, as far as it was seen last.
+    is_running: bool,
+}
+
+crate::saved::resume!(Line { plain: is_running; nested: ; fixed: signals, has_data });
 
 impl<'m> Signals<'m> {
     pub(super) fn new(machine: &'m Machine) -> Self {
-        let mut of_connection = vec![Both::<Vec<usize>>::default(); machine.connections.len()];
+        let line = |connection: &Connection, direction| {
+            let has_data = connection.profile.safe_data_length(direction) > 0;
+            Line { has_data, ..Line::default() }
+        };
+        let lines = |connection: &Connection| Both {
+            to_device: line(connection, Direction::ToDevice),
+            to_host: line(connection, Direction::ToHost),
+        };
+        let mut of_connection: Vec<Both<Line>> = machine.connections.iter().map(lines).collect();
         for (index, signal) in machine.signals.iter().enumerate() {
-            if let Some(signals) = of_connection.get_mut(signal.connection) {
-                signals.of_mut(signal.direction).push(index);
+            if let Some(lines) = of_connection.get_mut(signal.connection) {
+                lines.of_mut(signal.direction).signals.push(index);
             }
         }
         let meters = machine
@@ -40,15 +58,15 @@ impl<'m> Signals<'m> {
             .filter_map(|(index, function)| Some(Meter::new(machine, index, function.demand?, function.reaction?)))
             .collect();
         let pairs = machine.pairs.iter().map(|pair| PairMeter::new(machine, pair)).collect();
-        let running = vec![[false; 2]; machine.connections.len()];
         let active = vec![None; machine.signals.len()];
-        Self { machine, of_connection, active, running, meters, pairs, stops: Stops::new(machine) }
+        Self { machine, of_connection, active, meters, pairs, stops: Stops::new(machine) }
     }
 
     /// The capture lost packets that may have held telegrams of `connection`.
     pub(super) fn tap_gap(&mut self, connection: usize) {
-        let signals = self.of_connection.get(connection);
-        for signal in signals.iter().flat_map(|signals| signals.to_device.iter().chain(&signals.to_host)) {
+        let Some(lines) = self.of_connection.get_mut(connection) else { return };
+        (lines.to_device.is_running, lines.to_host.is_running) = (false, false);
+        for signal in lines.to_device.signals.iter().chain(&lines.to_host.signals) {
             for meter in &mut self.meters {
                 meter.tap_gap(*signal);
             }
@@ -57,9 +75,6 @@ impl<'m> Signals<'m> {
             if let Some(active) = self.active.get_mut(*signal) {
                 *active = None;
             }
-        }
-        if let Some(running) = self.running.get_mut(connection) {
-            *running = [false; 2];
         }
         for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
             meter.order_lost();
@@ -78,14 +93,13 @@ impl<'m> Signals<'m> {
         at: Location,
         octet: impl Fn(usize) -> Option<u8>,
     ) {
-        let Some(signals) = self.of_connection.get(connection) else { return };
-        // Requests without data and time coordination say nothing of the data that go the other way.
-        let declared = self.machine.connections.get(connection);
-        if declared.is_none_or(|declared| declared.profile.safe_data_length(direction) == 0) {
+        let Some(line) = self.of_connection.get_mut(connection).map(|lines| lines.of_mut(direction)) else { return };
+        if !line.has_data {
             return;
         }
         let is_process = update == Update::Process;
-        for &index in signals.of(direction) {
+        let was_running = std::mem::replace(&mut line.is_running, is_process);
+        for &index in &line.signals {
             let (Some(signal), Some(state)) = (self.machine.signals.get(index), self.active.get_mut(index)) else {
                 continue;
             };
@@ -100,11 +114,8 @@ impl<'m> Signals<'m> {
             *state = active;
             // The state before the first telegram is not known, so it has no edge.
             if before.is_some() && before != active {
-                let (states, edge) = (&self.active, Edge { signal: index, active, at, is_process });
-                self.stops.edge(edge);
-                for meter in &mut self.meters {
-                    meter.edge(edge, |signal| states.get(signal).copied().flatten());
-                }
+                let edge = Edge { signal: index, active, at, is_process };
+                tell(edge, &self.active, &mut self.stops, &mut self.meters);
             }
         }
         let states = &self.active;
@@ -115,10 +126,7 @@ impl<'m> Signals<'m> {
                 pair.interrupted();
             }
         }
-        let running = self.running.get_mut(connection);
-        let running = running.and_then(|both| both.get_mut(usize::from(direction == Direction::ToHost)));
-        let was_running = running.map(|running| std::mem::replace(running, is_process));
-        if is_process && was_running == Some(true) {
+        if is_process && was_running {
             return;
         }
         for meter in self.meters.iter_mut().filter(|meter| meter.concerns(connection)) {
@@ -128,5 +136,14 @@ impl<'m> Signals<'m> {
                 meter.interrupted(at);
             }
         }
+    }
+}
+
+/// Tells an edge to all that wait for one. Out of the way of the many telegrams without.
+#[cold]
+fn tell(edge: Edge, states: &[Option<bool>], stops: &mut Stops<'_>, meters: &mut [Meter]) {
+    stops.edge(edge);
+    for meter in meters {
+        meter.edge(edge, |signal| states.get(signal).copied().flatten());
     }
 }

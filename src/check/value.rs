@@ -85,6 +85,7 @@ pub(super) struct Follow<'m> {
     declared: &'m Value,
     /// Speed beyond which nothing is believed.
     limit: i128,
+    modulus: Option<i128>,
     octets: [u8; 8],
     last: Option<Seen>,
     total: Total,
@@ -93,13 +94,14 @@ pub(super) struct Follow<'m> {
     pub(super) outcome: ValueOutcome,
 }
 
-crate::saved::resume!(Follow<'_> { plain: octets, last, total, gap; nested: outcome; fixed: declared, limit });
+crate::saved::resume!(Follow<'_> { plain: octets, last, total, gap; nested: outcome; fixed: declared, limit, modulus });
 
 impl<'m> Follow<'m> {
     pub(super) fn new(machine: &'m Machine, index: usize, declared: &'m Value) -> Self {
         let outcome = ValueOutcome { value: index, seen: 0, changes: 0, range: None, implausible: None };
         let limit = limit(machine, declared);
-        Self { declared, limit, octets: [0; 8], last: None, total: Total::default(), gap: false, outcome }
+        let (modulus, total) = (modulus(declared), Total::default());
+        Self { declared, limit, modulus, octets: [0; 8], last: None, total, gap: false, outcome }
     }
 
     pub(super) const fn axis(&self) -> usize {
@@ -124,7 +126,8 @@ impl<'m> Follow<'m> {
         outcome.seen = outcome.seen.saturating_add(1);
         let gap = std::mem::take(&mut self.gap);
         if let Some(last) = &mut self.last
-            && self.octets.get(..octets.len()) == Some(octets)
+            && octets.len() <= self.octets.len()
+            && octets.iter().zip(&self.octets).all(|(new, old)| new == old)
         {
             last.at = at;
             return Some(*last);
@@ -163,12 +166,12 @@ impl<'m> Follow<'m> {
             self.total = Total { number, way: number };
             return nano(self.declared, number).and_then(|nano| i64::try_from(nano).ok());
         };
-        let step = shortest(number.saturating_sub(self.total.number), modulus(self.declared));
+        let step = shortest(number.saturating_sub(self.total.number), self.modulus);
         self.total = Total { number, way: self.total.way.saturating_add(step) };
         let distance = nano(self.declared, step).unwrap_or(i128::MAX).abs();
         let time = i128::from(at.at.since(last.at.at).as_nanos()).max(0);
         let time = time.saturating_add(self.declared.reporting_delay.as_nanos().into()).saturating_add(PAUSE);
-        let farthest = self.limit.saturating_mul(time).checked_div(NANO).unwrap_or(i128::MAX);
+        let farthest = scaled(self.limit, time, NANO).unwrap_or(i128::MAX);
         if distance > farthest && !gap {
             self.doubt(Implausible::Jump { distance: narrow(distance), limit: narrow(farthest) }, at);
         }
@@ -198,12 +201,9 @@ fn number(value: &Value, octets: &[u8]) -> Option<i128> {
     let mut le = [0_u8; 8];
     let length = value.number.octets();
     let octets = octets.get(..length)?;
-    for (place, octet) in octets.iter().enumerate() {
-        let to = match value.byte_order {
-            ByteOrder::Little => place,
-            ByteOrder::Big => length.checked_sub(place)?.checked_sub(1)?,
-        };
-        *le.get_mut(to)? = *octet;
+    match value.byte_order {
+        ByteOrder::Little => le.iter_mut().zip(octets).for_each(|(place, octet)| *place = *octet),
+        ByteOrder::Big => le.iter_mut().zip(octets.iter().rev()).for_each(|(place, octet)| *place = *octet),
     }
     let [a, b, c, d, ..] = le;
     Some(match value.number {
@@ -230,7 +230,18 @@ fn nano(value: &Value, number: i128) -> Option<i128> {
     if value.number.counts().is_none() {
         return Some(number);
     }
-    number.checked_mul(value.scale.nano.into())?.checked_div(value.scale.counts.into())
+    scaled(number, value.scale.nano.into(), value.scale.counts.into())
+}
+
+/// `number * by / over`, rounded to zero. Most numbers are small, and a long division takes a hundred instructions.
+fn scaled(number: i128, by: i128, over: i128) -> Option<i128> {
+    let short = |number: i128| i64::try_from(number).ok();
+    if let (Some(number), Some(by), Some(over)) = (short(number), short(by), short(over))
+        && let Some(product) = number.checked_mul(by)
+    {
+        return product.checked_div(over).map(i128::from);
+    }
+    number.checked_mul(by)?.checked_div(over)
 }
 
 /// Where the number starts again: in counts, or in nano units of a floating number.
@@ -246,7 +257,10 @@ fn modulus(value: &Value) -> Option<i128> {
 /// The shorter way around.
 fn shortest(step: i128, modulus: Option<i128>) -> i128 {
     let Some(modulus) = modulus.filter(|modulus| *modulus > 0) else { return step };
-    let half = modulus / 2;
+    let half = modulus >> 1;
+    if step.unsigned_abs() < half.unsigned_abs() {
+        return step;
+    }
     step.saturating_add(half).checked_rem_euclid(modulus).unwrap_or(0).saturating_sub(half)
 }
 

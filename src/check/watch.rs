@@ -233,7 +233,10 @@ impl Watch {
 
     /// The silence, mostly this side's own, that the telegram just taken has put on hold.
     pub(super) fn newly_on_hold(&self, direction: Direction) -> Option<Silence> {
-        let held_back = self.lines.of(direction).held_back.filter(|_| self.holds)?;
+        if !self.holds {
+            return None;
+        }
+        let held_back = self.lines.of(direction).held_back?;
         (held_back.is_own && held_back.left == GOES_ON).then_some(held_back.silence)
     }
 
@@ -276,22 +279,26 @@ impl Watch {
         if self.holds {
             self.go_on();
         }
+        let silence = self.measure(direction, at, supervised);
+        let (line, partner) = self.lines.with_opposite(direction);
+        partner.turn.get_or_insert(at);
+        line.partner_number = partner.number;
+        line.number = line.number.wrapping_add(1);
+        (line.last, line.turn) = (Some(at), None);
+        (line.supervised, line.tap_gap, line.doubt) = (supervised, false, false);
+        silence
+    }
+
+    /// Records the intervals that a new telegram ends; the state is still that before it.
+    fn measure(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
         let now = at.at;
         let (line, partner) = self.lines.with_opposite(direction);
         let other = partner.last.map(|last| last.at);
-        partner.turn.get_or_insert(at);
-        let others = partner.number;
-        let start = line.last.replace(at);
-        let previous = start.map(|last| last.at);
-        let asked = line.turn.take();
-        let turn = asked.map(|turn| turn.at);
-        let others_before = std::mem::replace(&mut line.partner_number, others);
-        line.number = line.number.saturating_add(1);
+        let previous = line.last.map(|last| last.at);
+        let turn = line.turn.map(|turn| turn.at);
         let before = line.before.take();
         let was_long = std::mem::take(&mut line.is_long);
-        let was_supervised = std::mem::replace(&mut line.supervised, supervised);
-        let tap_gap = std::mem::take(&mut line.tap_gap);
-        let doubt = std::mem::take(&mut line.doubt);
+        let (was_supervised, tap_gap, doubt) = (line.supervised, line.tap_gap, line.doubt);
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
@@ -314,14 +321,13 @@ impl Watch {
         if !doubt && (self.timer != Timer::Answer || turn.is_some()) {
             line.intervals.record(span, at);
             line.before = Some(span);
-            if was_long && let Some(long) = line.longest.iter_mut().find(|long| Some(long.end) == start) {
+            if was_long && let Some(long) = line.longest.iter_mut().find(|long| Some(long.end) == line.last) {
                 long.after = Some(span);
             }
-            let start = if self.timer == Timer::Answer { asked } else { start };
             if line.longest.enters(span)
-                && let Some(start) = start
+                && let Some(start) = if self.timer == Timer::Answer { line.turn } else { line.last }
             {
-                let other_telegrams = others.saturating_sub(others_before);
+                let other_telegrams = partner.number.saturating_sub(line.partner_number);
                 line.longest.insert(span, LongInterval::new(start, at, before, other_telegrams));
                 line.is_long = true;
             }

@@ -23,8 +23,9 @@ pub(super) struct Arguments {
     /// Machine file (TOML) by which captures are checked first.
     #[arg(short, long, value_name = "FILE")]
     machine: Option<PathBuf>,
-    /// How much worse the new run may be: margin (to the watchdog), max, median (intervals) or reaction (mean), in percent of
-    /// the old figure. By default margin=20% and reaction=10%; new findings, trips and worse verdicts always count.
+    /// How much worse the new run may be: margin (to the watchdog), max, median (intervals), reaction, standstill or travel (means),
+    /// in percent of the old figure. By default margin=20%, reaction=10%, standstill=10% and travel=10%; new findings, trips and
+    /// worse verdicts always count.
     #[arg(long, value_name = "NAME=SHARE", value_parser = limit)]
     limit: Vec<(Rule, i64)>,
     #[command(flatten)]

@@ -13,13 +13,25 @@ pub struct Limits {
     pub median_ppb: Option<i64>,
     /// Growth of the mean measured reaction, beyond twice the standard error of the difference.
     pub reaction_ppb: Option<i64>,
+    /// Growth of the mean measured time to standstill, likewise.
+    pub standstill_ppb: Option<i64>,
+    /// Growth of the mean measured travel to standstill, likewise.
+    pub travel_ppb: Option<i64>,
 }
 
-/// 20 % of the margin, 10 % of the reaction (common practice, no source). Intervals have no limit of their own: cycles that
+/// 20 % of the margin, 10 % of the reaction and of the stop (common practice, no source). Intervals have no limit of their own: cycles that
 /// are not synchronised meet in another phase after each power-up, and a median may double without any fault.
 impl Default for Limits {
     fn default() -> Self {
-        Self { margin_ppb: Some(200_000_000), max_ppb: None, median_ppb: None, reaction_ppb: Some(100_000_000) }
+        let tenth = Some(100_000_000);
+        Self {
+            margin_ppb: Some(200_000_000),
+            max_ppb: None,
+            median_ppb: None,
+            reaction_ppb: tenth,
+            standstill_ppb: tenth,
+            travel_ppb: tenth,
+        }
     }
 }
 
@@ -34,6 +46,10 @@ pub enum Rule {
     Median,
     /// [`Limits::reaction_ppb`].
     Reaction,
+    /// [`Limits::standstill_ppb`].
+    Standstill,
+    /// [`Limits::travel_ppb`].
+    Travel,
     /// A finding that was not there, or not as often.
     Finding,
     /// A trip that was not there, or not as often.
@@ -44,7 +60,8 @@ pub enum Rule {
 
 impl Rule {
     /// The rules that take a limit.
-    pub const LIMITED: [Self; 4] = [Self::Margin, Self::Max, Self::Median, Self::Reaction];
+    pub const LIMITED: [Self; 6] =
+        [Self::Margin, Self::Max, Self::Median, Self::Reaction, Self::Standstill, Self::Travel];
 
     /// Its name, as in `--limit NAME=SHARE`.
     pub const fn name(self) -> &'static str {
@@ -53,6 +70,8 @@ impl Rule {
             Self::Max => "max",
             Self::Median => "median",
             Self::Reaction => "reaction",
+            Self::Standstill => "standstill",
+            Self::Travel => "travel",
             Self::Finding => "finding",
             Self::Trip => "trip",
             Self::Verdict => "verdict",
@@ -68,6 +87,8 @@ impl Limits {
             Rule::Max => self.max_ppb,
             Rule::Median => self.median_ppb,
             Rule::Reaction => self.reaction_ppb,
+            Rule::Standstill => self.standstill_ppb,
+            Rule::Travel => self.travel_ppb,
             Rule::Finding | Rule::Trip | Rule::Verdict => Some(0),
         }
     }
@@ -79,6 +100,8 @@ impl Limits {
             Rule::Max => self.max_ppb = Some(ppb),
             Rule::Median => self.median_ppb = Some(ppb),
             Rule::Reaction => self.reaction_ppb = Some(ppb),
+            Rule::Standstill => self.standstill_ppb = Some(ppb),
+            Rule::Travel => self.travel_ppb = Some(ppb),
             Rule::Finding | Rule::Trip | Rule::Verdict => {}
         }
     }

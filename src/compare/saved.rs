@@ -157,12 +157,14 @@ pub struct SavedFunction {
     pub margin: SavedFigures,
     /// Reactions in the capture.
     pub measured: Option<SavedReactions>,
+    /// Stops in the capture, by the values of the drive.
+    pub standstill: Option<SavedStandstill>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     pub verdict: String,
 }
 
 /// The travel of a stop.
-#[derive(Clone, Debug, Default, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
 pub struct SavedStop {
     /// On a linear axis, in micrometres; the file has millimetres.
     #[serde(default, rename = "travel_mm", deserialize_with = "thousandths")]
@@ -170,6 +172,13 @@ pub struct SavedStop {
     /// On a rotary axis, in thousandths of a degree; the file has degrees.
     #[serde(default, rename = "travel_deg", deserialize_with = "thousandths")]
     pub travel_mdeg: Option<i64>,
+}
+
+impl SavedStop {
+    /// Whatever it holds.
+    fn figures(self) -> impl Iterator<Item = i64> {
+        [self.travel_um, self.travel_mdeg].into_iter().flatten()
+    }
 }
 
 /// A separation distance.
@@ -209,6 +218,28 @@ pub struct SavedReactions {
     pub s_ns: Option<i64>,
     /// Longest.
     pub max_ns: Option<i64>,
+}
+
+/// The measured stops of a function, from the demand to standstill.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedStandstill {
+    /// How many.
+    pub n: u64,
+    /// Arithmetic mean of the times.
+    pub mean_ns: Option<i64>,
+    /// Standard deviation of the sample.
+    pub s_ns: Option<i64>,
+    /// Longest.
+    pub max_ns: Option<i64>,
+    /// Arithmetic mean of the travels.
+    pub mean_travel: Option<SavedStop>,
+    /// Standard deviation of the sample.
+    pub s_travel: Option<SavedStop>,
+    /// Farthest.
+    pub max_travel: Option<SavedStop>,
+    /// The values can't be true, so these figures say nothing.
+    #[serde(default)]
+    pub doubted: bool,
 }
 
 /// Why a file is no saved run.
@@ -312,6 +343,12 @@ impl Saved {
             let times = [measured.mean_ns, measured.s_ns, measured.max_ns];
             if times.into_iter().flatten().any(|time| time < 0) {
                 return Err(wrong(format!("{place}, measured"), "times of 0 or more"));
+            }
+            let stops = function.standstill.unwrap_or_default();
+            let travels = [stops.mean_travel, stops.s_travel, stops.max_travel].into_iter().flatten();
+            let figures = [stops.mean_ns, stops.s_ns, stops.max_ns].into_iter().flatten();
+            if figures.chain(travels.flat_map(SavedStop::figures)).any(|figure| figure < 0) {
+                return Err(wrong(format!("{place}, standstill"), "times and travels of 0 or more"));
             }
         }
         Ok(())

@@ -33,7 +33,12 @@ fn run() -> Value {
             "margin": {
                 "response_time_ns": 3, "time_ns": 4, "travel_mm": -0.5, "travel_deg": 0.25, "separation_mm": 1e3
             },
-            "measured": { "n": 9, "mean_ns": 20, "s_ns": 3, "max_ns": 24 }, "verdict": "met"
+            "measured": { "n": 9, "mean_ns": 20, "s_ns": 3, "max_ns": 24 },
+            "standstill": {
+                "n": 9, "mean_ns": 400, "s_ns": 60, "max_ns": 480, "mean_travel": { "travel_deg": 2.0 },
+                "s_travel": { "travel_deg": 0.3 }, "max_travel": { "travel_deg": 2.4 }, "doubted": false
+            },
+            "verdict": "met"
         }]
     })
 }
@@ -86,6 +91,18 @@ fn every_field_is_read() {
     assert_eq!((margin.travel_um, margin.travel_mdeg, margin.separation_um), (Some(-500), Some(250), Some(1_000_000)));
     let measured = SavedReactions { n: 9, mean_ns: Some(20), s_ns: Some(3), max_ns: Some(24) };
     assert_eq!(function.measured, Some(measured));
+    let travel = |travel_mdeg| Some(SavedStop { travel_um: None, travel_mdeg: Some(travel_mdeg) });
+    let stops = SavedStandstill {
+        n: 9,
+        mean_ns: Some(400),
+        s_ns: Some(60),
+        max_ns: Some(480),
+        mean_travel: travel(2_000),
+        s_travel: travel(300),
+        max_travel: travel(2_400),
+        doubted: false,
+    };
+    assert_eq!(function.standstill, Some(stops));
 }
 
 #[test]
@@ -127,6 +144,19 @@ fn limits_are_broken_above_and_not_at_them() {
     let mut few = slower.clone();
     few["functions"][0]["measured"]["n"] = json!(4);
     assert_eq!(rules(&few, limits), []);
+    // Of the stops alike: sqrt(2 x 60^2 / 9) = 28.3, twice it 56; 496 - 400 - 56 is 10 % of 400. Travel: 0.1414 deg, twice it 0.282.
+    let slower = |mean: i64| with("/functions/0/standstill/mean_ns", json!(mean));
+    assert_eq!(rules(&slower(496), limits), []);
+    assert_eq!(rules(&slower(500), limits), [(Rule::Standstill, 110_000_000)]);
+    let farther = |mean: f64| with("/functions/0/standstill/mean_travel/travel_deg", json!(mean));
+    assert_eq!(rules(&farther(2.482), limits), []);
+    assert_eq!(rules(&farther(2.483), limits), [(Rule::Travel, 100_500_000)]);
+    // Figures that can't be true, or of another kind of axis, are not compared.
+    let mut doubted = slower(900);
+    doubted["functions"][0]["standstill"]["doubted"] = json!(true);
+    assert_eq!(rules(&doubted, limits), []);
+    let linear = with("/functions/0/standstill/mean_travel", json!({ "travel_mm": 90.0 }));
+    assert_eq!(rules(&linear, limits), []);
     let verdict = with("/functions/0/verdict", json!("refuted"));
     assert_eq!(rules(&verdict, limits), [(Rule::Verdict, i64::MAX)]);
 }

@@ -4,10 +4,11 @@ use super::assemble::empty;
 use super::comparison_model::*;
 use super::model::Report;
 use super::number::{decimal, milli_units, span};
+use super::stop_model::TravelReport;
 use super::words::COMPARE_CAUTIONS;
 use crate::compare::{
     BlockTest, Breach, Comparison, ConnectionChange, CountChange, FEWEST_BLOCKS, FunctionChange, LineChange, NoTest,
-    NotCompared, Pair, Saved, SavedFigures, SavedReactions,
+    NotCompared, Pair, Saved, SavedFigures, SavedReactions, SavedStandstill, SavedStop,
 };
 use crate::verdict::Judgement;
 
@@ -23,6 +24,8 @@ pub fn comparison(files: [&str; 2], saved: [&Saved; 2], comparison: &Comparison,
                 max_percent: limits.max_ppb.map(percent),
                 median_percent: limits.median_ppb.map(percent),
                 reaction_percent: limits.reaction_ppb.map(percent),
+                standstill_percent: limits.standstill_ppb.map(percent),
+                travel_percent: limits.travel_ppb.map(percent),
             },
             regressions: comparison.breaches.iter().map(regression).collect(),
             connections: comparison.connections.iter().map(connection).collect(),
@@ -154,7 +157,26 @@ fn function(change: &FunctionChange) -> FunctionChangeReport {
         margin: both(&change.margin, margins),
         reactions: both(&change.measured, |measured| measured.map(reactions)),
         reaction_grown_percent: change.reaction_grown_ppb().and_then(share),
+        standstill: both(&change.standstill, |stops| stops.map(|stops| self::stops(&stops))),
+        standstill_grown_percent: change.standstill_grown_ppb().and_then(share),
+        travel_grown_percent: change.travel_grown_ppb().and_then(share),
         verdict: both(&change.verdict, String::clone),
+    }
+}
+
+fn stops(stops: &SavedStandstill) -> StopsReport {
+    let travel = |travel: SavedStop| TravelReport {
+        travel_mm: thousandths(travel.travel_um),
+        travel_deg: thousandths(travel.travel_mdeg),
+    };
+    StopsReport {
+        n: stops.n,
+        mean_ns: stops.mean_ns,
+        s_ns: stops.s_ns,
+        max_ns: stops.max_ns,
+        mean_travel: stops.mean_travel.map(travel),
+        s_travel: stops.s_travel.map(travel),
+        max_travel: stops.max_travel.map(travel),
     }
 }
 

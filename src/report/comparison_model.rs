@@ -3,6 +3,8 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::stop_model::TravelReport;
+
 /// A figure of both runs.
 #[derive(Clone, Copy, Debug, Default, Serialize, JsonSchema)]
 pub struct OldNew<T> {
@@ -51,12 +53,16 @@ pub struct LimitsReport {
     pub median_percent: Option<f64>,
     /// Growth of the mean reaction, beyond twice the standard error of the difference.
     pub reaction_percent: Option<f64>,
+    /// Growth of the mean time to standstill, likewise.
+    pub standstill_percent: Option<f64>,
+    /// Growth of the mean travel to standstill, likewise.
+    pub travel_percent: Option<f64>,
 }
 
 /// A limit broken.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct RegressionReport {
-    /// `margin`, `max`, `median`, `reaction`, `finding`, `trip` or `verdict`.
+    /// `margin`, `max`, `median`, `reaction`, `standstill`, `travel`, `finding`, `trip` or `verdict`.
     pub rule: &'static str,
     /// Connection or function.
     pub id: String,
@@ -130,7 +136,7 @@ pub struct IntervalChangeReport {
     pub no_test: Option<String>,
 }
 
-/// A function in both runs. *Bounded*, except for `reactions`.
+/// A function in both runs. *Bounded*, except for `reactions` and `standstill`.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct FunctionChangeReport {
     /// Name in the machine file.
@@ -151,6 +157,12 @@ pub struct FunctionChangeReport {
     pub reactions: OldNew<Option<ReactionsReport>>,
     /// Growth of the mean reaction beyond twice the standard error of the difference, in percent; null with too few.
     pub reaction_grown_percent: Option<f64>,
+    /// Stops measured by the values of the drive; null where there are none, or where they can't be true.
+    pub standstill: OldNew<Option<StopsReport>>,
+    /// Growth of the mean time to standstill beyond twice the standard error of the difference, in percent; null with too few.
+    pub standstill_grown_percent: Option<f64>,
+    /// The same of the mean travel to standstill.
+    pub travel_grown_percent: Option<f64>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     pub verdict: OldNew<String>,
 }
@@ -181,4 +193,23 @@ pub struct ReactionsReport {
     pub s_ns: Option<i64>,
     /// Longest.
     pub max_ns: Option<i64>,
+}
+
+/// Measured stops, from the demand to standstill.
+#[derive(Clone, Copy, Debug, Serialize, JsonSchema)]
+pub struct StopsReport {
+    /// How many.
+    pub n: u64,
+    /// Arithmetic mean of the times.
+    pub mean_ns: Option<i64>,
+    /// Standard deviation of the sample.
+    pub s_ns: Option<i64>,
+    /// Longest.
+    pub max_ns: Option<i64>,
+    /// Arithmetic mean of the travels.
+    pub mean_travel: Option<TravelReport>,
+    /// Standard deviation of the sample.
+    pub s_travel: Option<TravelReport>,
+    /// Farthest.
+    pub max_travel: Option<TravelReport>,
 }

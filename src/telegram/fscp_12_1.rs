@@ -234,6 +234,15 @@ impl<'a> Telegram<'a> {
         self.segments().flat_map(|(data, _)| data.iter().copied())
     }
 
+    /// Octet `index` of the safe data; `None` behind the last.
+    pub fn safe_octet(&self, index: usize) -> Option<u8> {
+        match self.body {
+            [only, _, _] => (index == 0).then_some(*only),
+            // Two octets of each segment of four.
+            body => body.get((index >> 1).checked_mul(4)?.checked_add(index & 1)?).copied(),
+        }
+    }
+
     /// CRC_0.
     pub fn crc0(&self) -> u16 {
         match *self.body {
@@ -577,6 +586,7 @@ mod tests {
             prop_assert_eq!(telegram.command.octet(), command);
             prop_assert_eq!(telegram.connection_id, connection_id);
             prop_assert_eq!(telegram.safe_data().collect::<Vec<_>>(), data.clone());
+            prop_assert_eq!((0..=data.len()).map_while(|index| telegram.safe_octet(index)).collect::<Vec<_>>(), data.clone());
             prop_assert_eq!(telegram.verify(key), Ok(()));
             prop_assert_eq!(telegram.solve_sequence(inherited, connection_id), Some(sequence));
             prop_assert_eq!(telegram.is_consistent(), (data.len() >= 4).then_some(true));

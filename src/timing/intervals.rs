@@ -46,7 +46,7 @@ impl<P: Copy> Intervals<P> {
         let Ok(nanos) = u64::try_from(span.as_nanos()) else {
             return;
         };
-        self.count = self.count.saturating_add(1);
+        self.count = self.count.wrapping_add(1);
         let (shortest, longest) = self.between;
         if span < shortest || span > longest {
             self.extreme(Extreme { span, place });

@@ -21,11 +21,15 @@ impl Runs {
 
     /// Makes `NAME.pcapng` by the machine `made_by`, and `NAME.json` of it by the machine of the scenario.
     fn make(&self, name: &str, made_by: &Path, seed: &str, faults: &[&str]) -> String {
+        let mut options = vec!["--duration", "8 s", "--seed", seed];
+        options.extend(faults.iter().flat_map(|fault| ["--fault", *fault]));
+        self.make_with(name, made_by, &options)
+    }
+
+    fn make_with(&self, name: &str, made_by: &Path, options: &[&str]) -> String {
         let [capture, saved] = ["pcapng", "json"].map(|extension| self.path(&format!("{name}.{extension}")));
-        let made_by = made_by.to_str().unwrap();
-        let mut arguments = vec!["synth", made_by, "-o", &capture, "--duration", "8 s", "--seed", seed];
-        arguments.extend(faults.iter().flat_map(|fault| ["--fault", *fault]));
-        let made = run(&arguments);
+        let arguments = ["synth", made_by.to_str().unwrap(), "-o", &capture];
+        let made = run(arguments.iter().chain(options));
         assert_eq!(made.code, 0, "{}", made.err);
         let verified = run(["verify", scenario_file().to_str().unwrap(), &capture, "-o", &saved]);
         assert!(verified.code < 2, "{}{}", verified.out, verified.err);
@@ -129,6 +133,35 @@ fn a_slightly_slower_device_is_shown_and_breaks_a_tighter_limit() {
     assert!(gate["intervals"][0]["cliffs_delta"].as_f64().unwrap() > 0.3, "{gate}");
     let (code, report) = compare(&[&old, &new, "--limit", "margin=10%"]);
     assert_eq!((code, regressions(&report)), (1, vec![("margin".to_owned(), "gate".to_owned(), String::new())]));
+}
+
+/// The drives brake with four fifths of the ramp: a quarter more of the time on it.
+#[test]
+fn flatter_ramps_are_found_by_the_stops_and_named() {
+    let runs = Runs::new();
+    let demands = ["2 s", "6 s", "10 s", "14 s", "18 s", "22 s"].map(|at| format!("emergency-stop,{at}"));
+    let stops = |name: &str, more: &[&str]| {
+        let demands = demands.iter().flat_map(|demand| ["--demand", demand]);
+        let options: Vec<&str> =
+            ["--duration", "26 s"].into_iter().chain(demands).chain(more.iter().copied()).collect();
+        runs.make_with(name, &scenario_file(), &options)
+    };
+    let [old, same, flatter] =
+        [stops("old", &["--seed", "1"]), stops("same", &["--seed", "2"]), stops("flatter", &["--ramp-factor", "0.8"])];
+    let worse = |new: &str| {
+        let (_, report) = compare(&[&old, new]);
+        let of_stops =
+            regressions(&report).into_iter().filter(|(rule, _, _)| ["standstill", "travel"].contains(&rule.as_str()));
+        of_stops.map(|(rule, id, _)| (rule, id)).collect::<Vec<_>>()
+    };
+    assert_eq!(worse(&same), []);
+    // The travel grows as well, but the speeds at the demands differ too much for so few stops.
+    assert_eq!(worse(&flatter), [("standstill".to_owned(), "emergency-stop".to_owned())]);
+    let (code, report) = compare(&[&old, &flatter, "--limit", "standstill=100%", "--limit", "travel=100%"]);
+    assert!(code == 1 && regressions(&report).iter().all(|(rule, _, _)| rule == "verdict"), "{report}");
+    let text = run(["compare", &old, &flatter]).out;
+    assert!(text.contains("measured time from demand to standstill") && text.contains("limits: margin 20 %"), "{text}");
+    assert!(text.lines().skip(3).all(|line| line.chars().count() <= 80), "{text}");
 }
 
 #[test]

@@ -96,7 +96,7 @@ impl Plant {
 
     /// Whether the function has a budget and keeps its limits.
     pub(super) fn passes(&self, function: usize) -> bool {
-        self.limits(function).is_ok_and(|limits| limits.iter().all(Limit::is_met))
+        keeps_all(&self.limits(function))
     }
 
     /// The same, but a response time beyond one that is known is not computed. Right where no figure falls when the response
@@ -106,23 +106,27 @@ impl Plant {
         let Ok(deciding) = function::deciding(&self.machine, one) else { return false };
         let between = self.known.borrow().get(function).map(|known| (known.kept, known.missed));
         match between {
-            _ if !is_ordered(&self.machine, one) => self.passes(function),
+            _ if !is_ordered(&self.machine, one) => keeps_all(&self.limits_at(function, deciding)),
             Some((Some(kept), _)) if deciding <= kept => true,
             Some((_, Some(missed))) if deciding >= missed => false,
-            _ => self.passes(function),
+            _ => keeps_all(&self.limits_at(function, deciding)),
         }
     }
 
     fn limits(&self, function: usize) -> Result<Vec<Limit>, FunctionError> {
         let one = self.machine.functions.get(function).ok_or(FunctionError::OutOfRange)?;
-        let deciding = function::deciding(&self.machine, one)?;
+        self.limits_at(function, function::deciding(&self.machine, one)?)
+    }
+
+    /// The limits with `deciding` as the deciding response time.
+    fn limits_at(&self, function: usize, deciding: Span) -> Result<Vec<Limit>, FunctionError> {
         let told = self.known.borrow().get(function).and_then(|known| known.limits.get(&deciding).cloned());
         if let Some(told) = told {
             return told;
         }
         let computed = self.budget(function).map(|budget| budget.limits);
         if let Some(known) = self.known.borrow_mut().get_mut(function) {
-            if computed.as_ref().is_ok_and(|limits| limits.iter().all(Limit::is_met)) {
+            if keeps_all(&computed) {
                 known.kept = known.kept.max(Some(deciding));
             } else {
                 known.missed = Some(known.missed.map_or(deciding, |missed| missed.min(deciding)));
@@ -131,6 +135,11 @@ impl Plant {
         }
         computed
     }
+}
+
+/// Whether there are limits, and every one is kept.
+fn keeps_all(limits: &Result<Vec<Limit>, FunctionError>) -> bool {
+    limits.as_ref().is_ok_and(|limits| limits.iter().all(Limit::is_met))
 }
 
 /// Whether every figure of a function grows, or stays, with its response time. A slower axis crosses the window of SS2-t later; a

@@ -159,7 +159,7 @@ impl Fscp12_1 {
 
     pub(super) fn safe_octet(&self, direction: Direction, octets: &[u8], index: usize) -> Option<u8> {
         let telegram = Telegram::parse(octets, *self.data.of(direction)).ok()?;
-        telegram.safe_data().nth(index)
+        telegram.safe_octet(index)
     }
 
     /// Whether `octets` bear this connection's ID and could be its next or a recent telegram.

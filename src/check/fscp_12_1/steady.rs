@@ -20,8 +20,8 @@ thread_local! {
 /// A direction in steady operation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Steady {
-    /// Command of the telegrams: of process data or of fail-safe data.
-    command: Command,
+    /// Process data or fail-safe data.
+    update: Update,
     series: Series,
 }
 
@@ -38,7 +38,7 @@ impl Fscp12_1 {
         if LONG_WAY.get() {
             return None;
         }
-        let Steady { command, series } = self.steady.of(direction).as_ref()?;
+        let Steady { update, series } = self.steady.of(direction).as_ref()?;
         let (side, partner) = self.sides.with_opposite(direction);
         let sequence = side.next?;
         let crc0 = series.crc0_of(octets, partner.crc0?, sequence);
@@ -46,7 +46,6 @@ impl Fscp12_1 {
         if crc0.is_none() || crc0 == side.crc0 || base.watch.has_any_tap_gap() {
             return None;
         }
-        let update = update_of(*command);
         side.next = Some(next_sequence(sequence));
         side.previous_crc0 = side.crc0;
         side.crc0 = crc0;
@@ -54,7 +53,7 @@ impl Fscp12_1 {
             solved.agree();
         }
         base.steady(direction, at);
-        Some(update)
+        Some(*update)
     }
 
     /// Finds out which directions are in steady operation.
@@ -81,6 +80,6 @@ impl Fscp12_1 {
             && partner.command.is_some_and(Command::is_data)
             && self.parameterisation.is_at_rest(direction, command);
         let series = Series::new(command, self.parameters.connection_id, *self.data.of(direction))?;
-        steady.then_some(Steady { command, series })
+        steady.then_some(Steady { update: update_of(command), series })
     }
 }

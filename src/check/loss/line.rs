@@ -15,8 +15,9 @@ const KNOWN: i64 = 8;
 /// One direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct LineRecord {
-    /// The newest is at `count - 1` modulo its size.
     ring: [Option<Seen>; RECENT],
+    /// Where the next one goes: the oldest stands there.
+    next: usize,
     count: u64,
     last_frame: Option<Location>,
     frames: u64,
@@ -29,23 +30,29 @@ pub(super) struct LineRecord {
 impl LineRecord {
     /// A frame with a place for the telegrams of this direction passed. `least`: shorter gaps are not worth keeping.
     pub(super) fn frame(&mut self, at: Location, least: i64) {
-        self.frames = self.frames.saturating_add(1);
-        let Some(last) = self.last_frame.replace(at) else { return };
-        let span = at.at.since(last.at).as_nanos();
-        if span > self.limit(least) {
-            if let Some(slot) = self.gaps.get_mut(self.gap_count % GAPS) {
-                *slot = Some(Stretch { from: last, to: at });
-            }
-            self.gap_count = self.gap_count.wrapping_add(1);
-        } else if span >= 0 {
-            let difference = span.saturating_sub(self.usual);
+        self.frames = self.frames.wrapping_add(1);
+        let span = self.last_frame.map(|last| at.at.since(last.at).as_nanos());
+        if span.is_some_and(|span| span > least && span > self.limit(least)) {
+            self.gap(at);
+        } else if let Some(span) = span.filter(|span| *span >= 0) {
+            // Neither is negative, so nothing overflows.
+            let difference = span.wrapping_sub(self.usual);
             // The mean of the first ones, then a moving one; the shift is for speed.
             let step = match i64::try_from(self.frames) {
                 Ok(frames @ ..=KNOWN) => difference.checked_div(frames.saturating_sub(1)).unwrap_or_default(),
                 _ => difference >> 3,
             };
-            self.usual = self.usual.saturating_add(step);
+            self.usual = self.usual.wrapping_add(step);
         }
+        self.last_frame = Some(at);
+    }
+
+    #[cold]
+    fn gap(&mut self, at: Location) {
+        if let (Some(slot), Some(last)) = (self.gaps.get_mut(self.gap_count % GAPS), self.last_frame) {
+            *slot = Some(Stretch { from: last, to: at });
+        }
+        self.gap_count = self.gap_count.wrapping_add(1);
     }
 
     /// From which time on a time without frames is a gap.
@@ -55,11 +62,10 @@ impl LineRecord {
 
     /// A new telegram in the frame noted last.
     pub(super) fn telegram(&mut self, location: Location, content: Content, number: Option<u32>) {
-        let size = u64::try_from(RECENT).unwrap_or(1).max(1);
-        let place = usize::try_from(self.count.checked_rem(size).unwrap_or_default()).unwrap_or_default();
-        if let Some(slot) = self.ring.get_mut(place) {
+        if let Some(slot) = self.ring.get_mut(self.next) {
             *slot = Some(Seen { location, content, number, frames: self.frames });
         }
+        self.next = if self.next < RECENT - 1 { self.next.wrapping_add(1) } else { 0 };
         self.count = self.count.wrapping_add(1);
     }
 
@@ -73,8 +79,7 @@ impl LineRecord {
     }
 
     fn telegrams(&self) -> impl Iterator<Item = Seen> {
-        let split = usize::try_from(self.count).unwrap_or_default().checked_rem(RECENT).unwrap_or_default();
-        let (newer, older) = self.ring.split_at_checked(split).unwrap_or((&self.ring, &[]));
+        let (newer, older) = self.ring.split_at_checked(self.next).unwrap_or((&self.ring, &[]));
         older.iter().chain(newer).flatten().copied()
     }
 

@@ -1,6 +1,7 @@
 use super::*;
 use crate::machine::{self, ValueScale};
 use crate::quantity::Travel;
+use proptest::prelude::*;
 
 const MACHINE: &str = r#"
 schema = 1
@@ -109,4 +110,23 @@ fn numbers_of_all_types_and_both_orders_are_read() {
     assert_eq!(shortest(40_000, None), 40_000);
     let turning = Value { modulo: Some(Travel::from_nano(360_000_000_000)), ..machine.values[1].clone() };
     assert_eq!(modulus(&turning), Some(36_000));
+}
+
+/// Numbers of every length, those at the edges of 64 bits among them.
+fn any_number() -> impl Strategy<Value = i128> {
+    let edges = [i64::MIN, -1, 0, 1, i64::MAX].map(|edge| (-2..=2_i128).prop_map(move |off| i128::from(edge) + off));
+    let [a, b, c, d, e] = edges;
+    prop_oneof![-1_000_000_000_000..1_000_000_000_000_i128, any::<i64>().prop_map(i128::from), a, b, c, d, e]
+}
+
+proptest! {
+    /// Oracle: the same in 128 bits, as far as those reach.
+    #[test]
+    fn the_short_ways_give_the_long_ones(value in any_number(), by in any_number(), over in any_number(), step in any_number()) {
+        prop_assert_eq!(scaled(value, by, over), value.checked_mul(by).and_then(|product| product.checked_div(over)));
+        if over > 0 {
+            let around = (step + over / 2).rem_euclid(over) - over / 2;
+            prop_assert_eq!(shortest(step, Some(over)), around);
+        }
+    }
 }

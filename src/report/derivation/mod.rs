@@ -11,6 +11,7 @@ mod limits;
 mod phase;
 mod response;
 mod separation;
+mod shown;
 mod step;
 mod stop;
 mod unit;
@@ -90,9 +91,13 @@ fn derivation(machine: &Machine, function: &Function, budget: &FunctionBudget) -
     if !separation.is_empty() {
         derivations.push(Derivation { title: "Separation distance", steps: separation });
     }
-    if let (Some(bound), Ok(Some(part))) = (budget.on_the_wire, budget::visible_part(machine, function)) {
-        let steps = response::on_the_wire(machine, function, &part, bound);
+    if let Ok(Some(part)) = budget::visible_part(machine, function) {
+        let steps = response::on_the_wire(machine, function, &part);
         derivations.push(Derivation { title: "Bound of what shows on the wire", steps });
+    }
+    let shown = shown::steps(machine, function);
+    if !shown.is_empty() {
+        derivations.push(Derivation { title: "Bound of the stop that the values of the drive show", steps: shown });
     }
     derivations.push(Derivation { title: "Margins of the limits", steps: limits::steps(machine, function, budget) });
     derivations

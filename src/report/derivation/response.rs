@@ -57,16 +57,31 @@ pub(super) fn steps(machine: &Machine, function: &Function, budget: &FunctionBud
 }
 
 /// The bound of the part of the path that a tap sees.
-pub(super) fn on_the_wire(machine: &Machine, function: &Function, part: &VisiblePart, bound: Span) -> Vec<Step> {
+pub(super) fn on_the_wire(machine: &Machine, function: &Function, part: &VisiblePart) -> Vec<Step> {
+    let end = if part.answers { "the answer in one more transfer over" } else { "the command over" };
+    visible(machine, function, part, ("w", "Rwire"), end)
+}
+
+/// The bound of the part of the path from the telegram with the demand to the end.
+pub(super) fn to_the_end(machine: &Machine, function: &Function, part: &VisiblePart) -> Vec<Step> {
+    visible(machine, function, part, ("s", "Rshown"), "the end of the path,")
+}
+
+fn visible(
+    machine: &Machine,
+    function: &Function,
+    part: &VisiblePart,
+    (mark, symbol): (&'static str, &str),
+    end: &str,
+) -> Vec<Step> {
     let causes = (part.decided_by, part.staged_by.as_slice());
     let parts = parts(machine, &part.steps);
     let ends: Vec<&str> = [parts.first(), parts.last()].into_iter().flatten().map(|part| part.name.as_str()).collect();
-    let end = if part.answers { "the answer in one more transfer over" } else { "the command over" };
     let what =
         format!("bound from the demand on '{}' to {end} '{}'", ends.first().unwrap_or(&""), ends.last().unwrap_or(&""));
-    let chain = Chain { machine, parts, response: &part.response, supervised: &part.supervised, causes, mark: "w" };
+    let chain = Chain { machine, parts, response: &part.response, supervised: &part.supervised, causes, mark };
     let mut steps = chain.figures();
-    steps.push(chain.deciding("Rwire", function.faults, bound, &what));
+    steps.push(chain.deciding(symbol, function.faults, part.bound, &what));
     steps
 }
 

@@ -4,9 +4,10 @@ use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::comparison_model::{
     ComparisonReport, ConnectionChangeReport, FunctionChangeReport, IntervalChangeReport, OldNew, ReactionsReport,
-    RegressionReport, RunReport,
+    RegressionReport, RunReport, StopsReport,
 };
 use super::super::number::{millis_short, span};
+use super::super::stop_model::TravelReport;
 use super::{SHOWN, line, more, paragraph};
 
 pub(super) fn comparison(out: &mut String, told: &ComparisonReport, width: usize, detailed: bool) {
@@ -32,6 +33,8 @@ fn regressions(out: &mut String, told: &ComparisonReport, width: usize) {
         ("max", limits.max_percent),
         ("median", limits.median_percent),
         ("reaction", limits.reaction_percent),
+        ("standstill", limits.standstill_percent),
+        ("travel", limits.travel_percent),
     ];
     let set: Vec<_> = named.iter().filter_map(|(name, limit)| Some(format!("{name} {} %", (*limit)?))).collect();
     line(out, "\nWorse than the limits allow\n");
@@ -216,5 +219,47 @@ fn functions(out: &mut String, told: &[FunctionChangeReport], width: usize) {
     if told.iter().any(|one| one.reactions.old.is_some() && one.reaction_grown_percent.is_none()) {
         let few = crate::compare::FEWEST_REACTIONS;
         line(out, format_args!("  Fewer than {few} reactions in a run are shown, but not held to the limit."));
+    }
+    stops(out, told, width);
+}
+
+fn stops(out: &mut String, told: &[FunctionChangeReport], width: usize) {
+    let shown = || told.iter().filter(|one| one.standstill.old.or(one.standstill.new).is_some());
+    if shown().next().is_none() {
+        return;
+    }
+    line(out, "\nFunctions: measured time from demand to standstill (ms, old -> new)\n");
+    let head = [("function", Left), ("n", Right), ("mean", Right), ("s", Right), ("longest", Right)];
+    let row = |one: &FunctionChangeReport| {
+        let stops = &one.standstill;
+        let time = |of: fn(&StopsReport) -> Option<i64>| {
+            times(&OldNew { old: stops.old.as_ref().and_then(of), new: stops.new.as_ref().and_then(of) })
+        };
+        let n = OldNew { old: stops.old.map_or(0, |side| side.n), new: stops.new.map_or(0, |side| side.n) };
+        let cells = [time(|stops| stops.mean_ns), time(|stops| stops.s_ns), time(|stops| stops.max_ns)];
+        [one.id.clone(), change(&n, ToString::to_string)].into_iter().chain(cells).collect()
+    };
+    out.push_str(&table(&head, &shown().map(row).collect::<Vec<Vec<String>>>(), width));
+    line(out, "\nFunctions: measured travel from demand to standstill (mm or deg, old -> new)\n");
+    let head = [("function", Left), ("mean", Right), ("s", Right), ("farthest", Right)];
+    let row = |one: &FunctionChangeReport| {
+        let travel = |of: fn(&StopsReport) -> Option<TravelReport>| {
+            let figure = |side: &Option<StopsReport>| {
+                side.as_ref().and_then(of).and_then(|travel| travel.travel_mm.or(travel.travel_deg))
+            };
+            let figures = OldNew { old: figure(&one.standstill.old), new: figure(&one.standstill.new) };
+            change(&figures, |figure| or_dash(*figure, |figure| figure.to_string()))
+        };
+        vec![
+            one.id.clone(),
+            travel(|stops| stops.mean_travel),
+            travel(|stops| stops.s_travel),
+            travel(|stops| stops.max_travel),
+        ]
+    };
+    out.push_str(&table(&head, &shown().map(row).collect::<Vec<_>>(), width));
+    if shown().any(|one| one.standstill_grown_percent.is_none()) {
+        let few = crate::compare::FEWEST_REACTIONS;
+        line(out, format_args!("  Fewer than {few} stops in a run are shown, but not held to the limits."));
     }
 }

@@ -103,7 +103,8 @@ fn is_in_words(formula: &str) -> bool {
 }
 
 /// The figures that no formula gives, with their method beside them. Nothing else is underived.
-const STATED: [&str; 12] = ["tv", "sv", "vv", "vdv", "tb", "sb", "vb", "vdb", "kn", "tcalc", "scalc", "w(planned)"];
+const STATED: [&str; 14] =
+    ["tv", "sv", "vv", "vdv", "tb", "sb", "vb", "vdb", "kn", "tcalc", "scalc", "w(planned)", "tshown", "sshown"];
 
 /// The same in a series of more runs than a page takes.
 const STATED_OF_MANY: [&str; 6] = ["mean(t)", "dev(t)", "most(t)", "mean(s)", "dev(s)", "most(s)"];
