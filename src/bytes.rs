@@ -9,10 +9,11 @@
 use std::fmt;
 
 /// Octets that do not hold what their layer promises.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Malformed {
     /// The layer that was being read, for example `"IEC 61158 Type 12 datagram"`.
-    pub layer: &'static str,
+    #[serde(deserialize_with = "crate::saved::name")]
+    pub layer: crate::saved::Name,
     /// Octet of that layer at which reading stopped.
     pub offset: usize,
     /// What was wrong there.
@@ -20,7 +21,7 @@ pub struct Malformed {
 }
 
 /// What stopped a reader.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Problem {
     /// The octets ended too early.
     Short {
@@ -32,7 +33,8 @@ pub enum Problem {
     /// A field holds a value that the layer does not allow.
     Illegal {
         /// Name of the field.
-        field: &'static str,
+        #[serde(deserialize_with = "crate::saved::name")]
+        field: crate::saved::Name,
         /// Its value.
         value: u64,
     },

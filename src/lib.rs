@@ -49,6 +49,8 @@ pub mod latency;
 pub mod machine;
 pub mod quantity;
 pub mod report;
+pub mod saved;
+pub mod state;
 pub mod survey;
 pub mod synth;
 pub mod telegram;

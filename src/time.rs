@@ -9,7 +9,7 @@
 use std::fmt;
 
 /// A point in time: nanoseconds since 1970-01-01 00:00 UTC by the clock of the capture.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Instant(i64);
 
 impl Instant {
@@ -38,7 +38,7 @@ impl Instant {
 }
 
 /// A length of time in nanoseconds; negative spans occur as margins and as clock steps.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Span(i64);
 
 impl Span {

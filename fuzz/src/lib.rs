@@ -12,7 +12,7 @@ pub use capture::capture;
 pub use carrier::carrier;
 pub use conversation::conversation;
 pub use documents::{machine_file, saved};
-pub use follow::{flip, follow};
+pub use follow::{flip, follow, parts};
 pub use telegram::{declared, fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15, layout};
 pub use whole::{analyze, survey};
 
@@ -41,11 +41,12 @@ mod tests {
         ("iec_62541_15", iec_62541_15),
         ("layout", layout),
         ("machine_file", machine_file),
+        ("parts", parts),
         ("saved", saved),
         ("survey", survey),
     ];
 
-    const TARGETS: usize = 16;
+    const TARGETS: usize = 17;
 
     fn here() -> &'static Path {
         Path::new(env!("CARGO_MANIFEST_DIR"))

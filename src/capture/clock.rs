@@ -11,7 +11,7 @@ use crate::time::Instant;
 const NANOS_PER_SECOND: i128 = 1_000_000_000;
 
 /// Length of one tick of a capture clock.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Resolution {
     /// A tick is 10^-n seconds.
     Decimal(u8),
@@ -60,7 +60,7 @@ impl Resolution {
 }
 
 /// How an interface tells the time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Clock {
     /// Length of a tick.
     pub resolution: Resolution,

@@ -10,14 +10,14 @@ use crate::bytes::Malformed;
 use crate::time::{Instant, Span};
 
 /// What is known of all files of a run, in the order in which the run takes them.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Summary {
     /// One entry per file; [`Packet::file`](super::Packet::file) is an index into it.
     pub files: Vec<FileSummary>,
 }
 
 /// What is known of one file; complete once the run has reached its end.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct FileSummary {
     /// The path as given, or `standard input`.
     pub name: String,
@@ -124,7 +124,7 @@ impl FileSummary {
 }
 
 /// File format of a capture.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Format {
     /// pcap (draft-ietf-opsawg-pcap).
     Pcap,
@@ -133,7 +133,7 @@ pub enum Format {
 }
 
 /// Byte order of the numbers in a capture.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum ByteOrder {
     /// Low octet first.
     Little,
@@ -144,7 +144,7 @@ pub enum ByteOrder {
 }
 
 /// An interface as its description gives it.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Interface {
     /// Section it belongs to, counted from 0.
     pub section: u64,
@@ -166,7 +166,7 @@ pub struct Interface {
 }
 
 /// Backward steps of a clock.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct ClockSteps {
     /// Number of steps.
     pub count: u64,
@@ -185,7 +185,7 @@ impl ClockSteps {
 }
 
 /// Kinds of pcapng blocks that hold no packet and no interface.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum BlockKind {
     /// Name resolution block.
     NameResolution,
@@ -216,9 +216,10 @@ impl BlockKind {
 }
 
 /// Skipped blocks, counted by kind.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct SkippedBlocks {
     /// Blocks by kind, up to 256 kinds.
+    #[serde(with = "crate::saved::pairs")]
     pub by_kind: BTreeMap<BlockKind, u64>,
     /// Blocks of all further kinds.
     pub other: u64,
@@ -238,7 +239,7 @@ impl SkippedBlocks {
 }
 
 /// A block that was left out.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Damage {
     /// Octet of the (uncompressed) file at which the block starts.
     pub at_octet: u64,
@@ -253,7 +254,7 @@ impl fmt::Display for Damage {
 }
 
 /// The place at which a file could not be read any further.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Cut {
     /// Number of the last packet before the cut; 0 if there is none.
     pub after_packet: u64,
@@ -270,7 +271,7 @@ impl fmt::Display for Cut {
 }
 
 /// Why a file could not be read any further.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum CutReason {
     /// The file ends inside the block.
     EndsInside {

@@ -28,7 +28,7 @@ pub const LAYER: &str = "Ethernet";
 pub const MINIMUM: usize = 60;
 
 /// A MAC address.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Mac(pub [u8; 6]);
 
 impl fmt::Display for Mac {

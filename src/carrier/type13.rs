@@ -32,7 +32,7 @@ pub const LAYER: &str = "IEC 61158 Type 13 frame";
 pub const ETHER_TYPE: u16 = 0x88AB;
 
 /// What a frame is for, in the order of the numbers.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum MessageType {
     /// 1: start of cycle, from the managing node to all.
     SoC,

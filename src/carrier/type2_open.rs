@@ -48,7 +48,7 @@ const REPLY: u8 = 0x80;
 const CONNECTION_MANAGER: [u8; 4] = [0x20, 0x06, 0x24, 0x01];
 
 /// Whose connection it is: unique among all that are open.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Originator {
     /// Serial number of the connection.
     pub connection_serial: u16,

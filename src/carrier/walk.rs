@@ -76,7 +76,7 @@ pub enum Kind {
 }
 
 /// Why a packet was not looked into.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Reason {
     /// It was not captured from Ethernet, but from a link of this number.
     LinkType(u32),
@@ -91,7 +91,7 @@ pub enum Reason {
 }
 
 /// Walks the packets of one capture, in capture order.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Walker {
     passes: PassResolver,
 }

@@ -4,7 +4,7 @@ use super::finding::Location;
 use crate::time::Span;
 
 /// One of the longest intervals of a direction.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct LongInterval {
     /// Packet that it began with.
     pub start: Location,
@@ -45,7 +45,7 @@ impl LongInterval {
 }
 
 /// How far the carrier of a direction has got.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Carried {
     /// How often the place of the telegram was seen.
     pub(super) copies: u64,

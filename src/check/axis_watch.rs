@@ -39,6 +39,12 @@ pub(super) struct AxisWatch {
     pub(super) count_of_speed: i64,
 }
 
+crate::saved::resume!(AxisWatch {
+    plain: speed, position, still_since, moved_until, anchor, recent;
+    nested: ;
+    fixed: standstill, has_speed, has_position, delay, count_of_position, count_of_speed
+});
+
 impl AxisWatch {
     pub(super) fn new(axis: &Axis) -> Option<Self> {
         Some(Self {

@@ -1,12 +1,27 @@
 //! One of something for each direction of a connection.
 
+use serde_json::value::{RawValue, to_raw_value};
+
 use crate::machine::Direction;
+use crate::saved::{Resume, Unfit};
 
 /// A value for each direction.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Both<T> {
     pub(super) to_device: T,
     pub(super) to_host: T,
+}
+
+impl<T: Resume> Resume for Both<T> {
+    fn save(&self) -> Result<Box<RawValue>, Unfit> {
+        Ok(to_raw_value(&[self.to_device.save()?, self.to_host.save()?])?)
+    }
+
+    fn take_up(&mut self, saved: &RawValue) -> Result<(), Unfit> {
+        let [to_device, to_host]: [&RawValue; 2] = serde_json::from_str(saved.get())?;
+        self.to_device.take_up(to_device)?;
+        self.to_host.take_up(to_host)
+    }
 }
 
 impl<T> Both<T> {

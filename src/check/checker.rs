@@ -38,6 +38,8 @@ pub struct Checker<'m> {
     last: Option<Instant>,
 }
 
+crate::saved::resume!(Checker<'_> { plain: walker, packets, grain, first, last; nested: state; fixed: sink });
+
 /// Whoever wants the intervals one by one.
 struct Sink<'m>(Box<dyn FnMut(&IntervalSeen) + 'm>);
 
@@ -254,6 +256,8 @@ struct State<'m> {
     cycles: Cycles,
     relays: Option<Box<Relays>>,
 }
+
+crate::saved::resume!(State<'_> { plain: tap, contents, openings, type10, cycles; nested: followers, signals, relays; fixed: machine, places });
 
 impl State<'_> {
     fn payload(&mut self, headers: &Headers, payload: &Payload<'_>, is_cut: bool, at: Location) {

@@ -11,7 +11,7 @@ use crate::carrier::{Kind, Pass, Reason};
 const KEPT: usize = 256;
 
 /// Packets by what they carry.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Contents {
     /// Type 12 frames going out.
     pub type12_outgoing: u64,
@@ -46,9 +46,11 @@ pub struct Contents {
 }
 
 /// Packets by key, for a bounded number of keys.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(bound(serialize = "K: serde::Serialize", deserialize = "K: serde::Deserialize<'de> + Ord"))]
 pub struct Counts<K> {
     /// Packets by key.
+    #[serde(with = "crate::saved::pairs")]
     pub by_key: BTreeMap<K, u64>,
     /// Packets of keys beyond the number that is kept.
     pub more: u64,
@@ -70,7 +72,7 @@ impl<K: Ord> Counts<K> {
         self.add(key, 1);
     }
 
-    fn add(&mut self, key: K, packets: u64) {
+    pub(super) fn add(&mut self, key: K, packets: u64) {
         let counter = if self.by_key.len() < KEPT {
             self.by_key.entry(key).or_default()
         } else {
@@ -82,7 +84,8 @@ impl<K: Ord> Counts<K> {
 
 /// Packets that are counted in a table later, but for the first of each key: every packet of a Type 10 capture has a key, and they
 /// are few.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(from = "Vec<Option<(u16, u64)>>", into = "Vec<Option<(u16, u64)>>")]
 pub(super) struct HeldBack {
     keys: [Option<(u16, u64)>; HELD_BACK],
 }
@@ -93,6 +96,20 @@ const HELD_BACK: usize = 256;
 impl Default for HeldBack {
     fn default() -> Self {
         Self { keys: [None; HELD_BACK] }
+    }
+}
+
+impl From<Vec<Option<(u16, u64)>>> for HeldBack {
+    fn from(saved: Vec<Option<(u16, u64)>>) -> Self {
+        let mut held = Self::default();
+        held.keys.iter_mut().zip(saved).for_each(|(key, saved)| *key = saved);
+        held
+    }
+}
+
+impl From<HeldBack> for Vec<Option<(u16, u64)>> {
+    fn from(held: HeldBack) -> Self {
+        held.keys.to_vec()
     }
 }
 

@@ -11,7 +11,7 @@ const PARTS: usize = 200;
 const FIRST: i64 = 500_000;
 
 /// One point of a curve.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct CurvePoint {
     /// Time since the demand.
     pub after: Span,
@@ -23,10 +23,31 @@ pub struct CurvePoint {
 
 /// Points of a curve. Time is divided into at most 200 equal parts; of each the slowest and the fastest point are kept, so that no
 /// extreme gets lost. When the parts don't suffice, each two become one.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+#[serde(try_from = "Saved")]
 pub(super) struct Curve {
     width: i64,
     parts: Vec<(i64, CurvePoint, CurvePoint)>,
+}
+
+/// A curve as it was saved: joining ends only where the numbers of the parts rise from 0 on.
+#[derive(serde::Deserialize)]
+struct Saved {
+    width: i64,
+    parts: Vec<(i64, CurvePoint, CurvePoint)>,
+}
+
+impl TryFrom<Saved> for Curve {
+    type Error = &'static str;
+
+    fn try_from(Saved { width, parts }: Saved) -> Result<Self, Self::Error> {
+        let numbers = || parts.iter().map(|(number, _, _)| *number);
+        let rise = numbers().zip(numbers().skip(1)).all(|(before, after)| before < after);
+        if width < FIRST || parts.len() > PARTS || !rise || numbers().next().is_some_and(|first| first < 0) {
+            return Err("parts of a curve that are none");
+        }
+        Ok(Self { width, parts })
+    }
 }
 
 impl Default for Curve {

@@ -23,7 +23,7 @@ const KINDS: usize = 64;
 const GAPS: usize = 32;
 
 /// What frames of one kind have in common.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum FrameKind {
     /// Type 12: a frame whose first datagram is this.
     Type12 {
@@ -75,7 +75,7 @@ impl FrameKind {
 }
 
 /// Frames of one kind.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Cycle {
     /// What they have in common.
     pub kind: FrameKind,
@@ -94,7 +94,7 @@ pub struct Cycle {
 }
 
 /// The clock of the capture against the cycle counter of a sender.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Deviation {
     /// The most that an interval was shorter than counted (negative), and where it ended.
     pub least: (Span, Location),
@@ -103,7 +103,7 @@ pub struct Deviation {
 }
 
 /// All kinds of frames that are followed.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Cycles {
     known: Vec<Cycle>,
     /// The kind of the last frame, if it is followed: the next frame is most likely of the kind behind it.
@@ -213,7 +213,7 @@ pub(super) fn counted(advance: u16) -> Span {
 }
 
 /// The gaps that are longer than every later one: what the longest of a recent time is found in.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Gaps {
     /// End and length; the ends grow, the lengths fall.
     kept: VecDeque<(Instant, Span)>,

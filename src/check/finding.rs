@@ -7,18 +7,19 @@ use crate::telegram::fscp_12_1::{Command, ResetReason};
 use crate::time::{Instant, Span};
 
 /// A packet of the run.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub struct Location {
     /// Its time; for a packet without one, the time of the packet before it.
     pub at: Instant,
     /// Index of the capture file in the run.
+    #[serde(deserialize_with = "crate::saved::file")]
     pub file: usize,
     /// Number within that file, from 1.
     pub packet: u64,
 }
 
 /// Communication errors of IEC 61784-3, and one class of our own.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Class {
     /// Octets were changed on the way.
     Corruption,
@@ -71,7 +72,7 @@ impl Class {
 }
 
 /// The machine misbehaved.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Finding {
     /// Index of the connection.
     pub connection: usize,
@@ -86,7 +87,7 @@ pub struct Finding {
 }
 
 /// What was expected and what was seen instead.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Detail {
     /// FSCP 12/1: a CRC fits no hypothesis.
     Crc {
@@ -135,7 +136,8 @@ pub enum Detail {
     /// A field of a telegram, or an ID in it, is not the one due.
     Field {
         /// Its name.
-        name: &'static str,
+        #[serde(deserialize_with = "crate::saved::name")]
+        name: crate::saved::Name,
         /// Value that was due.
         expected: u64,
         /// Value in the telegram.
@@ -144,7 +146,8 @@ pub enum Detail {
     /// The telegram is consistent in itself but has an ID that no connection of the machine file has.
     UnknownId {
         /// Name of the ID.
-        name: &'static str,
+        #[serde(deserialize_with = "crate::saved::name")]
+        name: crate::saved::Name,
         /// ID in the telegram.
         seen: u64,
     },
@@ -216,7 +219,8 @@ pub enum Detail {
     /// A parameter on the wire differs from the machine file.
     Parameter {
         /// Its name.
-        name: &'static str,
+        #[serde(deserialize_with = "crate::saved::name")]
+        name: crate::saved::Name,
         /// Value in the machine file.
         expected: u64,
         /// Value on the wire.
@@ -289,7 +293,7 @@ pub enum Detail {
 }
 
 /// Something a connection did on purpose.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Event {
     /// Packet at which it shows.
     pub location: Location,
@@ -300,7 +304,7 @@ pub struct Event {
 }
 
 /// What a connection did.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum EventKind {
     /// The capture begins in the middle; the counters were recovered by solving CRCs and confirmed on later telegrams.
     Joined,
@@ -351,7 +355,7 @@ pub enum EventKind {
 }
 
 /// A connection fell out of operation because of a fault.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Trip {
     /// Packet that says so.
     pub location: Location,
@@ -366,7 +370,7 @@ pub struct Trip {
 }
 
 /// What a telegram says about a trip.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum TripCause {
     /// FSCP 12/1: reason in a Reset telegram.
     Reset(ResetReason),

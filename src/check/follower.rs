@@ -2,6 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use serde_json::value::RawValue;
+
 use super::around::LongInterval;
 use super::both::Both;
 use super::declared::Declared;
@@ -17,19 +19,22 @@ use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
 use crate::machine::{Connection, Direction, Profile};
+use crate::saved::{Resume, Unfit};
 use crate::telegram::fscp_3_1::Flags;
 use crate::time::{Instant, Span};
 use crate::timing::tail::Largest;
 use crate::timing::{Intervals, Maxima, Worst};
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
-const KEPT: usize = 10_000;
+pub(super) const KEPT: usize = 10_000;
 
 /// One connection being followed.
 pub(super) struct Follower {
     pub(super) base: Base,
     rules: Rules,
 }
+
+crate::saved::resume!(Follower { plain: ; nested: base, rules; fixed:  });
 
 enum Rules {
     Fscp12_1(Box<Fscp12_1>),
@@ -38,6 +43,36 @@ enum Rules {
     Fscp13_1(Box<Fscp13_1>),
     Fscp2_1(Box<Fscp2_1>),
     Declared(Box<Declared>),
+}
+
+impl Rules {
+    fn resumable(&self) -> &dyn Resume {
+        match self {
+            Self::Fscp12_1(rules) => rules,
+            Self::Fscp3_1(rules) => rules,
+            Self::Iec62541_15(rules) => rules,
+            Self::Fscp13_1(rules) => rules,
+            Self::Fscp2_1(rules) => rules,
+            Self::Declared(rules) => rules,
+        }
+    }
+}
+
+impl Resume for Rules {
+    fn save(&self) -> Result<Box<RawValue>, Unfit> {
+        self.resumable().save()
+    }
+
+    fn take_up(&mut self, saved: &RawValue) -> Result<(), Unfit> {
+        match self {
+            Self::Fscp12_1(rules) => rules.take_up(saved),
+            Self::Fscp3_1(rules) => rules.take_up(saved),
+            Self::Iec62541_15(rules) => rules.take_up(saved),
+            Self::Fscp13_1(rules) => rules.take_up(saved),
+            Self::Fscp2_1(rules) => rules.take_up(saved),
+            Self::Declared(rules) => rules.take_up(saved),
+        }
+    }
 }
 
 /// What a telegram means for the signals that it carries.
@@ -265,8 +300,10 @@ pub(super) struct Base {
     omitted: u64,
 }
 
+crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch, recorder; fixed: connection });
+
 /// One direction.
-#[derive(Default)]
+#[derive(Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Line {
     telegrams: u64,
     held: u64,

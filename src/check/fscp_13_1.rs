@@ -38,8 +38,10 @@ pub(super) struct Fscp13_1 {
     delays: Delays,
 }
 
+crate::saved::resume!(Fscp13_1 { plain: sides, proven, misfits, unfit, domain, has_extended_time, joined, has_operated; nested: delays; fixed: parameters });
+
 /// One direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Side {
     /// The last telegram that was taken.
     taken: Vec<u8>,

@@ -31,8 +31,10 @@ pub(super) struct Delays {
     has_reference: bool,
 }
 
+crate::saved::resume!(Delays { plain: requests, references, has_reference; nested: ; fixed: time_base, limit, addresses });
+
 /// When the partner asked, and the steps of the sender's clock since its answer.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Reference {
     asked: Location,
     steps: i64,

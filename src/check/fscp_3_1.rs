@@ -59,8 +59,17 @@ pub(super) struct Fscp3_1 {
     recovered: Both<Option<Solved>>,
 }
 
+crate::saved::resume!(Fscp3_1 {
+    plain: sides, joined, solved, proven, misfits, unfit, key, recovered;
+    nested: parameters, wide;
+    fixed: data
+});
+
+// CRC1 may have been recovered.
+crate::saved::resume!(machine::Fscp3_1 { plain: crc1; nested: ; fixed: to_device_data, to_host_data, crc2 });
+
 /// One direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Side {
     number: Option<u32>,
     flags: Option<Flags>,

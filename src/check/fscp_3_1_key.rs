@@ -20,14 +20,14 @@ const AGREEMENTS: u32 = 4;
 pub(super) const TRIED: u64 = 65_535;
 
 /// What a search for CRC1 knows.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct KeySearch {
     sides: Both<Side>,
     /// Known bits when all values were last tried.
     tried: u32,
 }
 
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Side {
     last: Vec<u8>,
     data: usize,

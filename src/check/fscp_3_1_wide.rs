@@ -23,6 +23,8 @@ pub(super) struct Search {
     found: Option<usize>,
 }
 
+crate::saved::resume!(Search { plain: found; nested: candidates; fixed:  });
+
 /// A rule that was confirmed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Found {
@@ -49,6 +51,8 @@ struct Candidate {
     steps: u32,
     telegrams: u32,
 }
+
+crate::saved::resume!(Candidate { plain: constant, number, known, flags, steps, telegrams; nested: ; fixed: arrangement, data, solver });
 
 const ALL_BITS: u32 = 24;
 

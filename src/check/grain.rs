@@ -8,7 +8,7 @@ use crate::time::{Instant, Span};
 const ENOUGH: u64 = 32;
 
 /// The steps between the times of successive packets.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Grain {
     last: Option<Instant>,
     /// Greatest common divisor of all steps, in nanoseconds.
@@ -34,6 +34,19 @@ impl Grain {
         if self.divisor != 1 && (self.divisor == 0 || !step.is_multiple_of(self.divisor)) {
             self.divisor = divisor(self.divisor, step);
         }
+    }
+
+    /// Takes in the times of another run; the step from the one run to the other is none.
+    pub(super) fn join(&mut self, other: &Self) {
+        let Self { last: _, divisor: other_divisor, steps, same, shortest } = *other;
+        self.shortest = match (self.steps, steps) {
+            (0, _) => shortest,
+            (_, 0) => self.shortest,
+            _ => self.shortest.min(shortest),
+        };
+        self.divisor = divisor(self.divisor, other_divisor);
+        self.steps = self.steps.saturating_add(steps);
+        self.same = self.same.saturating_add(same);
     }
 
     /// The step in which the clock went on; `None` if there are too few times to tell.

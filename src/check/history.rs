@@ -6,7 +6,7 @@
 const REMEMBERED: usize = 16;
 
 /// A ring of telegrams. Every slot is as long as the longest telegram so far, so nothing is allocated once that was seen.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct History {
     octets: Vec<u8>,
     slot: usize,
@@ -53,7 +53,7 @@ impl History {
     }
 
     fn newest_first(&self) -> impl Iterator<Item = &[u8]> {
-        (0..self.count).map(|ago| self.at(self.newest.wrapping_sub(ago) % REMEMBERED))
+        (0..self.count.min(REMEMBERED)).map(|ago| self.at(self.newest.wrapping_sub(ago) % REMEMBERED))
     }
 
     fn at(&self, place: usize) -> &[u8] {

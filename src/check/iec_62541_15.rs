@@ -57,8 +57,10 @@ pub(super) struct Iec62541_15 {
     has_operated: bool,
 }
 
+crate::saved::resume!(Iec62541_15 { plain: consumer_id, spdu_ids, request, is_open, answered, response_flags, odd, wrong_request, given_up, rejected, unanswered, joined, has_operated; nested: ; fixed: parameters });
+
 /// A request with a number that was not due.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Odd {
     at: Location,
     due: u32,

@@ -6,7 +6,7 @@
 const KEPT: usize = 10_000;
 
 /// The first 10 000 entries, and how many there were.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Kept<T> {
     /// In their order.
     pub list: Vec<T>,
@@ -26,5 +26,11 @@ impl<T> Kept<T> {
         if self.list.len() < KEPT {
             self.list.push(entry);
         }
+    }
+
+    /// Adds those of another list behind these.
+    pub(super) fn join(&mut self, other: Self) {
+        self.total = self.total.saturating_add(other.total);
+        self.list.extend(other.list.into_iter().take(KEPT.saturating_sub(self.list.len())));
     }
 }

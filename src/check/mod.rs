@@ -27,6 +27,7 @@ mod fscp_3_1_wide;
 mod grain;
 mod history;
 mod iec_62541_15;
+mod join;
 mod kept;
 mod loss;
 mod open_stop;

@@ -12,7 +12,7 @@ use crate::machine::ValueQuantity;
 use crate::time::{Instant, Span};
 
 /// A demand that waits for its standstill.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Open {
     pub(super) demand: Location,
     pub(super) reaction: Option<Location>,

@@ -27,7 +27,7 @@ use crate::time::{Instant, Span};
 const WAITING: usize = 16;
 
 /// What came too early.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum TooEarly {
     /// The reaction was withdrawn: motion is permitted.
     Withdrawal,
@@ -36,7 +36,7 @@ pub enum TooEarly {
 }
 
 /// What it should have waited for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Awaited {
     /// The end of the demand.
     DemandEnd,
@@ -45,7 +45,7 @@ pub enum Awaited {
 }
 
 /// Something that came too early.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct OutOfOrder {
     /// What.
     pub what: TooEarly,
@@ -64,7 +64,7 @@ pub struct OutOfOrder {
 }
 
 /// What the order of the signals shows.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct OrderOutcome {
     /// What came too early.
     pub too_early: Kept<OutOfOrder>,
@@ -116,8 +116,14 @@ pub(super) struct Order {
     outcome: OrderOutcome,
 }
 
+crate::saved::resume!(Order {
+    plain: active, since, end, acknowledged, asked, prompted, held, open, quiet, waiting, unprompted, outcome;
+    nested: ;
+    fixed: rules
+});
+
 /// Something that came early and is not certain yet.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Waiting {
     told: OutOfOrder,
     /// For how long the demand was certainly known; zero if it may have been in flight.

@@ -14,7 +14,7 @@ use crate::time::{Instant, Span};
 use crate::timing::Sample;
 
 /// How a disagreement ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum DiscrepancyEnd {
     /// The other channel changed too.
     Followed,
@@ -25,7 +25,7 @@ pub enum DiscrepancyEnd {
 }
 
 /// The two channels disagreed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Discrepancy {
     /// Index of the signal that changed first; of two that differ from the start, the first of the pair.
     pub first: usize,
@@ -44,7 +44,7 @@ pub struct Discrepancy {
 }
 
 /// What was seen of a pair.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct PairOutcome {
     /// Every change of the two channels, with the time between them; zero if they changed in one telegram.
     pub changes: Kept<Discrepancy>,
@@ -58,15 +58,26 @@ pub struct PairOutcome {
     pub disturbed: u64,
 }
 
+impl PairOutcome {
+    pub(super) fn record(&mut self, told: Discrepancy) {
+        self.sample.record(told.measured);
+        self.longest = self.longest.max(told.most);
+        if self.worst.is_none_or(|worst| told.least > worst.least) {
+            self.worst = Some(told);
+        }
+        self.changes.push(told);
+    }
+}
+
 /// What a telegram shows of one channel.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Level {
     active: bool,
     /// The last telegram of this channel.
     seen: Location,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Begin {
     first: usize,
     at: Location,
@@ -85,6 +96,8 @@ pub(super) struct PairMeter {
     begin: Option<Begin>,
     outcome: PairOutcome,
 }
+
+crate::saved::resume!(PairMeter { plain: levels, begin, outcome; nested: ; fixed: channels, lines, limit, wait });
 
 impl PairMeter {
     pub(super) fn new(machine: &Machine, pair: &Pair) -> Self {
@@ -204,13 +217,7 @@ impl PairMeter {
     }
 
     fn record(&mut self, told: Discrepancy) {
-        let outcome = &mut self.outcome;
-        outcome.sample.record(told.measured);
-        outcome.longest = outcome.longest.max(told.most);
-        if outcome.worst.is_none_or(|worst| told.least > worst.least) {
-            outcome.worst = Some(told);
-        }
-        outcome.changes.push(told);
+        self.outcome.record(told);
     }
 }
 

@@ -12,7 +12,7 @@ use crate::telegram::fscp_12_1::Command;
 use crate::time::Span;
 
 /// Collects the chunks of one transfer.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Parameterisation {
     state: Option<Command>,
     octets: Vec<u8>,

@@ -11,10 +11,10 @@ use crate::time::{Instant, Span};
 use crate::timing::Sample;
 
 /// Occurrences that are listed one by one; more go into the statistics only.
-const KEPT: usize = 10_000;
+pub(super) const KEPT: usize = 10_000;
 
 /// One demand and the reaction to it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Occurrence {
     /// First telegram with the demand.
     pub demand: Location,
@@ -46,10 +46,18 @@ pub struct ReactionOutcome {
     /// A demand that was still waiting for its reaction when the capture ended. A demand may be withdrawn before the
     /// reaction comes; it has to be answered all the same.
     pub waiting: Option<Location>,
+    /// Of runs that were joined: demands that waited when their run ended, and when that was.
+    pub waited: Vec<(Location, Instant)>,
 }
 
+crate::saved::resume!(ReactionOutcome {
+    plain: occurrences, sample, interrupted, already_reacted, disturbed, missing, order, waiting, waited;
+    nested: ;
+    fixed: function
+});
+
 /// A demand without a reaction.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Missing {
     /// First telegram with the demand.
     pub demand: Location,
@@ -76,6 +84,8 @@ pub(super) struct Meter {
     outcome: ReactionOutcome,
 }
 
+crate::saved::resume!(Meter { plain: tap_gap, lost, shaken; nested: order, outcome; fixed: demand, reaction, patience });
+
 /// A change of a signal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Edge {
@@ -89,17 +99,7 @@ pub(super) struct Edge {
 
 impl Meter {
     pub(super) fn new(machine: &Machine, function: usize, demand: usize, reaction: usize) -> Self {
-        let outcome = ReactionOutcome {
-            function,
-            occurrences: Vec::new(),
-            sample: Sample::default(),
-            interrupted: 0,
-            already_reacted: 0,
-            disturbed: 0,
-            missing: Kept::default(),
-            order: OrderOutcome::default(),
-            waiting: None,
-        };
+        let outcome = ReactionOutcome::new(function);
         let declared = machine.functions.get(function);
         Self {
             demand,
@@ -200,6 +200,22 @@ impl Meter {
 }
 
 impl ReactionOutcome {
+    /// Nothing seen yet.
+    pub(super) fn new(function: usize) -> Self {
+        Self {
+            function,
+            occurrences: Vec::new(),
+            sample: Sample::default(),
+            interrupted: 0,
+            already_reacted: 0,
+            disturbed: 0,
+            missing: Kept::default(),
+            order: OrderOutcome::default(),
+            waiting: None,
+            waited: Vec::new(),
+        }
+    }
+
     fn reacted(&mut self, demand: Location, reaction: Location, tap_gap: bool) {
         let span = reaction.at.since(demand.at);
         if tap_gap || span < Span::ZERO {

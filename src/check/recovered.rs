@@ -3,7 +3,7 @@
 use crate::machine::Direction;
 
 /// Something that is fed to a CRC but neither sent nor in the machine file, solved from telegrams and confirmed on others.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct RecoveredKey {
     /// What it is, in the profile's words or by the name of the layout's field.
     pub name: String,
@@ -20,7 +20,7 @@ pub struct RecoveredKey {
 }
 
 /// A counter or key of a built-in profile that was solved from the telegrams.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Solved {
     value: u32,
     agreed: u64,

@@ -20,7 +20,7 @@ use crate::timing::{Intervals, Sample};
 const ON_THE_WAY: usize = 64;
 
 /// What was found out about the copies of one direction of a connection.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct RelayOutcome {
     /// Telegrams at the first place that differ from the one before.
     pub telegrams: u64,
@@ -42,7 +42,7 @@ pub struct RelayOutcome {
     pub pending: u64,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct OnTheWay {
     octets: Vec<u8>,
     at: Location,
@@ -50,7 +50,7 @@ struct OnTheWay {
 }
 
 /// Follows the copies of one direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Meter {
     /// As seen last at the first place and at the second.
     last: [Vec<u8>; 2],
@@ -150,6 +150,8 @@ pub(super) struct Relays {
     /// One entry per connection.
     meters: Vec<Both<Option<(RelayOrder, Meter)>>>,
 }
+
+crate::saved::resume!(Relays { plain: meters; nested: ; fixed: places });
 
 impl Relays {
     /// `None` if nothing of `machine` is copied.

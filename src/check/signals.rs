@@ -20,6 +20,8 @@ pub(super) struct Signals<'m> {
     pub(super) pairs: Vec<PairMeter>,
 }
 
+crate::saved::resume!(Signals<'_> { plain: active; nested: of_connection, meters, stops, pairs; fixed: machine });
+
 /// One direction of a connection.
 #[derive(Clone, Debug, Default)]
 struct Line {
@@ -30,6 +32,8 @@ struct Line {
     /// Whether it carries process data, as far as it was seen last.
     is_running: bool,
 }
+
+crate::saved::resume!(Line { plain: is_running; nested: ; fixed: signals, has_data });
 
 impl<'m> Signals<'m> {
     pub(super) fn new(machine: &'m Machine) -> Self {

@@ -17,10 +17,10 @@ use crate::time::Span;
 use crate::timing::Sample;
 
 /// Occurrences that are listed one by one; more go into the statistics only.
-const KEPT: usize = 10_000;
+pub(super) const KEPT: usize = 10_000;
 
 /// Occurrences with their curve: the first ones, and the longest of all.
-const CURVES: usize = 50;
+pub(super) const CURVES: usize = 50;
 
 /// Measures the stops of one function.
 #[derive(Clone, Debug)]
@@ -31,6 +31,8 @@ pub(super) struct StopMeter {
     outcome: StandstillOutcome,
     longest: Option<(i64, usize)>,
 }
+
+crate::saved::resume!(StopMeter { plain: open, longest; nested: outcome; fixed: demand, reaction });
 
 impl StopMeter {
     pub(super) fn new(function: usize, demand: usize, reaction: Option<usize>, watch: &AxisWatch) -> Self {
@@ -44,6 +46,7 @@ impl StopMeter {
             already_standing: 0,
             disturbed: 0,
             waiting: None,
+            waited: Vec::new(),
         };
         Self { demand, reaction, open: None, outcome, longest: None }
     }

@@ -6,7 +6,7 @@ use crate::time::{Instant, Span};
 use crate::timing::Sample;
 
 /// A measured figure between its bounds: nanoseconds, nanometres or nanodegrees.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Band {
     /// What it was at least.
     pub least: i64,
@@ -17,7 +17,7 @@ pub struct Band {
 }
 
 /// The part of the ramp between three quarters and one quarter of the highest speed, or as near as packets show it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct RampSeen {
     /// Highest speed before: nanometres or nanodegrees per second.
     pub peak: i64,
@@ -30,7 +30,7 @@ pub struct RampSeen {
 }
 
 /// One demand and the standstill that it led to.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct StopSeen {
     /// First telegram with the demand.
     pub demand: Location,
@@ -63,7 +63,7 @@ pub struct StopSeen {
 }
 
 /// A demand whose standstill was not seen when the capture ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct StopWaiting {
     /// First telegram with the demand.
     pub demand: Location,
@@ -94,4 +94,12 @@ pub struct StandstillOutcome {
     pub disturbed: u64,
     /// A demand whose standstill had not been seen at the end.
     pub waiting: Option<StopWaiting>,
+    /// Of runs that were joined: the same at the end of each.
+    pub waited: Vec<StopWaiting>,
 }
+
+crate::saved::resume!(StandstillOutcome {
+    plain: occurrences, time, travel, interrupted, already_standing, disturbed, waiting, waited;
+    nested: ;
+    fixed: function, by_position
+});

@@ -20,6 +20,8 @@ pub(super) struct Stops<'m> {
     stops: Vec<Stop>,
 }
 
+crate::saved::resume!(Stops<'_> { plain: ; nested: values, watches, meters; fixed: stops });
+
 impl<'m> Stops<'m> {
     pub(super) fn new(machine: &'m Machine) -> Self {
         let values: Vec<_> =

@@ -32,7 +32,7 @@ const TURN: Span = Span::from_millis(2_048);
 const RECENT: usize = 32;
 
 /// Something that the capture lost or disordered.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum TapFault {
     /// The cycle counter of a Type 10 sender jumped ahead: frames are missing.
     MissingType10Frames,
@@ -89,7 +89,7 @@ impl TapFault {
 }
 
 /// Tap faults by kind: how many, and where the first showed.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct TapFaults {
     entries: Vec<(TapFault, u64, Location)>,
     /// Times of the last ones.
@@ -107,6 +107,13 @@ impl TapFaults {
         self.entries.is_empty()
     }
 
+    /// Takes in those of a run whose files stand behind.
+    pub(super) fn join(&mut self, other: &Self) {
+        for (kind, number, at) in &other.entries {
+            self.count(*kind, *number, *at);
+        }
+    }
+
     fn count(&mut self, kind: TapFault, number: u64, at: Location) {
         if self.recent.len() >= RECENT {
             self.recent.pop_front();
@@ -120,7 +127,7 @@ impl TapFaults {
 }
 
 /// Watches the counters of the carriers.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Tap {
     faults: TapFaults,
     last: Option<Instant>,
@@ -141,7 +148,7 @@ pub(super) struct Tap {
     advance: Option<u16>,
 }
 
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Type12 {
     on_the_way: VecDeque<(u8, Location)>,
     out: u64,
@@ -155,7 +162,7 @@ struct Type12 {
     last_returned: Option<u8>,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Sender {
     frame_id: u16,
     source: Mac,

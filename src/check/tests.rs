@@ -16,6 +16,7 @@ mod fscp_3_1_key;
 mod fscp_3_1_numbers;
 mod fscp_3_1_wide;
 mod iec_62541_15;
+pub(super) mod in_parts;
 mod recovered;
 mod start_up;
 mod steady;
@@ -140,11 +141,25 @@ fn place(packet: usize) -> Location {
 
 fn follow(connection: usize, telegrams: &[(Direction, Vec<u8>)], siblings: &[Follower]) -> ConnectionOutcome {
     let machine = machine();
-    let mut follower = Follower::new(connection, &machine.connections[connection]);
-    for (index, (direction, octets)) in telegrams.iter().enumerate() {
-        follower.telegram(*direction, octets, place(index + 1), Siblings { before: siblings, after: &[] });
-    }
-    follower.finish(Some(place(telegrams.len()).at))
+    follow_in(&machine, connection, telegrams, siblings, Some(place(telegrams.len()).at))
+}
+
+/// In one pass and in parts.
+fn follow_in(
+    machine: &Machine,
+    connection: usize,
+    telegrams: &[(Direction, Vec<u8>)],
+    siblings: &[Follower],
+    end: Option<Instant>,
+) -> ConnectionOutcome {
+    in_parts::both(machine, connection, |cut| {
+        let mut follower = Follower::new(connection, &machine.connections[connection]);
+        for (index, (direction, octets)) in telegrams.iter().enumerate() {
+            follower.telegram(*direction, octets, place(index + 1), Siblings { before: siblings, after: &[] });
+            cut(&mut follower);
+        }
+        follower.finish(end)
+    })
 }
 
 fn found(outcome: &ConnectionOutcome) -> Vec<(Class, Direction, u64)> {

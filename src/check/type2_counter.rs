@@ -30,7 +30,7 @@ pub(super) enum Step {
     Disordered,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Sender {
     connection_id: u32,
     source: IpAddr,
@@ -39,7 +39,7 @@ struct Sender {
 }
 
 /// The senders seen so far.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Type2Counter {
     senders: Vec<Sender>,
 }

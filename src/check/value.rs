@@ -30,8 +30,10 @@ pub struct ValueOutcome {
     pub implausible: Option<(Implausible, Location, u64)>,
 }
 
+crate::saved::resume!(ValueOutcome { plain: seen, changes, range, implausible; nested: ; fixed: value });
+
 /// Why a value can't be true.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Implausible {
     /// A speed far beyond what the axis can reach: nanometres or nanodegrees per second.
     TooFast {
@@ -59,13 +61,22 @@ pub enum Implausible {
 }
 
 /// A value as it stands on the wire.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Seen {
     pub(super) at: Location,
     /// First packet with this number.
     pub(super) since: Instant,
     /// Amount of the speed, or position without wraps.
     pub(super) nano: i64,
+}
+
+/// Number and sum of the ways, in counts or, of floating numbers, in nano units.
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
+struct Total {
+    #[serde(with = "crate::saved::wide")]
+    number: i128,
+    #[serde(with = "crate::saved::wide")]
+    way: i128,
 }
 
 /// Follows one value.
@@ -77,20 +88,20 @@ pub(super) struct Follow<'m> {
     modulus: Option<i128>,
     octets: [u8; 8],
     last: Option<Seen>,
-    /// Number and sum of the ways, in counts or, of floating numbers, in nano units.
-    number: i128,
-    way: i128,
+    total: Total,
     /// The capture lost packets since the last one.
     gap: bool,
     pub(super) outcome: ValueOutcome,
 }
 
+crate::saved::resume!(Follow<'_> { plain: octets, last, total, gap; nested: outcome; fixed: declared, limit, modulus });
+
 impl<'m> Follow<'m> {
     pub(super) fn new(machine: &'m Machine, index: usize, declared: &'m Value) -> Self {
         let outcome = ValueOutcome { value: index, seen: 0, changes: 0, range: None, implausible: None };
         let limit = limit(machine, declared);
-        let modulus = modulus(declared);
-        Self { declared, limit, modulus, octets: [0; 8], last: None, number: 0, way: 0, gap: false, outcome }
+        let (modulus, total) = (modulus(declared), Total::default());
+        Self { declared, limit, modulus, octets: [0; 8], last: None, total, gap: false, outcome }
     }
 
     pub(super) const fn axis(&self) -> usize {
@@ -152,12 +163,11 @@ impl<'m> Follow<'m> {
     /// The position without its wraps, from the first one on.
     fn position(&mut self, number: i128, gap: bool, at: Location) -> Option<i64> {
         let Some(last) = self.last else {
-            (self.number, self.way) = (number, number);
+            self.total = Total { number, way: number };
             return nano(self.declared, number).and_then(|nano| i64::try_from(nano).ok());
         };
-        let step = shortest(number.saturating_sub(self.number), self.modulus);
-        self.number = number;
-        self.way = self.way.saturating_add(step);
+        let step = shortest(number.saturating_sub(self.total.number), self.modulus);
+        self.total = Total { number, way: self.total.way.saturating_add(step) };
         let distance = nano(self.declared, step).unwrap_or(i128::MAX).abs();
         let time = i128::from(at.at.since(last.at.at).as_nanos()).max(0);
         let time = time.saturating_add(self.declared.reporting_delay.as_nanos().into()).saturating_add(PAUSE);
@@ -165,7 +175,7 @@ impl<'m> Follow<'m> {
         if distance > farthest && !gap {
             self.doubt(Implausible::Jump { distance: narrow(distance), limit: narrow(farthest) }, at);
         }
-        nano(self.declared, self.way).and_then(|nano| i64::try_from(nano).ok())
+        nano(self.declared, self.total.way).and_then(|nano| i64::try_from(nano).ok())
     }
 
     pub(super) fn doubt(&mut self, why: Implausible, at: Location) {

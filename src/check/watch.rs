@@ -52,8 +52,10 @@ pub(super) struct Watch {
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
+crate::saved::resume!(Watch { plain: lines, round_trip, went_on, holds; nested: ; fixed: watchdog, timer, fresh });
+
 /// The new telegrams of one direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Line {
     last: Option<Location>,
     /// The partner's first telegram after `last`: since then it is this side's turn.
@@ -101,7 +103,7 @@ pub struct IntervalSeen {
 }
 
 /// A doubtful silence, on hold until it shows whether the connection falls out of operation.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct HeldBack {
     silence: Silence,
     /// Whether it was mostly this side's.
@@ -111,7 +113,7 @@ struct HeldBack {
 }
 
 /// A silence longer than the watchdog time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub(super) struct Silence {
     pub(super) direction: Direction,
     pub(super) span: Span,

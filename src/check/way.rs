@@ -13,7 +13,7 @@ const EARLY: usize = 1_024;
 const NANO: i128 = 1_000_000_000;
 
 /// The outermost positions of a way.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Extent {
     least: i64,
     most: i64,
@@ -26,7 +26,7 @@ impl Extent {
 }
 
 /// How far an axis has got from where it was.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Way {
     from: i64,
     begin: Option<Instant>,
@@ -105,12 +105,15 @@ impl Way {
 
 /// The sum over a speed: least, greatest and by trapezia, in nano units times nanoseconds. Between two packets the speed is taken to
 /// lie between theirs.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Integral {
     begin: Instant,
     last: (Instant, i64),
+    #[serde(with = "crate::saved::wide")]
     least: i128,
+    #[serde(with = "crate::saved::wide")]
     double: i128,
+    #[serde(with = "crate::saved::wide")]
     most: i128,
 }
 

@@ -40,7 +40,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
         Some(path) => run::machine(path)?,
         None => Machine::default(),
     };
-    let (outcome, summary) = arguments.exporting.run(&machine, &arguments.captures, arguments.projection)?;
+    let (outcome, summary) =
+        arguments.exporting.run(&machine, arguments.machine.as_deref(), &arguments.captures, arguments.projection)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let result = verdict.communication();
     let file = arguments.machine.as_ref().map(|path| path.display().to_string());

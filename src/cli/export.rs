@@ -2,15 +2,17 @@
 
 use std::cell::RefCell;
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 
 use super::output::{WholeFile, check_output};
+use super::state::Parts;
 use super::{Error, run};
-use crate::capture::Summary;
+use crate::capture::{FileSummary, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::Machine;
+use crate::state::Asked;
 use crate::{report, timing};
 
 #[derive(Debug, Args)]
@@ -24,6 +26,8 @@ pub(super) struct Exporting {
     /// Longest intervals of each direction that are told with what stood around them.
     #[arg(long, value_name = "NUMBER", default_value_t = timing::USUAL_LONGEST, value_parser = number_of_longest)]
     longest: usize,
+    #[command(flatten)]
+    parts: Parts,
 }
 
 fn number_of_longest(text: &str) -> Result<usize, String> {
@@ -40,7 +44,13 @@ impl Exporting {
 
     /// Refuses a file over one of `inputs` or at an impossible place, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
+        self.parts.check(inputs)?;
         self.intervals.iter().chain(&self.histograms).try_for_each(|path| check_output(path, inputs))
+    }
+
+    /// The state that is taken up, to be named as an input.
+    pub(super) fn resumed(&self) -> Option<&Path> {
+        self.parts.resumed()
     }
 
     /// Runs the checker over the captures and writes what was asked for.
@@ -48,14 +58,16 @@ impl Exporting {
     pub(super) fn run(
         &self,
         machine: &Machine,
+        machine_file: Option<&Path>,
         captures: &[PathBuf],
         projection: bool,
     ) -> Result<(Outcome, Summary), Error> {
-        let checker = Checker::new(machine).keep_longest(self.longest);
-        let checker = if projection { checker.keep_largest() } else { checker };
+        let asked = Asked { projection, longest: self.longest };
+        let (checker, before) = self.parts.begin(machine, machine_file, asked)?;
+        let end = |checker: &Checker<'_>, summary: &Summary| self.parts.end(checker, summary, machine_file, asked);
         let (outcome, summary) = match &self.intervals {
-            Some(path) => told_one_by_one(WholeFile::create(path)?, checker, machine, captures)?,
-            None => run::check_with(checker, captures, || Ok(()))?,
+            Some(path) => told_one_by_one(WholeFile::create(path)?, (checker, before), machine, captures, end)?,
+            None => run::check_with(checker, before, captures, || Ok(()), end)?,
         };
         if let Some(path) = &self.histograms {
             let mut file = WholeFile::create(path)?;
@@ -75,9 +87,10 @@ struct Lines {
 
 fn told_one_by_one(
     mut file: WholeFile,
-    checker: Checker<'_>,
+    (checker, before): (Checker<'_>, Vec<FileSummary>),
     machine: &Machine,
     captures: &[PathBuf],
+    end: impl FnOnce(&Checker<'_>, &Summary) -> Result<(), Error>,
 ) -> Result<(Outcome, Summary), Error> {
     file.write_all(report::INTERVAL_HEAD.as_bytes()).map_err(|source| file.error(source))?;
     let lines = RefCell::new(Lines { file, failed: None });
@@ -87,10 +100,11 @@ fn told_one_by_one(
             *failed = file.write_all(report::interval_line(machine, seen).as_bytes()).err();
         }
     });
-    let told = run::check_with(checker, captures, || {
+    let so_far = || {
         let Lines { file, failed } = &mut *lines.borrow_mut();
         failed.take().map_or(Ok(()), |source| Err(file.error(source)))
-    })?;
+    };
+    let told = run::check_with(checker, before, captures, so_far, end)?;
     lines.into_inner().file.finish()?;
     Ok(told)
 }

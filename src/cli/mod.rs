@@ -7,6 +7,7 @@
 mod ahead;
 mod analyze;
 mod budget;
+mod combine;
 mod compare;
 mod completions;
 mod error;
@@ -18,6 +19,7 @@ mod record;
 mod residual;
 mod run;
 mod schema;
+mod state;
 mod survey;
 mod synth;
 mod synth_faults;
@@ -72,6 +74,9 @@ enum Command {
                             or not anything was found; 2 not, or not wholly, read."
     )]
     Survey(survey::Arguments),
+    /// Put independent runs of a machine together: counts, extremes, quantiles, findings.
+    #[command(after_help = "Example: stopspan combine machine.toml monday.state tuesday.state")]
+    Combine(combine::Arguments),
     /// Compare two runs of a machine: what became worse, what is new, what is gone.
     #[command(after_help = "Example: stopspan compare old.json new.json --limit margin=10%")]
     Compare(compare::Arguments),
@@ -210,6 +215,7 @@ pub fn main() -> ExitCode {
         Command::Residual(arguments) => residual::run(arguments),
         Command::Analyze(arguments) => analyze::run(arguments),
         Command::Survey(arguments) => survey::run(arguments),
+        Command::Combine(arguments) => combine::run(arguments),
         Command::Compare(arguments) => compare::run(arguments),
         Command::Synth(arguments) => synth::run(arguments),
         Command::Init(arguments) => init::run(arguments),

@@ -7,9 +7,10 @@ use std::path::{Path, PathBuf};
 use super::Error;
 use super::ahead::each_packet;
 use super::progress::Progress;
-use crate::capture::{self, Summary};
+use crate::capture::{self, FileSummary, Packet, Summary};
 use crate::check::{Checker, Outcome};
 use crate::machine::{self, Machine};
+use crate::state;
 
 /// Octets that a machine file may have.
 const MOST_OCTETS: u64 = 8 << 20;
@@ -44,26 +45,42 @@ pub(super) fn beginning(path: &Path, most: u64) -> Result<Vec<u8>, Error> {
 
 /// Runs the checker over the captures as one run.
 pub(super) fn check(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
-    check_with(Checker::new(machine), captures, || Ok(()))
+    check_with(Checker::new(machine), Vec::new(), captures, || Ok(()), |_, _| Ok(()))
 }
 
 /// As [`check`]; the outcome also holds what a projection needs.
 pub(super) fn check_projected(machine: &Machine, captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
-    check_with(Checker::new(machine).keep_largest(), captures, || Ok(()))
+    check_with(Checker::new(machine).keep_largest(), Vec::new(), captures, || Ok(()), |_, _| Ok(()))
 }
 
-/// The same with a checker that tells what it sees; `so_far` is asked after each packet whether that went well.
+/// The same with a checker that has read the files `before` and tells what it sees; `so_far` is asked after each packet whether
+/// that went well, `end` is shown the checker before it finishes.
 pub(super) fn check_with(
     mut checker: Checker<'_>,
+    before: Vec<FileSummary>,
     captures: &[PathBuf],
     so_far: impl Fn() -> Result<(), Error>,
+    end: impl FnOnce(&Checker<'_>, &Summary) -> Result<(), Error>,
 ) -> Result<(Outcome, Summary), Error> {
     let mut progress = Progress::reading(captures);
-    let summary = each_packet(captures, |packet| {
+    let first_file = before.len();
+    let read = each_packet(captures, |packet| {
         progress.packet(packet.octets.len());
-        checker.packet(packet);
+        if first_file == 0 {
+            checker.packet(packet);
+        } else {
+            checker.packet(&Packet { file: packet.file.saturating_add(first_file), ..*packet });
+        }
         so_far()
     })?;
+    if let Some(file) = read.files.iter().find(|file| state::holds(&before, file)) {
+        return Err(Error::Argument(format!(
+            "{}: the state that --resume names has read this file already; name each part of the run once, in its order",
+            file.name
+        )));
+    }
+    let summary = Summary { files: before.into_iter().chain(read.files).collect() };
+    end(&checker, &summary)?;
     let outcome = checker.finish();
     so_far()?;
     Ok((outcome, summary))

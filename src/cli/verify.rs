@@ -34,7 +34,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.recording.check(&inputs)?;
     arguments.exporting.check(&inputs)?;
     let machine = run::machine(&arguments.machine)?;
-    let (outcome, summary) = arguments.exporting.run(&machine, &arguments.captures, arguments.projection)?;
+    let (outcome, summary) =
+        arguments.exporting.run(&machine, Some(&arguments.machine), &arguments.captures, arguments.projection)?;
     let verdict = verdict::judge(&machine, &outcome, &summary);
     let file = arguments.machine.display().to_string();
     let mut report = report::verify(&file, &machine, &outcome, &summary, &verdict);
@@ -42,8 +43,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
         report = report::projected(report, &machine, &verdict::tails(&outcome, &verdict), None);
     }
     let captures = arguments.captures.iter().map(|path| NamedInput { path, role: "capture" });
-    let inputs: Vec<_> =
-        [NamedInput { path: &arguments.machine, role: "machine file" }].into_iter().chain(captures).collect();
+    let state = arguments.exporting.resumed().map(|path| NamedInput { path, role: "state" });
+    let inputs: Vec<_> = [NamedInput { path: &arguments.machine, role: "machine file" }]
+        .into_iter()
+        .chain(state)
+        .chain(captures)
+        .collect();
     arguments.recording.write(&mut report, &inputs)?;
     arguments.reporting.write(&report)?;
     Ok(verdict.result)

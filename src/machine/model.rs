@@ -168,7 +168,7 @@ pub struct Availability {
 }
 
 /// Direction of a safety telegram.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Direction {
     /// From the host (safety controller) to the device: outputs.
     ToDevice,
@@ -304,7 +304,7 @@ pub struct Relay {
 }
 
 /// Which of two places a telegram stands in first.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum RelayOrder {
     /// First in the connection's own place, then in the other one (`relayed_to`).
     To,

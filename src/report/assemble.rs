@@ -5,7 +5,7 @@ use super::build_capture::capture;
 use super::build_connection::{add_admissible, connections};
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
-use super::model::{FunctionReport, MachineHead, Program, Report};
+use super::model::{FunctionReport, MachineHead, OneRunReport, Program, Report};
 use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS};
 use super::{build_inverse, build_sensitivity, build_sequence, build_watchdogs};
 use crate::budget::residual::BitError;
@@ -13,6 +13,8 @@ use crate::budget::watchdogs::Watchdogs;
 use crate::capture::Summary;
 use crate::check::Outcome;
 use crate::machine::Machine;
+use crate::state::Combined;
+use crate::time::Instant;
 use crate::verdict::{FunctionVerdict, Gap, Judgement, ObservedCycle, Verdict};
 
 /// The program as it stands in reports: version from the manifest, commit from the build.
@@ -131,6 +133,34 @@ pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summar
     }
 }
 
+/// Report of `combine`: several runs together, and each alone in a line.
+pub fn combine(file: &str, machine: &Machine, combined: &Combined, verdict: &Verdict) -> Report {
+    let mut report = verify(file, machine, &combined.outcome, &combined.summary, verdict);
+    let runs: Vec<_> = combined
+        .runs
+        .iter()
+        .map(|(first_file, outcome, summary)| {
+            let nanos = |at: Option<Instant>| at.map(Instant::as_nanos);
+            OneRunReport {
+                first_file: *first_file,
+                files: summary.files.len(),
+                packets: outcome.packets,
+                first_ns: nanos(outcome.first),
+                last_ns: nanos(outcome.last),
+                span_ns: outcome.first.zip(outcome.last).map(|(first, last)| last.since(first).as_nanos()),
+                findings: outcome.connections.iter().map(|connection| connection.findings.len()).sum(),
+                trips: outcome.connections.iter().map(|connection| connection.trips.len()).sum(),
+                verdict: words::judgement(crate::verdict::judge(machine, outcome, summary).result),
+            }
+        })
+        .collect();
+    if let Some(capture) = &mut report.capture {
+        // The time between two runs was not looked at.
+        capture.span_ns = runs.iter().filter_map(|run| run.span_ns).try_fold(0, i64::checked_add);
+    }
+    Report { schema: "stopspan.combine/1", runs: Some(runs), ..report }
+}
+
 pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
     Report {
         schema,
@@ -145,6 +175,7 @@ pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
         watchdogs: None,
         projection: None,
         sensitivity: None,
+        runs: None,
         comparison: None,
         tap_faults: None,
         assumptions: None,

@@ -241,7 +241,7 @@ fn measured(measured: &Measured) -> MeasuredReport {
         s_ns: sample.standard_deviation().map(Span::as_nanos),
         max_ns: sample.longest().map(Span::as_nanos),
         unanswered: measured.unanswered,
-        pending: u64::from(reaction.waiting.is_some() && !measured.overdue),
+        pending: measured.pending,
         interrupted: reaction.interrupted,
         already_reacted: reaction.already_reacted,
         disturbed: reaction.disturbed,

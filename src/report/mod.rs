@@ -56,7 +56,7 @@ mod words_3_1;
 mod words_loss;
 
 pub use amount::Amount;
-pub use assemble::{PROGRAM, analyze, budget, residual, sensitivity, verify, watchdogs};
+pub use assemble::{PROGRAM, analyze, budget, combine, residual, sensitivity, verify, watchdogs};
 pub use assumption_model::*;
 pub use build_comparison::comparison;
 pub use build_projection::projected;

@@ -25,7 +25,7 @@ use super::watchdogs_model::{AdmissibleReport, WatchdogsReport};
 #[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct Report {
     /// Name and version of the format: `stopspan.verify/1`, `stopspan.budget/1`, `stopspan.analyze/1`,
-    /// `stopspan.residual/1`, `stopspan.watchdogs/1`, `stopspan.compare/1`.
+    /// `stopspan.residual/1`, `stopspan.watchdogs/1`, `stopspan.compare/1`, `stopspan.combine/1`.
     pub schema: &'static str,
     /// The program that made the report.
     pub program: Program,
@@ -59,6 +59,9 @@ pub struct Report {
     /// What each figure matters to one function.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sensitivity: Option<SensitivityReport>,
+    /// The runs that are put together.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub runs: Option<Vec<OneRunReport>>,
     /// Two runs against each other.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub comparison: Option<ComparisonReport>,
@@ -77,6 +80,30 @@ pub struct Report {
     pub verdict: &'static str,
     /// What this report does not say.
     pub cautions: &'static [&'static str],
+}
+
+/// One of several runs that are put together. Nothing is measured across the time between two of them.
+#[derive(Clone, Debug, JsonSchema, Serialize)]
+pub struct OneRunReport {
+    /// Its first file, an index into `capture.files`.
+    pub first_file: usize,
+    /// How many files it has.
+    pub files: usize,
+    /// Packets.
+    pub packets: u64,
+    /// Time of its first packet.
+    pub first_ns: Option<i64>,
+    /// Latest time of a packet.
+    pub last_ns: Option<i64>,
+    /// From the one to the other.
+    pub span_ns: Option<i64>,
+    /// Findings in it.
+    pub findings: usize,
+    /// Trips in it.
+    pub trips: usize,
+    /// What it says alone.
+    #[schemars(extend("enum" = ["within limits", "findings", "not examined"]))]
+    pub verdict: &'static str,
 }
 
 /// The program.
@@ -106,8 +133,8 @@ pub struct MachineHead {
 pub struct InputReport {
     /// Path as given.
     pub name: String,
-    /// `machine file` or `capture`.
-    #[schemars(extend("enum" = ["machine file", "capture"]))]
+    /// `machine file`, `capture`, or `state` of the parts of the run before.
+    #[schemars(extend("enum" = ["machine file", "capture", "state"]))]
     pub role: &'static str,
     /// Octets of the file.
     pub octets: u64,
@@ -126,7 +153,7 @@ pub struct CaptureReport {
     pub first_ns: Option<i64>,
     /// Latest time of a packet.
     pub last_ns: Option<i64>,
-    /// From the one to the other.
+    /// From the one to the other; of several runs, the sum of theirs.
     pub span_ns: Option<i64>,
     /// Packets by carrier.
     pub carriers: Vec<CarrierReport>,

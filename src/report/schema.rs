@@ -41,6 +41,11 @@ const KINDS: &[Kind] = &[
         always: &["machine", "watchdogs"],
         sometimes: &["capture", "projection", "tap_faults"],
     },
+    Kind {
+        name: "stopspan.combine/1",
+        always: &["machine", "capture", "functions", "connections", "tap_faults", "runs"],
+        sometimes: &[],
+    },
     Kind { name: "stopspan.compare/1", always: &["comparison"], sometimes: &["machine"] },
     Kind { name: "stopspan.residual/1", always: &["machine", "residual"], sometimes: &[] },
     Kind {

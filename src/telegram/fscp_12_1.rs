@@ -81,7 +81,7 @@ pub const fn next_sequence(sequence: u16) -> u16 {
 }
 
 /// What a telegram is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Command {
     /// Back to the start, with a reason.
     Reset,
@@ -138,7 +138,7 @@ impl Command {
 }
 
 /// Why a side went back to Reset: octet 0 of the safe data of a Reset telegram.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct ResetReason(pub u8);
 
 impl ResetReason {

@@ -206,7 +206,7 @@ fn feed_number(register: u32, number: u32) -> u32 {
 }
 
 /// The status byte (device to host) or control byte (host to device).
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Flags(pub u8);
 
 impl Flags {

@@ -57,7 +57,7 @@ pub const fn is_step(difference: u32) -> bool {
 }
 
 /// What is known of a virtual consecutive number.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Known {
     /// Bits from the lowest on.
     pub bits: u32,

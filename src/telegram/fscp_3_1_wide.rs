@@ -34,7 +34,7 @@ static CRC: Crc<u32> = Crc::<u32>::new(&Algorithm {
 });
 
 /// Order in which the block is fed, and octets of the number where they can be told apart.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Arrangement {
     /// From its end, the number last, as 3 octets.
     Reversed3,
@@ -45,7 +45,7 @@ pub enum Arrangement {
 }
 
 /// Where the start value comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Start {
     /// CRC1 as the low half, zeros above.
     Crc1Low,

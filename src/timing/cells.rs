@@ -8,6 +8,8 @@
 
 use hdrhistogram::Histogram;
 
+use super::intervals::LONGEST;
+
 /// Digits that the library tells apart with this layout.
 const DIGITS: u8 = 3;
 
@@ -18,20 +20,45 @@ const KEPT_BITS: u32 = 11;
 const DOUBLING: u32 = 10;
 
 /// Counts by cell; as many cells as the greatest length needs.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
+#[serde(from = "Vec<(u64, u32)>", into = "Vec<(u64, u32)>")]
 pub(super) struct Cells {
     counts: Vec<u32>,
+}
+
+/// The longest interval of each cell, and how many there are.
+impl From<Vec<(u64, u32)>> for Cells {
+    fn from(saved: Vec<(u64, u32)>) -> Self {
+        let mut cells = Self::default();
+        saved.into_iter().for_each(|(nanos, count)| cells.add(nanos.clamp(1, LONGEST), count));
+        cells
+    }
+}
+
+impl From<Cells> for Vec<(u64, u32)> {
+    fn from(cells: Cells) -> Self {
+        cells.recorded(0).collect()
+    }
 }
 
 impl Cells {
     /// Counts one interval of `nanos`.
     pub(super) fn count(&mut self, nanos: u64) {
+        self.add(nanos, 1);
+    }
+
+    /// Counts what was counted elsewhere.
+    pub(super) fn join(&mut self, other: &Self) {
+        other.recorded(0).for_each(|(nanos, count)| self.add(nanos.min(LONGEST), count));
+    }
+
+    fn add(&mut self, nanos: u64, number: u32) {
         let cell = cell(nanos);
         if cell >= self.counts.len() {
             self.grow(cell);
         }
         if let Some(count) = self.counts.get_mut(cell) {
-            *count = count.saturating_add(1);
+            *count = count.saturating_add(number);
         }
     }
 

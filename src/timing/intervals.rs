@@ -8,13 +8,13 @@ use super::cells::Cells;
 use crate::time::Span;
 
 /// Longest interval that the histogram tells apart; longer ones are counted there. The exact maximum has no such limit.
-const LONGEST: u64 = 3_600_000_000_000;
+pub(super) const LONGEST: u64 = 3_600_000_000_000;
 
 /// Buckets that [`Intervals::counts`] tells apart; longer intervals are counted in the last.
 const MOST_BUCKETS: usize = 4_096;
 
 /// An extreme interval and where it ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Extreme<P> {
     /// The interval.
     pub span: Span,
@@ -23,7 +23,7 @@ pub struct Extreme<P> {
 }
 
 /// Intervals recorded one by one; `P` says where each ended (a packet number, say).
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Intervals<P> {
     count: u64,
     shortest: Option<Extreme<P>>,
@@ -59,6 +59,13 @@ impl<P: Copy> Intervals<P> {
         let shortest = *self.shortest.insert(self.shortest.filter(|known| known.span <= seen.span).unwrap_or(seen));
         let longest = *self.longest.insert(self.longest.filter(|known| known.span >= seen.span).unwrap_or(seen));
         self.between = (shortest.span, longest.span);
+    }
+
+    /// Takes in intervals that were recorded elsewhere, as if they had come behind these.
+    pub fn join(&mut self, other: &Self) {
+        self.count = self.count.saturating_add(other.count);
+        other.shortest.into_iter().chain(other.longest).for_each(|extreme| self.extreme(extreme));
+        self.cells.join(&other.cells);
     }
 
     /// How many intervals were recorded.
@@ -138,6 +145,29 @@ mod tests {
     }
 
     proptest! {
+        /// Oracle: the same recorder given all of them one after the other.
+        #[test]
+        fn joined_is_as_recorded_one_after_the_other(
+            parts in proptest::collection::vec(proptest::collection::vec(0_i64..9_000_000_000, 0..40), 1..5),
+        ) {
+            let mut whole = Intervals::default();
+            let mut joined = Intervals::default();
+            for (number, part) in parts.iter().enumerate() {
+                let mut alone = Intervals::default();
+                for (place, nanos) in part.iter().enumerate() {
+                    whole.record(Span::from_nanos(*nanos), (number, place));
+                    alone.record(Span::from_nanos(*nanos), (number, place));
+                }
+                joined.join(&alone);
+            }
+            prop_assert_eq!(joined.count(), whole.count());
+            prop_assert_eq!((joined.shortest(), joined.longest()), (whole.shortest(), whole.longest()));
+            for quantile in [0.0, 0.001, 0.25, 0.5, 0.9, 0.999, 1.0] {
+                prop_assert_eq!(joined.quantile(quantile), whole.quantile(quantile));
+            }
+            prop_assert_eq!(joined.counts(Span::from_millis(100)), whole.counts(Span::from_millis(100)));
+        }
+
         /// Oracle: the sorted list.
         #[test]
         fn extremes_are_exact_and_quantiles_close(mut nanos in proptest::collection::vec(0_i64..8_000_000_000_000, 1..300)) {

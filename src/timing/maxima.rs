@@ -12,7 +12,7 @@ const SHORTEST: i64 = 10_000_000;
 
 /// The longest interval that ended in each part. Parts are as short as the run allows: when it outgrows them they are joined in
 /// pairs.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Maxima {
     start: Instant,
     width: Span,

@@ -5,10 +5,12 @@
 use crate::time::Span;
 
 /// A sample of times.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Sample {
     count: u64,
+    #[serde(with = "crate::saved::wide")]
     sum: i128,
+    #[serde(with = "crate::saved::wide")]
     sum_of_squares: i128,
     shortest: Option<Span>,
     longest: Option<Span>,
@@ -23,6 +25,15 @@ impl Sample {
         self.sum_of_squares = self.sum_of_squares.saturating_add(nanos.saturating_mul(nanos));
         self.shortest = Some(self.shortest.map_or(span, |shortest| shortest.min(span)));
         self.longest = Some(self.longest.map_or(span, |longest| longest.max(span)));
+    }
+
+    /// Takes in another sample.
+    pub fn join(&mut self, other: &Self) {
+        self.count = self.count.saturating_add(other.count);
+        self.sum = self.sum.saturating_add(other.sum);
+        self.sum_of_squares = self.sum_of_squares.saturating_add(other.sum_of_squares);
+        self.shortest = self.shortest.into_iter().chain(other.shortest).min();
+        self.longest = self.longest.max(other.longest);
     }
 
     /// Size of the sample.
@@ -86,6 +97,14 @@ mod tests {
         assert_eq!(n2.standard_deviation().unwrap().as_nanos() / 1_000, 3_027);
         assert_eq!(n2.longest(), Some(Span::from_millis(191)));
         assert_eq!(n2.shortest(), Some(Span::from_millis(182)));
+    }
+
+    #[test]
+    fn joined_samples_are_one_sample() {
+        let mut joined = sample(&[574]);
+        joined.join(&sample(&[]));
+        joined.join(&sample(&[574, 566]));
+        assert_eq!(joined, sample(&[574, 574, 566]));
     }
 
     #[test]

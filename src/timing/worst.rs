@@ -11,7 +11,7 @@ pub const USUAL: usize = 5;
 pub const MOST: usize = 100;
 
 /// The longest of a stream, the longest first; of equals the one that came first.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Worst<T> {
     keep: usize,
     /// What is not longer does not enter.
@@ -44,11 +44,23 @@ impl<T> Worst<T> {
             return;
         }
         let place = self.kept.partition_point(|(kept, _)| *kept >= span);
-        self.kept.truncate(self.keep.saturating_sub(1));
+        self.kept.truncate(self.keep.min(MOST).saturating_sub(1));
         self.kept.insert(place.min(self.kept.len()), (span, what));
-        if self.kept.len() >= self.keep {
+        if self.kept.len() >= self.keep.min(MOST) {
             self.least = self.kept.last().map_or(self.least, |(least, _)| *least);
         }
+    }
+
+    /// Takes in others, as if they had come behind these; as many are kept as the larger of both keeps.
+    pub fn join(&mut self, other: &Self)
+    where
+        T: Clone,
+    {
+        let mut joined = Self::new(self.keep.max(other.keep));
+        for (span, what) in self.kept.drain(..).chain(other.kept.iter().cloned()) {
+            joined.insert(span, what);
+        }
+        *self = joined;
     }
 
     /// The longest first.

@@ -4,7 +4,7 @@ use super::function_finding::{FunctionFinding, findings};
 use super::standstill::StandstillVerdict;
 use super::{Comparison, Judgement, Tolerance, Uncertainty};
 use crate::budget::{self, FunctionBudget, FunctionError};
-use crate::check::ReactionOutcome;
+use crate::check::{Location, ReactionOutcome};
 use crate::machine::{Function, Machine};
 use crate::time::{Instant, Span};
 
@@ -30,8 +30,8 @@ pub struct Measured {
     pub reaction: ReactionOutcome,
     /// Demands that were not answered: before the next one, or waiting longer than the bound at the end of the capture.
     pub unanswered: u64,
-    /// The demand that waits at the end of the capture does so longer than its bound; it is one of the unanswered ones.
-    pub overdue: bool,
+    /// Demands that wait at the end of the capture, or of one of several, but no longer than the bound.
+    pub pending: u64,
     /// By how much the true times may differ.
     pub uncertainty: Uncertainty,
     /// The longest one against the bound of what the wire shows; `None` without reactions or bound.
@@ -99,25 +99,21 @@ pub(super) fn judge(
     let bound = budget.as_ref().ok().and_then(|budget| budget.on_the_wire);
     let mut all = Vec::new();
     let measured = reaction.filter(|reaction| is_exercised(reaction)).map(|reaction| {
-        let overdue = match (reaction.waiting, end, bound) {
-            (Some(demand), Some(end), Some(bound)) => end.since(demand.at) > bound,
-            _ => false,
-        };
+        // The one that waits at the end of the run, and of runs that were joined those that waited at the end of theirs.
+        let last = reaction.waiting.map(|demand| (demand, end.unwrap_or(demand.at)));
+        let waiting = reaction.waited.iter().copied().chain(last);
+        let is_overdue = |(demand, end): &(Location, Instant)| bound.is_some_and(|bound| end.since(demand.at) > bound);
+        let (overdue, pending): (Vec<_>, Vec<_>) = waiting.partition(is_overdue);
         let uncertainty = Uncertainty::of(machine, function, clock);
         let longest = reaction.sample.longest().zip(bound);
         let statement = function.reaction_rules.statement.unwrap_or(machine.measuring.statement);
-        let found = findings(
-            reaction,
-            function.reaction_rules.without_demand,
-            uncertainty.less(),
-            reaction.waiting.zip(end).filter(|_| overdue),
-        );
+        let found = findings(reaction, function.reaction_rules.without_demand, uncertainty.less(), &overdue);
         let missing = found.iter().filter(|found| matches!(found, FunctionFinding::Missing { .. })).count();
         all.extend(found);
         Measured {
             reaction: reaction.clone(),
             unanswered: u64::try_from(missing).unwrap_or(u64::MAX),
-            overdue,
+            pending: u64::try_from(pending.len()).unwrap_or(u64::MAX),
             uncertainty,
             comparison: longest.map(|(longest, bound)| uncertainty.compare(longest, bound)),
             tolerance: Tolerance::of(reaction, statement),
@@ -142,6 +138,7 @@ fn is_exercised(reaction: &ReactionOutcome) -> bool {
         || reaction.already_reacted > 0
         || reaction.disturbed > 0
         || reaction.waiting.is_some()
+        || !reaction.waited.is_empty()
         || reaction.missing.total > 0
         || reaction.order.too_early.total > 0
         || reaction.order.without_demand.total > 0

@@ -38,12 +38,12 @@ impl FunctionFinding {
 
 /// The findings of one function in the order of time: what is certain beyond `uncertain`, the clock and the tap.
 ///
-/// `overdue` is a demand that waits longer than its bound when the capture ends, at the given time.
+/// `overdue` are demands that wait longer than their bound when the capture ends, at the given time.
 pub(super) fn findings(
     reaction: &ReactionOutcome,
     rule: WithoutDemand,
     uncertain: Span,
-    overdue: Option<(Location, Instant)>,
+    overdue: &[(Location, Instant)],
 ) -> Vec<FunctionFinding> {
     let OrderOutcome { too_early, without_demand } = &reaction.order;
     let missing = reaction.missing.list.iter().filter(|missing| missing.beyond > uncertain);
@@ -52,9 +52,9 @@ pub(super) fn findings(
         next: Some(missing.next),
         waited: missing.next.at.since(missing.demand.at),
     });
-    let overdue = overdue.map(|(demand, end)| {
+    let overdue = overdue.iter().map(|(demand, end)| {
         let waited = end.since(demand.at);
-        FunctionFinding::Missing { demand, next: None, waited }
+        FunctionFinding::Missing { demand: *demand, next: None, waited }
     });
     let too_early = too_early.list.iter().filter(|told| told.beyond > uncertain);
     let refused = without_demand.list.iter().filter(|_| rule == WithoutDemand::Finding);

@@ -5,6 +5,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::iter;
+
 use crate::budget::stop::ramp_section;
 use crate::budget::{VisibleStop, visible_stop};
 use crate::capture::Summary;
@@ -26,7 +28,7 @@ pub struct StandstillVerdict {
     pub clock: Span,
     /// Each occurrence against the bounds, in its order.
     pub judged: Vec<StopJudged>,
-    /// The axis was seen moving after the demand for longer than the bound when the capture ended.
+    /// The axis was seen moving after a demand for longer than the bound when the capture ended.
     pub overdue: bool,
 }
 
@@ -105,7 +107,8 @@ pub(super) fn judge(
     let count = count.map_or(0, |(_, value)| value.resolution(max_speed));
     let delay = of_axis().map(|(_, value)| value.reporting_delay).max().unwrap_or(Span::ZERO);
     let judged = seen.occurrences.iter().map(|stop| one(stop, bound.as_ref(), clock, count)).collect();
-    let overdue = seen.waiting.zip(bound.as_ref()).is_some_and(|(waiting, bound)| {
+    let overdue = seen.waited.iter().chain(&seen.waiting).zip(iter::repeat(bound.as_ref())).any(|(waiting, bound)| {
+        let Some(bound) = bound else { return false };
         let in_time = waiting.withdrawn.is_some_and(|withdrawn| withdrawn <= bound.overall);
         let moved = waiting.moved_until.map(|until| until.since(waiting.demand.at));
         let moved = moved.and_then(|moved| moved.checked_sub(delay)?.checked_sub(clock));

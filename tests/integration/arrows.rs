@@ -9,9 +9,10 @@ use std::path::{Path, PathBuf};
 use source::Source;
 
 /// Every module of the crate and the modules that it may use, in dependency order: each uses only those above it.
-const ARROWS: [(&str, &[&str]); 17] = [
+const ARROWS: [(&str, &[&str]); 19] = [
+    ("saved", &[]),
     ("time", &[]),
-    ("bytes", &[]),
+    ("bytes", &["saved"]),
     ("quantity", &["time"]),
     ("capture", &["bytes", "time"]),
     ("carrier", &["bytes", "time"]),
@@ -20,7 +21,8 @@ const ARROWS: [(&str, &[&str]); 17] = [
     ("machine", &["latency", "quantity", "telegram", "time"]),
     ("timing", &["time"]),
     ("compare", &["time"]),
-    ("check", &["bytes", "capture", "carrier", "telegram", "machine", "timing", "time"]),
+    ("check", &["bytes", "capture", "carrier", "telegram", "machine", "saved", "timing", "time"]),
+    ("state", &["capture", "check", "machine", "saved", "time"]),
     ("survey", &["bytes", "capture", "carrier", "telegram", "machine", "time"]),
     ("budget", &["time", "quantity", "latency", "machine"]),
     ("verdict", &["check", "timing", "budget", "machine", "capture", "carrier", "telegram", "quantity", "time"]),
@@ -29,20 +31,20 @@ const ARROWS: [(&str, &[&str]); 17] = [
         "report",
         &[
             "budget", "capture", "carrier", "check", "compare", "latency", "machine", "quantity", "telegram", "time",
-            "timing", "verdict", "synth", "survey",
+            "timing", "verdict", "synth", "survey", "state",
         ],
     ),
     (
         "cli",
         &[
             "time", "bytes", "quantity", "capture", "carrier", "telegram", "machine", "timing", "check", "budget",
-            "verdict", "synth", "compare", "survey", "report",
+            "verdict", "synth", "compare", "survey", "report", "state",
         ],
     ),
 ];
 
 /// Modules that compute: what they know comes in as arguments.
-const PURE: [&str; 7] = ["compare", "check", "survey", "timing", "latency", "budget", "verdict"];
+const PURE: [&str; 9] = ["compare", "check", "saved", "state", "survey", "timing", "latency", "budget", "verdict"];
 
 /// Paths that a pure module must not name.
 const AMBIENT: [&[&str]; 7] = [

@@ -3,6 +3,7 @@
 mod arrows;
 mod big_text;
 mod cli;
+mod combine;
 mod compare;
 mod declared;
 mod dependencies;
@@ -12,6 +13,7 @@ mod fscp_2_1;
 mod hostile;
 mod intervals;
 mod matrix;
+mod parts;
 mod profiles;
 mod projection;
 mod readme;

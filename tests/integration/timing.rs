@@ -13,7 +13,7 @@ use crate::support::{examine_octets, scenario};
 
 /// Two connections between devices of one Type 12 segment, whose controller copies inputs to outputs; and one whose controller is a
 /// gateway from Type 12 to Type 10.
-const RELAYED: &str = r#"
+pub const RELAYED: &str = r#"
 schema = 1
 machine = { name = "Reel wrapping cell", revision = "C" }
 element = [{ id = "switch", worst_case = "8 ms" }, { id = "logic", worst_case = "8 ms" }]

@@ -15,6 +15,7 @@ use stopspan::capture::Packet;
 use stopspan::carrier::{Headers, Mac, compose};
 use stopspan::check::{Checker, Class, ConnectionOutcome};
 use stopspan::machine::{self, Direction, Machine};
+use stopspan::state::{self, Asked};
 use stopspan::time::Instant;
 
 static MACHINE: LazyLock<Machine> = LazyLock::new(|| {
@@ -43,14 +44,17 @@ pub fn ordered_and_bounded(outcome: &ConnectionOutcome) {
 
 /// A checker, the time and the number of the last packet.
 struct Bench<'m> {
+    machine: &'m Machine,
     checker: Checker<'m>,
+    /// The check is cut behind telegram n of eight where bit n is set.
+    cuts: u8,
     now: i64,
     number: u64,
 }
 
 impl<'m> Bench<'m> {
     fn new(machine: &'m Machine) -> Self {
-        Self { checker: Checker::new(machine), now: 1_000_000, number: 0 }
+        Self { machine, checker: Checker::new(machine), cuts: 0, now: 1_000_000, number: 0 }
     }
 
     /// Time passes, with frames of others in it.
@@ -70,6 +74,19 @@ impl<'m> Bench<'m> {
         let ether_type = FIRST + place + u16::from(direction == Direction::ToHost);
         let link = Headers { destination: Mac([0xFF; 6]), source: Mac([2, 0, 0, 0, 0, 1]), ..Headers::default() };
         self.packet(&compose::other(&link, ether_type, telegram));
+        self.cuts = self.cuts.rotate_right(1);
+        if self.cuts & 1 == 1 {
+            self.cut();
+        }
+    }
+
+    /// The state is written, read and taken up.
+    fn cut(&mut self) {
+        let asked = Asked { projection: false, longest: stopspan::timing::USUAL_LONGEST };
+        let run = state::Run::of(&self.checker, asked, Vec::new()).expect("a state can be saved");
+        let text = state::write(&[run], "").expect("a state can be written");
+        let runs = state::read(text.as_bytes(), "").expect("what was written can be read");
+        self.checker = runs[0].checker(self.machine).expect("a state of this machine");
     }
 
     fn packet(&mut self, octets: &[u8]) {
@@ -109,8 +126,8 @@ pub fn raw(machine: &Machine, lengths: [usize; 2], octets: &[u8]) {
 pub fn follow(octets: &[u8]) {
     let Some((which, script)) = octets.split_first() else { return };
     let connection = usize::from(*which) % MACHINE.connections.len();
-    let (plain, wrong) = play(connection, script, false);
-    let (held, _) = play(connection, script, true);
+    let (plain, wrong) = play(connection, script, false, 0);
+    let (held, _) = play(connection, script, true, 0);
     let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
@@ -118,10 +135,19 @@ pub fn follow(octets: &[u8]) {
     assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
 }
 
+/// Input: connection, cuts, then steps as of [`follow`]. The state is saved and taken up behind telegrams: merged parts are the whole.
+pub fn parts(octets: &[u8]) {
+    let Some((&[which, cuts], script)) = octets.split_first_chunk() else { return };
+    let connection = usize::from(which) % MACHINE.connections.len();
+    // What the bus repeats comes with it.
+    let [whole, parts] = [0, cuts].map(|cuts| play(connection, script, true, cuts).0);
+    assert_eq!(format!("{whole:?}"), format!("{parts:?}"));
+}
+
 /// What the checker says of the conversation that `script` asks for, and whether anything in it is wrong.
-fn play(connection: usize, script: &[u8], held: bool) -> (ConnectionOutcome, bool) {
+fn play(connection: usize, script: &[u8], held: bool, cuts: u8) -> (ConnectionOutcome, bool) {
     let mut sender = sender(&MACHINE, connection);
-    let (mut bench, mut wrong) = (Bench::new(&MACHINE), false);
+    let (mut bench, mut wrong) = (Bench { cuts, ..Bench::new(&MACHINE) }, false);
     let mut past: [Vec<Vec<u8>>; 2] = Default::default();
     for &[step, a, b] in script.as_chunks().0 {
         bench.wait(TURN);

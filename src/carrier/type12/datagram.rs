@@ -147,7 +147,7 @@ pub enum Address {
 }
 
 /// What a datagram asks of the devices.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Command {
     /// No operation.
     Nop,

@@ -24,7 +24,7 @@ const MARK: u8 = 0b10;
 const MASTERS: usize = 8;
 
 /// The pass on which a frame was captured.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Pass {
     /// From the master to the devices.
     Outgoing,
@@ -33,7 +33,7 @@ pub enum Pass {
 }
 
 /// Tells the two passes apart; one for each capture, fed in capture order.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct PassResolver {
     /// Unmarked source addresses seen.
     masters: [Option<Mac>; MASTERS],

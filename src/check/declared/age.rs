@@ -9,7 +9,7 @@ const DRIFT: i64 = 1_000;
 
 /// The sender's clock against the capture's. Only the difference between the telegrams' ages is known, so the youngest one seen
 /// counts as sent at once.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Age {
     /// Nanoseconds of one step.
     unit: i64,
@@ -18,7 +18,7 @@ pub(super) struct Age {
     before: Option<Before>,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 struct Before {
     at: Instant,
     stamp: u32,

@@ -38,6 +38,8 @@ pub(super) struct Declared {
     joined: bool,
 }
 
+crate::saved::resume!(Declared { plain: joined; nested: sides; fixed: parameters, watchdog });
+
 impl Declared {
     pub(super) fn new(parameters: &machine::Declared, watchdog: Span) -> Self {
         Self {

@@ -2,6 +2,7 @@
 
 use crate::check::finding::{Class, Detail, EventKind, Location};
 use crate::check::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update};
+use crate::check::tests::in_parts::hand_over;
 use crate::machine::{self, Declared, Direction, Machine, Profile};
 use crate::telegram::declared::Values;
 use crate::time::{Instant, Span};
@@ -121,7 +122,10 @@ impl Bench {
     fn see(&mut self, direction: Direction, octets: &[u8]) -> Update {
         let at =
             Location { at: Instant::from_nanos(self.millis * 1_000_000), file: 0, packet: self.millis.unsigned_abs() };
-        self.follower.telegram(direction, octets, at, Siblings { before: &[], after: &[] })
+        let update = self.follower.telegram(direction, octets, at, Siblings { before: &[], after: &[] });
+        // Whatever is shown here, it holds for a run that is cut behind each telegram.
+        hand_over(&mut self.follower, &self.machine, self.index);
+        update
     }
 
     fn finish(self) -> ConnectionOutcome {

@@ -54,8 +54,15 @@ pub(super) struct Fscp12_1 {
     unseen: bool,
 }
 
+// After a state was taken up a telegram goes the long way first, which finds out what is steady.
+crate::saved::resume!(Fscp12_1 {
+    plain: sides, pending, parameterisation, joined, solved, own_id, other_id, unseen;
+    nested: ;
+    fixed: parameters, watchdog, data, steady
+});
+
 /// One direction.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Side {
     /// Sequence number that is due, if known.
     next: Option<u16>,

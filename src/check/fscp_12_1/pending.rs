@@ -9,6 +9,7 @@ use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
 
 /// A telegram that may be good: its sender knew something that the tap did not see.
+#[derive(serde::Serialize, serde::Deserialize)]
 pub(super) struct Pending {
     pub(super) direction: Direction,
     pub(super) at: Location,

@@ -17,7 +17,7 @@ const CLOCK_TOLERANCE: u16 = 7_812;
 const DRIFT: i64 = 1_000;
 
 /// What is known about the time coordination.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct TimeSide {
     pub(super) trust: Trust,
     /// The last message accepted: the consumer's clock and where.

@@ -19,7 +19,7 @@ const BACK: u16 = 0x8000;
 const AGE_SLACK: i64 = 2;
 
 /// What is known about the data messages.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct DataSide {
     pub(super) trust: Trust,
     /// Time stamp of the last message.

@@ -36,6 +36,16 @@ pub(super) struct Fscp2_1 {
     told: Vec<(Direction, Reading)>,
 }
 
+crate::saved::resume!(Fscp2_1 { plain: data, time, unsupervised_until, told; nested: parameters; fixed: watchdog });
+
+// An opening tells what the machine file leaves open.
+crate::saved::resume!(machine::Fscp2_1 {
+    plain: producer, consumer, initial_time_stamp, initial_rollover;
+    nested: ;
+    fixed: produces, data, format, packet_interval, ping_interval, timeout_multiplier, network_time_expectation,
+        time_correction, consumer_number
+});
+
 impl Fscp2_1 {
     pub(super) fn new(parameters: &machine::Fscp2_1, watchdog: Span) -> Self {
         Self {

@@ -33,7 +33,7 @@ pub(in crate::check) struct Opened {
 }
 
 /// What a request asks for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 struct Requested {
     format: Option<Format>,
     network_time_expectation: u16,
@@ -43,7 +43,7 @@ struct Requested {
 }
 
 /// Requests without a reply so far.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(in crate::check) struct Openings(VecDeque<(Originator, Requested)>);
 
 impl Openings {

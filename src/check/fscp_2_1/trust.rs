@@ -15,7 +15,7 @@ const AGREEMENTS: u32 = 2;
 const WRAPS_UNSEEN: u16 = 64;
 
 /// What is known about the seeds of one direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Trust {
     /// Identity of the sender by the machine file.
     identity: Option<Identity>,

@@ -13,7 +13,7 @@ const GAPS: usize = 4;
 const KNOWN: i64 = 8;
 
 /// One direction.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct LineRecord {
     ring: [Option<Seen>; RECENT],
     /// Where the next one goes: the oldest stands there.

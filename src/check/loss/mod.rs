@@ -22,7 +22,7 @@ pub const LOSSES: usize = 200;
 pub const SIGNS: usize = 8;
 
 /// A connection fell out of operation, for whatever reason.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Loss {
     /// Index of the connection.
     pub connection: usize,
@@ -59,7 +59,7 @@ impl Loss {
 }
 
 /// What shows that a connection is lost.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Sign {
     /// A telegram says so.
     Told(TripCause),
@@ -82,7 +82,7 @@ pub enum Sign {
 }
 
 /// The last telegrams of a direction, and the frames that carried them.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Recent {
     /// The last [`RECENT`] new telegrams, the oldest first.
     pub telegrams: Vec<Seen>,
@@ -99,7 +99,7 @@ pub struct Recent {
 }
 
 /// A new telegram.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Seen {
     /// Its packet.
     pub location: Location,
@@ -112,7 +112,7 @@ pub struct Seen {
 }
 
 /// What a telegram carried.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Content {
     /// Process data, or in a direction without any a telegram of regular operation.
     Process,
@@ -125,7 +125,7 @@ pub enum Content {
 }
 
 /// A stretch of time between two packets.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Stretch {
     /// The packet before it.
     pub from: Location,
@@ -142,7 +142,7 @@ impl Stretch {
 
 /// What the other connections of the machine did while this one was silent: from its last telegram of each direction, up to the
 /// sign, at most for a watchdog time.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Others {
     /// Other connections that ran before.
     pub connections: u32,

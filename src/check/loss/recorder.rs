@@ -34,6 +34,12 @@ pub(in crate::check) struct Recorder {
     looks_around: bool,
 }
 
+crate::saved::resume!(Recorder {
+    plain: lines, fail_safe, running, open, losses, omitted, capture_gap, looks_around;
+    nested: ;
+    fixed: connection, least, watchdog, carrier, supervised
+});
+
 /// From when to when the others are looked at, for each direction; and the kind of carrier.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::check) struct Window {

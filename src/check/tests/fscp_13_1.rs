@@ -75,15 +75,18 @@ fn rounds(from: i64, count: u16, clocks: [u16; 2]) -> Vec<Packet> {
 }
 
 fn follow(machine: &Machine, packets: &[Packet]) -> ConnectionOutcome {
-    let mut follower = Follower::new(0, &machine.connections[0]);
     let place = |index: usize, ms: i64| {
         let (at, packet) = (Instant::from_nanos(ms * 1_000_000), u64::try_from(index).unwrap() + 1);
         Location { at, file: 0, packet }
     };
-    for (index, (ms, direction, octets)) in packets.iter().enumerate() {
-        follower.telegram(*direction, octets, place(index, *ms), Siblings { before: &[], after: &[] });
-    }
-    follower.finish(packets.last().map(|(ms, ..)| place(0, *ms).at))
+    super::in_parts::both(machine, 0, |cut| {
+        let mut follower = Follower::new(0, &machine.connections[0]);
+        for (index, (ms, direction, octets)) in packets.iter().enumerate() {
+            follower.telegram(*direction, octets, place(index, *ms), Siblings { before: &[], after: &[] });
+            cut(&mut follower);
+        }
+        follower.finish(packets.last().map(|(ms, ..)| place(0, *ms).at))
+    })
 }
 
 fn kinds(outcome: &ConnectionOutcome) -> Vec<EventKind> {

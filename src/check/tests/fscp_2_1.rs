@@ -116,13 +116,16 @@ impl Exchange {
     }
 
     fn follow_in(&self, machine: &Machine) -> ConnectionOutcome {
-        let mut follower = Follower::new(0, &machine.connections[0]);
-        for (index, packet) in self.packets.iter().enumerate() {
-            if let Some((direction, octets)) = packet {
-                follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
+        in_parts::both(machine, 0, |cut| {
+            let mut follower = Follower::new(0, &machine.connections[0]);
+            for (index, packet) in self.packets.iter().enumerate() {
+                if let Some((direction, octets)) = packet {
+                    follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
+                    cut(&mut follower);
+                }
             }
-        }
-        follower.finish(Some(place(self.packets.len()).at))
+            follower.finish(Some(place(self.packets.len()).at))
+        })
     }
 }
 

@@ -113,19 +113,22 @@ fn check(machine: &Machine, exchange: &Exchange, opening: &[Vec<u8>]) -> Connect
         frames.push(segment_of(message, source, destination));
     }
     frames.extend(exchange.packets.iter().flatten().map(|(direction, octets)| frame_of(*direction, octets)));
-    let mut checker = Checker::new(machine);
-    for (index, octets) in frames.iter().enumerate() {
-        checker.packet(&Packet {
-            at: Some(place(index + 1).at),
-            octets,
-            original_length: octets.len().try_into().unwrap(),
-            link_type: LINK_TYPE_ETHERNET,
-            file: 0,
-            interface: 0,
-            number: u64::try_from(index).unwrap() + 1,
-        });
-    }
-    checker.finish().connections.remove(0)
+    in_parts::both_checked(machine, |cut| {
+        let mut checker = Checker::new(machine);
+        for (index, octets) in frames.iter().enumerate() {
+            checker.packet(&Packet {
+                at: Some(place(index + 1).at),
+                octets,
+                original_length: octets.len().try_into().unwrap(),
+                link_type: LINK_TYPE_ETHERNET,
+                file: 0,
+                interface: 0,
+                number: u64::try_from(index).unwrap() + 1,
+            });
+            cut(&mut checker);
+        }
+        checker.finish().connections.remove(0)
+    })
 }
 
 #[test]

@@ -29,11 +29,7 @@ fn follow_without_crc1(telegrams: &[(Direction, Vec<u8>)]) -> ConnectionOutcome 
     );
     assert_ne!(text, MACHINE);
     let machine = machine::read("test", text).unwrap();
-    let mut follower = Follower::new(3, &machine.connections[3]);
-    for (index, (direction, octets)) in telegrams.iter().enumerate() {
-        follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
-    }
-    follower.finish(None)
+    follow_in(&machine, 3, telegrams, &[], None)
 }
 
 fn crc1_of(outcome: &ConnectionOutcome) -> Vec<u32> {

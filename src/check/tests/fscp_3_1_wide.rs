@@ -74,14 +74,28 @@ fn encoders() -> Vec<(Encoder, Arrangement, Start)> {
     encoders
 }
 
-fn follow_wide(telegrams: &[(Direction, Vec<u8>)]) -> ConnectionOutcome {
+fn wide_machine() -> Machine {
     let text = MACHINE.replace("parameter_crc = 0x22FF }", "parameter_crc = 0x22FF, crc2 = \"expanded\" }");
-    let machine = machine::read("test", text).unwrap();
+    machine::read("test", text).unwrap()
+}
+
+fn follow_wide(telegrams: &[(Direction, Vec<u8>)]) -> ConnectionOutcome {
+    let machine = wide_machine();
     let mut follower = Follower::new(3, &machine.connections[3]);
     for (index, (direction, octets)) in telegrams.iter().enumerate() {
         follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
     }
     follower.finish(Some(place(telegrams.len()).at))
+}
+
+/// The search may be cut anywhere, before and behind the rule.
+#[test]
+fn a_rule_is_found_in_parts() {
+    for (encoder, arrangement, _) in encoders().into_iter().step_by(7) {
+        let telegrams = [encoder.run(0x3F0..0x3F0 + 60), encoder.run(0..30)].concat();
+        let outcome = follow_in(&wide_machine(), 3, &telegrams, &[], Some(place(telegrams.len()).at));
+        assert!(rules(&outcome).iter().any(|rule| rule.1 == arrangement), "{encoder:?}");
+    }
 }
 
 /// Arrangement, octets of the number, start value and telegrams of each rule told.

@@ -1,7 +1,7 @@
 //! IEC 62541-15: what a follower says of requests and responses put together here.
 
 use super::{found, place};
-use crate::check::follower::{Follower, Siblings};
+use crate::check::tests::follow_in;
 use crate::check::{Class, ConnectionOutcome, Detail, EventKind, TripCause, Unchecked};
 use crate::machine::{self, Direction, Machine};
 use crate::telegram::iec_62541_15::{
@@ -67,11 +67,7 @@ fn exchanges(number: u32, count: u8) -> Vec<(Direction, Vec<u8>)> {
 }
 
 fn follow(machine: &Machine, telegrams: &[(Direction, Vec<u8>)]) -> ConnectionOutcome {
-    let mut follower = Follower::new(0, &machine.connections[0]);
-    for (index, (direction, octets)) in telegrams.iter().enumerate() {
-        follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
-    }
-    follower.finish(Some(place(telegrams.len()).at))
+    follow_in(machine, 0, telegrams, &[], Some(place(telegrams.len()).at))
 }
 
 fn kinds(outcome: &ConnectionOutcome) -> Vec<EventKind> {

@@ -77,11 +77,7 @@ fn machine_with(data: [usize; 2]) -> Machine {
 
 fn follow_gate(data: [usize; 2], telegrams: &[(Direction, Vec<u8>)]) -> ConnectionOutcome {
     let machine = machine_with(data);
-    let mut follower = Follower::new(0, &machine.connections[0]);
-    for (index, (direction, octets)) in telegrams.iter().enumerate() {
-        follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
-    }
-    follower.finish(Some(place(telegrams.len()).at))
+    follow_in(&machine, 0, telegrams, &[], Some(place(telegrams.len()).at))
 }
 
 const SIZES: [[usize; 2]; 4] = [[1, 1], [1, 8], [2, 2], [4, 2]];

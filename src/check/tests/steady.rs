@@ -35,8 +35,7 @@ fn telegram(pair: &mut Pair, direction: Direction, command: Command, skip: u16) 
 }
 
 /// An exchange in which each step may go wrong: what (most go well), and a number for where.
-fn follow_steps(steps: &[(u8, u16)]) -> ConnectionOutcome {
-    let machine = machine();
+fn follow_steps(machine: &Machine, steps: &[(u8, u16)], cut: &dyn Fn(&mut Follower)) -> ConnectionOutcome {
     let mut follower = Follower::new(0, &machine.connections[0]);
     let mut pair = Pair::new(7, [8, 12]);
     let mut command = Command::ProcessData;
@@ -73,6 +72,7 @@ fn follow_steps(steps: &[(u8, u16)]) -> ConnectionOutcome {
         for (direction, octets) in deliver.iter().filter(|(_, octets)| !octets.is_empty()) {
             packet += 1;
             follower.telegram(*direction, octets, place(packet), Siblings { before: &[], after: &[] });
+            cut(&mut follower);
         }
     }
     follower.finish(Some(place(packet + 20).at))
@@ -85,8 +85,16 @@ proptest! {
     fn the_short_way_comes_to_what_the_long_way_does(
         steps in proptest::collection::vec((prop_oneof![20 => Just(99_u8), 1 => 0..10_u8], any::<u16>()), 4..120),
     ) {
-        let (short, long) = both_ways(|| format!("{:?}", follow_steps(&steps)));
+        let (short, long) = both_ways(|| format!("{:?}", follow_steps(&machine(), &steps, &|_| {})));
         prop_assert_eq!(short, long);
+    }
+
+    #[test]
+    fn the_parts_come_to_what_the_whole_does(
+        steps in proptest::collection::vec((prop_oneof![20 => Just(99_u8), 1 => 0..10_u8], any::<u16>()), 4..60),
+    ) {
+        let machine = machine();
+        in_parts::both(&machine, 0, |cut| follow_steps(&machine, &steps, cut));
     }
 }
 

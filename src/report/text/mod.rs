@@ -11,6 +11,7 @@ mod losses;
 mod projection;
 pub(super) mod reactions;
 mod residual;
+mod runs;
 pub(super) mod sequence;
 mod simulation;
 pub(super) mod standstill;
@@ -28,7 +29,7 @@ use super::build_capture::headline;
 use super::columns::Align::{Left, Right};
 use super::columns::{printable, table, wrap};
 use super::model::Report;
-use super::number::grouped;
+use super::number::{counted, grouped};
 use crate::time::Instant;
 
 /// Rows of findings, trips and events that are shown; the JSON has them all.
@@ -42,6 +43,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
     let width = width.max(80).saturating_sub(2);
     let mut out = String::new();
     head(&mut out, report);
+    runs::runs(&mut out, report, width);
     summary::summary(&mut out, report, width);
     if let Some(told) = &report.functions {
         if detailed {
@@ -130,8 +132,18 @@ fn head(out: &mut String, report: &Report) {
         if let Some(rest) = capture.files.len().checked_sub(FILES).filter(|rest| *rest > 0) {
             line(out, format_args!("         ... and {rest} more files; --format json has them all"));
         }
-        line(out, format_args!("         {}", headline(capture)));
+        let headline = headline(capture);
+        // The span of several runs is the sum of theirs.
+        let headline = match &report.runs {
+            Some(runs) => headline.replace("from first to last", &format!("in {}", counted_runs(runs.len()))),
+            None => headline,
+        };
+        line(out, format_args!("         {headline}"));
     }
+}
+
+fn counted_runs(number: usize) -> String {
+    counted(u64::try_from(number).unwrap_or(u64::MAX), "run")
 }
 
 /// Packet number, with the file if it is not the first.

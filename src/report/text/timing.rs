@@ -26,7 +26,9 @@ pub(super) fn longest(out: &mut String, connections: &[ConnectionReport], width:
         (connection.watchdog_ns.saturating_sub(long.interval_ns), long.at_ns, long.file, long.packet)
     });
     line(out, "\nLongest intervals, and what stood around them (ms; least margin first)\n");
-    let head = [
+    // A column that most often holds nothing but zeros takes room only when it is needed.
+    let has_faults = all.iter().take(SHORT).any(|(_, _, long)| long.tap_faults > 0);
+    let mut head = vec![
         ("telegrams", Left),
         ("interval", Right),
         ("packet", Right),
@@ -35,13 +37,13 @@ pub(super) fn longest(out: &mut String, connections: &[ConnectionReport], width:
         ("frames", Right),
         ("gap", Right),
         ("other", Right),
-        ("faults", Right),
     ];
+    head.extend(has_faults.then_some(("faults", Right)));
     let rows: Vec<_> = all
         .iter()
         .take(SHORT)
         .map(|(connection, direction, long)| {
-            vec![
+            let mut row = vec![
                 format!("{} {direction}", connection.id),
                 millis_short(long.interval_ns),
                 place(long.file, long.packet),
@@ -50,8 +52,9 @@ pub(super) fn longest(out: &mut String, connections: &[ConnectionReport], width:
                 long.carrier_frames.or(long.copies).map_or_else(|| "-".to_owned(), grouped),
                 time(long.carrier_gap_ns),
                 grouped(long.other_telegrams),
-                long.tap_faults.to_string(),
-            ]
+            ];
+            row.extend(has_faults.then(|| long.tap_faults.to_string()));
+            row
         })
         .collect();
     out.push_str(&table(&head, &rows, width));

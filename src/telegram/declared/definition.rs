@@ -92,7 +92,7 @@ pub enum Kind {
 }
 
 /// How a counter counts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Counter {
     /// The first value after a start.
     pub start: u32,

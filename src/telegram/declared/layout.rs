@@ -79,7 +79,7 @@ pub(super) enum Feed {
 
 /// What a telegram is verified or emitted with: a number for each field, by its index. What the layout fixes is set, counters
 /// are at their start, everything else is 0.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Values(Vec<u32>);
 
 impl Values {

@@ -25,7 +25,7 @@ const PROOF_BITS: i64 = 40;
 const AGREEMENTS: u64 = 16;
 
 /// A solution of one telegram.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Solution {
     /// The values with the unknown bits set.
     pub values: Values,
@@ -120,7 +120,7 @@ fn highest(row: &[u32]) -> Option<(usize, u32)> {
 }
 
 /// The unknowns of one direction, followed from telegram to telegram.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Recovery {
     /// Unknown ids: on the wire, and off it.
     on_wire: Vec<usize>,
@@ -133,7 +133,7 @@ pub struct Recovery {
     attempts: u64,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 struct Candidate {
     solution: Solution,
     agreed: u64,

@@ -6,7 +6,7 @@ use super::Form;
 
 /// What a telegram is for, in the order of the IDs. SNMT: management of the safety network; SPDO: process data; SSDO:
 /// access to objects.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Message {
     /// 0x28: SNMT, asks for a UDID.
     UdidRequest,

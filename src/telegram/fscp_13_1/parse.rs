@@ -8,7 +8,7 @@ use super::{Form, HEADER1, HEADER2, LAST_ADDRESS, Message, PROFILE, Udid, crc_oc
 use crate::bytes::{Malformed, Reader};
 
 /// Which subframe comes first.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Order {
     /// Subframe 1, as seen over IEC 61158 Type 13.
     #[default]
@@ -146,7 +146,7 @@ impl<'a> Telegram<'a> {
 }
 
 /// The header of subframe 2, read together with subframe 1.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Second {
     /// The ID of subframe 2; the same as that of subframe 1 in a telegram that verifies.
     pub message: Message,

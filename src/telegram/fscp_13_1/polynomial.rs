@@ -29,7 +29,7 @@ const fn crc16(algorithm: &'static Algorithm<u16>) -> Crc<u16> {
 }
 
 /// Polynomial of the CRCs of a telegram, most significant bit first, without the leading 1.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Polynomial {
     /// 0x2F, the only one of the one-octet CRCs.
     P2F,

@@ -6,7 +6,7 @@ use super::Format;
 use super::polynomial::{s1, s3, s5};
 
 /// Identity of one end of a connection: the PID of the producer, the CID of a consumer.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Identity {
     /// Vendor ID.
     pub vendor: u16,
@@ -43,7 +43,7 @@ impl Identity {
 }
 
 /// The registers from which the CRCs of a message start.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Seeds {
     /// Start of S1 and S2.
     pub s1: u8,

@@ -54,7 +54,7 @@ pub use time_stamp::{TIME_UNIT, TimeStamp, next_rollover};
 pub const PROFILE: &str = "FSCP 2/1";
 
 /// The two formats of a connection; its connection open tells which.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Format {
     /// Each CRC is seeded by the identity alone; one fault ends the connection.
     Base,
@@ -63,7 +63,7 @@ pub enum Format {
 }
 
 /// Which reading of the sources the CRCs of a message fit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum Reading {
     /// The recipe of the module documentation.
     Usual,
@@ -75,7 +75,7 @@ pub enum Reading {
 }
 
 /// What a CRC covers.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub enum CrcOver {
     /// CRC A: upper mode bits and data.
     Data,
@@ -90,7 +90,7 @@ pub enum CrcOver {
 }
 
 /// What is wrong with a message that has the right length.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Flaw {
     /// The redundant bits of the mode byte contradict each other.
     Mode(Mode),

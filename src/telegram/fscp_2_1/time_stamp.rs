@@ -8,7 +8,7 @@ use crate::time::Span;
 pub const TIME_UNIT: Span = Span::from_micros(128);
 
 /// A reading of a 16-bit clock that counts [`TIME_UNIT`] and wraps after 8.388608 s.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct TimeStamp(pub u16);
 
 impl TimeStamp {

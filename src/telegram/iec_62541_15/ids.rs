@@ -98,7 +98,7 @@ impl Level {
 }
 
 /// SPDU_ID_1, _2 and _3.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct SpduIds(pub [u32; 3]);
 
 impl SpduIds {

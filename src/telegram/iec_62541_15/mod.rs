@@ -78,7 +78,7 @@ pub const fn number_after_start(previous_or_random: u32) -> u32 {
 }
 
 /// Flags of a request.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct RequestFlags(pub u8);
 
 impl RequestFlags {
@@ -101,7 +101,7 @@ impl RequestFlags {
 }
 
 /// Flags of a response.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct ResponseFlags(pub u8);
 
 impl ResponseFlags {
@@ -119,7 +119,7 @@ impl ResponseFlags {
 }
 
 /// A request.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Request {
     /// SafetyConsumerID.
     pub consumer_id: u32,

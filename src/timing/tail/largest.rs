@@ -11,9 +11,10 @@ use crate::time::{Instant, Span};
 pub const KEPT: usize = 2_000;
 
 /// The [`KEPT`] largest intervals with their ends, how many there were, and how long they were together.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub struct Largest {
     count: u64,
+    #[serde(with = "crate::saved::wide")]
     exposure: i128,
     first: Option<Instant>,
     last: Option<Instant>,
