@@ -482,11 +482,18 @@ impl Base {
 
     /// Missing telegrams: a finding, unless the capture itself lost packets meanwhile.
     pub(super) fn missing(&mut self, direction: Direction, location: Location, telegrams: u32) {
-        self.watch.missing(direction, telegrams, location);
+        self.missing_with_frames(direction, location, telegrams);
         if self.watch.has_tap_gap(direction) {
             self.lost_by_tap(direction, telegrams);
         } else {
             self.finding(direction, location, Class::Loss, Detail::Missing { telegrams });
+        }
+    }
+
+    /// Looks whether telegrams are missing together with their frames.
+    pub(super) fn missing_with_frames(&mut self, direction: Direction, location: Location, telegrams: u32) {
+        if self.watch.missing(direction, telegrams, location) {
+            self.recorder.capture_gap(location);
         }
     }
 

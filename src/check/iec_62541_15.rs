@@ -303,7 +303,7 @@ impl Iec62541_15 {
         }
         if base.watch.has_tap_gap(Direction::ToHost) || base.watch.were_frames_late(Direction::ToHost) {
             // The answer to a request that the capture lost, behind a later request.
-            base.watch.missing(Direction::ToHost, 1, wire.at);
+            base.missing_with_frames(Direction::ToHost, wire.at, 1);
             self.answered = Some(seen);
             base.new_telegram(Direction::ToHost, wire.at, is_regular(request.flags));
             return Update::Unchanged;

@@ -52,7 +52,7 @@ pub(super) struct Watch {
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
-crate::saved::resume!(Watch { plain: lines, round_trip, went_on, holds; nested: ; fixed: watchdog, timer, fresh });
+crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frames, holds; nested: ; fixed: watchdog, timer, fresh });
 
 /// The new telegrams of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -276,14 +276,16 @@ impl Watch {
     }
 
     /// `telegrams` of `direction` are missing before `at`. If frames that could have carried them are missing, too, it was the
-    /// capture that lost them, or something that it can't be told from.
-    pub(super) fn missing(&mut self, direction: Direction, telegrams: u32, at: Location) {
+    /// capture that lost them, or something that it can't be told from; then gives true.
+    pub(super) fn missing(&mut self, direction: Direction, telegrams: u32, at: Location) -> bool {
         let line = self.lines.of_mut(direction);
-        if line.frames_late && !line.tap_gap {
-            line.tap_gap = true;
-            let (number, _) = self.lost_with_frames.get_or_insert((0, at));
-            *number = number.saturating_add(telegrams.into());
+        if !line.frames_late || line.tap_gap || line.doubt {
+            return false;
         }
+        line.tap_gap = true;
+        let (number, _) = self.lost_with_frames.get_or_insert((0, at));
+        *number = number.saturating_add(telegrams.into());
+        true
     }
 
     /// Telegrams that are missing together with their frames, and the packet that showed the first.
@@ -498,11 +500,11 @@ mod tests {
             watch.frames_late(Direction::ToHost);
             assert!(!watch.were_frames_late(Direction::ToHost), "nothing was due yet");
             watch.new_telegram(Direction::ToHost, at(0), true);
-            watch.missing(Direction::ToHost, 1, at(10));
+            assert!(!watch.missing(Direction::ToHost, 1, at(10)));
             assert!(!watch.has_lost_packets(Direction::ToHost), "its frame was there");
             watch.frames_late(Direction::ToHost);
             if missing {
-                watch.missing(Direction::ToHost, 2, at(20));
+                assert!(watch.missing(Direction::ToHost, 2, at(20)));
             }
             assert_eq!(watch.has_lost_packets(Direction::ToHost), missing);
             watch.new_telegram(Direction::ToHost, at(20), true);

@@ -76,7 +76,7 @@ pub(super) struct Side {
     pub(super) wrong_keys: Option<Vec<u32>>,
 }
 
-crate::saved::resume!(Side { plain: values, age, recovery, told, earlier, number, toggled, rejected, missing, wrong_keys; nested: ; fixed: layout, count, toggle, identity, keys, inherited, unknown, direction });
+crate::saved::resume!(Side { plain: values, age, recovery, told, earlier, number, toggled, odd, rejected, missing, wrong_keys; nested: ; fixed: layout, count, toggle, identity, keys, inherited, unknown, direction });
 
 /// A proven recovery at the moment when it was proven, and the telegrams that agreed since.
 #[derive(serde::Serialize, serde::Deserialize)]

@@ -56,7 +56,7 @@ pub(super) struct Fscp12_1 {
 
 // After a state was taken up a telegram goes the long way first, which finds out what is steady.
 crate::saved::resume!(Fscp12_1 {
-    plain: sides, pending, parameterisation, joined, solved, own_id, other_id, unseen;
+    plain: sides, pending, earlier, jump, parameterisation, joined, solved, own_id, other_id, unseen;
     nested: ;
     fixed: parameters, watchdog, data, steady
 });

@@ -21,7 +21,7 @@ pub(super) struct Pending {
 
 /// A telegram whose number was nearby but not due. Under what the tap saw of the partner; if that was not what the sender
 /// inherited, some number is nearby by chance.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Jump {
     pub(super) direction: Direction,
     pub(super) at: Location,
