@@ -6,7 +6,7 @@ use super::around::Carried;
 use super::contents::{Contents, HeldBack};
 use super::cycle::{Cycle, Cycles, FrameKind, counted};
 use super::finding::Location;
-use super::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update, look_around};
+use super::follower::{ConnectionOutcome, Follower, Late, Siblings, Unchecked, Update, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
 use super::pair::{PairMeter, PairOutcome};
@@ -265,11 +265,14 @@ impl State<'_> {
         match payload {
             Payload::Type12 { pass, datagram, index_in_frame } => {
                 if *index_in_frame == 0 {
-                    if self.tap.type12(*pass, datagram.index, at) {
+                    if let Some(since) = self.tap.type12(*pass, datagram.index, at) {
                         self.cycles.tap_gap(|kind| matches!(kind, FrameKind::Type12 { .. }));
-                        self.tell_gap(at, |carrier| {
-                            matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
-                        });
+                        self.tell_gap(at, is_type12);
+                        for (follower, connection) in self.followers.iter_mut().zip(&self.machine.connections) {
+                            if is_type12(&connection.to_host.carrier) {
+                                follower.gap_since(since);
+                            }
+                        }
                     }
                     self.type12_frame(*pass, datagram, at);
                 }
@@ -446,6 +449,10 @@ impl State<'_> {
     }
 }
 
+const fn is_type12(carrier: &Carrier) -> bool {
+    matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
+}
+
 fn type10_order(tap: &mut Tap, headers: &Headers, frame: &type10::Frame<'_>, at: Location) -> Order {
     match frame.trailer.filter(|_| frame.class().is_cyclic()) {
         Some(trailer) => tap.type10(frame.frame_id, headers.source, trailer.cycle_counter, at),
@@ -480,6 +487,12 @@ fn telegram(
     let Some((follower, after)) = rest.split_first_mut() else { return };
     let update = follower.telegram(direction, octets, at, Siblings { before, after });
     if update != Update::Unchanged {
+        for Late { direction, at, update, octets } in follower.base.take_late() {
+            signals.late(connection, direction, update, at, |octet| follower.octet_of(direction, &octets, octet));
+        }
+        if follower.base.takes_regained() {
+            signals.tap_gap(connection);
+        }
         let carried = Carried { copies: follower.base.seen(direction), frames: cycles.frames() };
         follower.base.watch.carried(direction, carried, |since| (cycles.longest_gap(since), tap.faults_since(since)));
         if update != Update::Rejected {

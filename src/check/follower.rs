@@ -2,6 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::collections::BTreeSet;
+
 use serde_json::value::RawValue;
 
 use super::around::LongInterval;
@@ -148,6 +150,18 @@ impl Follower {
         }
     }
 
+    /// The capture lost packets that may have shown from `since` on: what was found since then by what came before it is withdrawn.
+    pub(super) fn gap_since(&mut self, since: Location) {
+        match &self.rules {
+            // The rest waits for the partner's next telegram anyway.
+            Rules::Fscp12_1(_) => self.base.withdraw_since(since, &[Class::IncorrectSequence]),
+            Rules::Declared(rules) if rules.inherits() => {
+                self.base.withdraw_since(since, &[Class::Corruption, Class::IncorrectSequence, Class::Loss]);
+            }
+            _ => {}
+        }
+    }
+
     /// A connection was opened; `data_id` is the connection ID of this one's data messages.
     pub(super) fn opened(&mut self, opened: &Opened, data_id: u32, at: Location) {
         if let Rules::Fscp2_1(rules) = &mut self.rules {
@@ -180,7 +194,11 @@ impl Follower {
 
     /// Octet `index` of the safe data in the last accepted telegram of `direction`.
     pub(super) fn safe_octet(&self, direction: Direction, index: usize) -> Option<u8> {
-        let accepted = self.base.line(direction).accepted();
+        self.octet_of(direction, self.base.line(direction).accepted(), index)
+    }
+
+    /// Octet `index` of the safe data in a telegram of `direction`.
+    pub(super) fn octet_of(&self, direction: Direction, accepted: &[u8], index: usize) -> Option<u8> {
         match &self.rules {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) | Rules::Fscp2_1(_) => accepted.get(index).copied(),
@@ -298,9 +316,20 @@ pub(super) struct Base {
     events: Vec<Event>,
     trips: Vec<Trip>,
     omitted: u64,
+    /// Whoever follows the signals takes them behind each telegram.
+    late: Vec<Late>,
+    regained: bool,
 }
 
-crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch, recorder; fixed: connection });
+crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch, recorder; fixed: connection, late, regained });
+
+/// A telegram that turned out good only when the partner had gone on.
+pub(super) struct Late {
+    pub(super) direction: Direction,
+    pub(super) at: Location,
+    pub(super) update: Update,
+    pub(super) octets: Vec<u8>,
+}
 
 /// One direction.
 #[derive(Default, serde::Serialize, serde::Deserialize)]
@@ -367,7 +396,32 @@ impl Base {
             events: Vec::new(),
             trips: Vec::new(),
             omitted: 0,
+            late: Vec::new(),
+            regained: false,
         }
+    }
+
+    /// A telegram that was not taken when it was seen turns out to be good.
+    pub(super) fn taken_late(&mut self, late: Late) {
+        self.line_mut(late.direction).remember(&late.octets, true);
+        self.late.push(late);
+    }
+
+    /// Those since the last call, in their order.
+    pub(super) fn take_late(&mut self) -> Vec<Late> {
+        std::mem::take(&mut self.late)
+    }
+
+    /// A connection is taken up again: neither the time since its last good telegram of `direction` nor what its telegrams said
+    /// meanwhile was followed.
+    pub(super) const fn regain(&mut self, direction: Direction) {
+        self.watch.unfollowed(direction);
+        self.regained = true;
+    }
+
+    /// Whether it was since the last call.
+    pub(super) const fn takes_regained(&mut self) -> bool {
+        std::mem::replace(&mut self.regained, false)
     }
 
     pub(super) const fn line(&self, direction: Direction) -> &Line {
@@ -529,6 +583,19 @@ impl Base {
     /// What was found at `location` is explained by something else.
     pub(super) fn withdraw(&mut self, direction: Direction, location: Location, class: Class) {
         self.findings.retain(|found| (found.direction, found.location, found.class) != (direction, location, class));
+    }
+
+    /// What was found from `since` on is explained by something else.
+    fn withdraw_since(&mut self, since: Location, classes: &[Class]) {
+        self.findings.retain(|found| found.location < since || !classes.contains(&found.class));
+    }
+
+    /// What was found at `places` is explained by something else, if it is of one of `classes`.
+    pub(super) fn withdraw_at(&mut self, direction: Direction, places: &[Location], classes: &[Class]) {
+        let places: BTreeSet<&Location> = places.iter().collect();
+        self.findings.retain(|found| {
+            found.direction != direction || !classes.contains(&found.class) || !places.contains(&found.location)
+        });
     }
 
     /// From `since` on the capture had another clock: what was found too late since then was not.

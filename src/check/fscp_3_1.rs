@@ -20,6 +20,7 @@ use super::follower::{Base, Siblings, Unchecked, Update};
 use super::fscp_3_1_key::{KeySearch, TRIED};
 use super::fscp_3_1_wide::{Found, Search};
 use super::recovered::{RecoveredKey, Solved};
+use super::resync::Resync;
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
 
@@ -83,6 +84,7 @@ struct Side {
     rejected: u32,
     /// Numbers reported missing, with the packet where that was told.
     missing: VecDeque<(u32, Location)>,
+    resync: Resync,
 }
 
 impl Fscp3_1 {
@@ -140,6 +142,9 @@ impl Fscp3_1 {
                 }
                 let update = self.reject(base, direction, &telegram, octets, at, siblings);
                 if update == Update::Rejected {
+                    if let Some(number) = self.regain(base, direction, &telegram, octets, at) {
+                        return self.accept(base, direction, &telegram, Some(number), at);
+                    }
                     let side = self.sides.of_mut(direction);
                     side.rejected = side.rejected.saturating_add(1);
                 }
@@ -315,6 +320,27 @@ impl Fscp3_1 {
         Some(number)
     }
 
+    /// The number of a telegram that is not the one due, if it and those before it are the connection going on behind a hole.
+    fn regain(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        octets: &[u8],
+        at: Location,
+    ) -> Option<u32> {
+        let seen = self.solve_number(direction, telegram).filter(|seen| *seen <= LAST_NUMBER)?;
+        if base.line(direction).copies_ago(octets).is_some() {
+            return None;
+        }
+        let number = self.sides.of(direction).number.filter(|number| self.is_sure(direction, number ^ seen))?;
+        let side = self.sides.of_mut(direction);
+        let next = |number, stepped| if stepped { next_number(number) } else { number };
+        side.resync.take(seen, telegram.flags.toggle(), next, at);
+        let regained = side.resync.regain(base, direction, number, ahead);
+        regained.then(|| base.confirm(direction, 1)).map(|()| seen)
+    }
+
     /// Whether what a telegram says counts: its CRC is confirmed, or there is no rule to confirm it by.
     fn speaks(&self, direction: Direction) -> bool {
         let no_rule = self.parameters.crc1.is_none() || self.parameters.crc2 != Crc2Form::Short;
@@ -348,6 +374,7 @@ impl Fscp3_1 {
         let before = side.flags.replace(telegram.flags);
         side.number = number;
         side.rejected = 0;
+        side.resync.end();
         let counting = !telegram.flags.has(reset_bit(direction));
         if counting && speaks {
             base.in_operation(direction);

@@ -39,6 +39,7 @@ mod place;
 mod reaction;
 mod recovered;
 mod relay;
+mod resync;
 mod signals;
 mod standstill;
 mod stop_seen;

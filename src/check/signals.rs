@@ -15,12 +15,13 @@ pub(super) struct Signals<'m> {
     machine: &'m Machine,
     of_connection: Vec<Both<Line>>,
     active: Vec<Option<bool>>,
+    last_edge: Option<Location>,
     pub(super) meters: Vec<Meter>,
     pub(super) stops: Stops<'m>,
     pub(super) pairs: Vec<PairMeter>,
 }
 
-crate::saved::resume!(Signals<'_> { plain: active; nested: of_connection, meters, stops, pairs; fixed: machine });
+crate::saved::resume!(Signals<'_> { plain: active, last_edge; nested: of_connection, meters, stops, pairs; fixed: machine });
 
 /// One direction of a connection.
 #[derive(Clone, Debug, Default)]
@@ -59,7 +60,7 @@ impl<'m> Signals<'m> {
             .collect();
         let pairs = machine.pairs.iter().map(|pair| PairMeter::new(machine, pair)).collect();
         let active = vec![None; machine.signals.len()];
-        Self { machine, of_connection, active, meters, pairs, stops: Stops::new(machine) }
+        Self { machine, of_connection, active, last_edge: None, meters, pairs, stops: Stops::new(machine) }
     }
 
     /// The capture lost packets that may have held telegrams of `connection`.
@@ -82,6 +83,22 @@ impl<'m> Signals<'m> {
         for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
             pair.interrupted();
         }
+    }
+
+    /// Takes safe data that were found to be valid only now, `at` was their telegram.
+    pub(super) fn late(
+        &mut self,
+        connection: usize,
+        direction: Direction,
+        update: Update,
+        at: Location,
+        octet: impl Fn(usize) -> Option<u8>,
+    ) {
+        if self.last_edge.is_some_and(|last| last > at) {
+            // Another signal has changed since: what came first can't be followed any more.
+            self.tap_gap(connection);
+        }
+        self.update(connection, direction, update, at, octet);
     }
 
     /// Takes new safe data: `octet(n)` is octet n.
@@ -115,6 +132,7 @@ impl<'m> Signals<'m> {
             // The state before the first telegram is not known, so it has no edge.
             if before.is_some() && before != active {
                 let edge = Edge { signal: index, active, at, is_process };
+                self.last_edge = self.last_edge.max(Some(at));
                 tell(edge, &self.active, &mut self.stops, &mut self.meters);
             }
         }

@@ -15,6 +15,9 @@ const ON_THE_WAY: usize = 64;
 /// Frames whose datagram indices must follow each other before a jump counts as a gap: not every master counts.
 const COUNTING: u32 = 32;
 
+/// A datagram index has 256 values.
+const HALF_OF_THE_INDICES: i128 = 128;
+
 /// Type 10 senders that are followed.
 const SENDERS: usize = 1_024;
 
@@ -154,10 +157,11 @@ struct Type12 {
     out: u64,
     returned: u64,
     unreturned: Vec<(u64, Location)>,
-    /// How many were on their way at once while all came back in turn.
-    usual: usize,
     next_index: Option<u8>,
     in_count: u32,
+    /// Since when it counts, and how many datagrams it has counted.
+    since: Option<Instant>,
+    counted: u64,
     last_out: Option<u8>,
     last_returned: Option<u8>,
 }
@@ -256,69 +260,84 @@ impl Tap {
         self.advance
     }
 
-    /// Looks at a Type 12 frame by its first datagram; returns whether the capture has lost something before it.
-    pub(super) fn type12(&mut self, pass: Pass, first_index: u8, at: Location) -> bool {
-        let state = &mut self.type12;
+    /// Looks at a Type 12 frame by its first datagram. If the capture has lost something before it, gives the packet from which on
+    /// that may have shown: what inherits from a frame that was lost coming back goes out before its successor comes back.
+    pub(super) fn type12(&mut self, pass: Pass, first_index: u8, at: Location) -> Option<Location> {
         self.copied = false;
         match pass {
-            Pass::Outgoing => {
-                if state.is_counting() && state.last_out == Some(first_index) {
-                    self.copied = true;
-                    self.faults.count(TapFault::RepeatedType12Frames, 1, at);
-                    return false;
-                }
-                state.last_out = Some(first_index);
-                state.out = state.out.saturating_add(1);
-                // More frames on their way than ever: one of them was lost coming back, which its successor will show only when it
-                // comes back itself.
-                let mut gap = state.is_counting() && state.usual > 0 && state.on_the_way.len() >= state.usual;
-                if state.next_index == Some(first_index) {
-                    state.in_count = state.in_count.saturating_add(1);
-                } else if state.next_index.is_some() {
-                    if state.is_counting() {
-                        let missing = first_index.wrapping_sub(state.next_index.unwrap_or_default());
-                        self.faults.count(TapFault::MissingType12Indices, missing.into(), at);
-                        gap = true;
-                    }
-                    state.in_count = 0;
-                }
-                state.next_index = None;
-                state.on_the_way.push_back((first_index, at));
-                if state.on_the_way.len() > ON_THE_WAY
-                    && let Some((_, at)) = state.on_the_way.pop_front()
-                {
-                    gap |= state.lose(at);
-                }
-                gap
-            }
-            Pass::Returning => {
-                state.returned = state.returned.saturating_add(1);
-                let last_returned = state.last_returned.replace(first_index);
-                let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
-                    if state.is_counting() && last_returned == Some(first_index) {
-                        self.copied = true;
-                        self.faults.count(TapFault::RepeatedType12Frames, 1, at);
-                        return false;
-                    }
-                    // A capture may begin while a frame is on its way.
-                    if state.out > 0 {
-                        self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
-                    }
-                    return state.out > 0;
-                };
-                if place == 0 && !state.is_counting() {
-                    state.usual = state.usual.max(state.on_the_way.len());
-                }
-                let lost: Vec<_> = state.on_the_way.drain(..=place).take(place).collect();
-                lost.iter().fold(false, |gap, (_, at)| gap | state.lose(*at))
-            }
+            Pass::Outgoing => self.type12_out(first_index, at),
+            Pass::Returning => self.type12_back(first_index, at),
         }
+    }
+
+    fn type12_out(&mut self, first_index: u8, at: Location) -> Option<Location> {
+        let state = &mut self.type12;
+        if state.is_counting() && state.last_out == Some(first_index) {
+            self.copied = true;
+            self.faults.count(TapFault::RepeatedType12Frames, 1, at);
+            return None;
+        }
+        state.last_out = Some(first_index);
+        state.out = state.out.saturating_add(1);
+        let mut gap = None;
+        if state.next_index == Some(first_index) {
+            state.in_count = state.in_count.saturating_add(1);
+        } else if state.next_index.is_some() || state.since.is_none() {
+            if state.is_counting() {
+                let missing = first_index.wrapping_sub(state.next_index.unwrap_or_default());
+                self.faults.count(TapFault::MissingType12Indices, missing.into(), at);
+                gap = Some(at);
+            }
+            (state.in_count, state.since, state.counted) = (0, Some(at.at), 0);
+        }
+        state.next_index = None;
+        state.on_the_way.push_back((first_index, at));
+        if state.on_the_way.len() > ON_THE_WAY
+            && let Some((_, lost)) = state.on_the_way.pop_front()
+            && state.lose(lost)
+        {
+            gap = state.on_the_way.front().map(|(_, next)| *next);
+        }
+        gap
+    }
+
+    fn type12_back(&mut self, first_index: u8, at: Location) -> Option<Location> {
+        let state = &mut self.type12;
+        state.returned = state.returned.saturating_add(1);
+        let last_returned = state.last_returned.replace(first_index);
+        let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
+            if state.is_counting() && last_returned == Some(first_index) {
+                self.copied = true;
+                self.faults.count(TapFault::RepeatedType12Frames, 1, at);
+                return None;
+            }
+            // A capture may begin while a frame is on its way.
+            if state.out == 0 {
+                return None;
+            }
+            self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
+            return Some(at);
+        };
+        if state.is_of_another_turn(place, at) {
+            self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
+            let lost: Vec<_> = state.on_the_way.drain(..=place).collect();
+            for (_, at) in lost {
+                state.lose(at);
+            }
+            return Some(at);
+        }
+        let since = state.on_the_way.get(1).map(|(_, next)| *next);
+        let lost: Vec<_> = state.on_the_way.drain(..=place).take(place).collect();
+        let gap = lost.iter().fold(false, |gap, (_, at)| gap | state.lose(*at));
+        since.filter(|_| gap)
     }
 
     /// A Type 12 frame going out had this many datagrams: a master that counts goes on behind them.
     pub(super) fn type12_datagrams(&mut self, first_index: u8, datagrams: usize) {
         let datagrams = u8::try_from(datagrams % 256).unwrap_or_default();
-        self.type12.next_index = Some(first_index.wrapping_add(datagrams));
+        let state = &mut self.type12;
+        state.next_index = Some(first_index.wrapping_add(datagrams));
+        state.counted = state.counted.saturating_add(datagrams.into());
     }
 
     /// Looks at the cycle counter of a cyclic Type 10 frame.
@@ -408,6 +427,17 @@ impl Type12 {
         self.in_count >= COUNTING
     }
 
+    /// Whether the frame at `place` of those on their way went out so long ago that the indices have begun anew since then: what comes
+    /// back with its index is another one, which was not seen going out.
+    fn is_of_another_turn(&self, place: usize, at: Location) -> bool {
+        let on_its_way = self.on_the_way.get(place).map(|(_, out)| at.at.since(out.at));
+        let counting = self.since.filter(|_| self.is_counting()).map(|since| at.at.since(since));
+        let (Some(on_its_way), Some(counting)) = (on_its_way, counting) else { return false };
+        // Half a turn is 128 indices; a frame is back long before.
+        let [on_its_way, counting] = [on_its_way, counting].map(|span| i128::from(span.as_nanos()));
+        on_its_way > 0 && on_its_way.saturating_mul(self.counted.into()) > counting.saturating_mul(HALF_OF_THE_INDICES)
+    }
+
     /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
     fn lose(&mut self, at: Location) -> bool {
         match self.unreturned.first_mut() {
@@ -428,11 +458,16 @@ mod tests {
 
     /// A frame of `datagrams` datagrams.
     fn frame(tap: &mut Tap, pass: Pass, first_index: u8, datagrams: usize, at: Location) -> bool {
+        shown(tap, pass, first_index, datagrams, at).is_some()
+    }
+
+    /// The same; the packet from which on a gap may have shown.
+    fn shown(tap: &mut Tap, pass: Pass, first_index: u8, datagrams: usize, at: Location) -> Option<u64> {
         let gap = tap.type12(pass, first_index, at);
         if pass == Pass::Outgoing {
             tap.type12_datagrams(first_index, datagrams);
         }
-        gap
+        gap.map(|since| since.packet)
     }
 
     fn told(tap: Tap) -> Vec<(TapFault, u64, u64)> {
@@ -464,10 +499,13 @@ mod tests {
                 // Packet 101 goes out and is not seen coming back, 121 comes back unseen going out, 141 is missing both ways.
                 let lost = matches!((index, pass), (50, Pass::Returning) | (60, Pass::Outgoing) | (140, _));
                 if !lost {
-                    let gap = frame(&mut tap, pass, index, 1, at(packet));
-                    let expected =
-                        matches!((index, pass), (60, Pass::Returning) | (51, _) | (61 | 141, Pass::Outgoing));
-                    assert_eq!(gap, expected, "index {index}");
+                    let expected = match (index, pass) {
+                        (60, Pass::Returning) | (61 | 141, Pass::Outgoing) => Some(packet),
+                        // What went out before it may have answered what was lost.
+                        (51, Pass::Returning) => Some(packet - 1),
+                        _ => None,
+                    };
+                    assert_eq!(shown(&mut tap, pass, index, 1, at(packet)), expected, "index {index}");
                 }
             }
         }
@@ -478,6 +516,48 @@ mod tests {
                 (TapFault::ReturnsWithoutType12Frame, 1, 122),
                 (TapFault::MissingType12Indices, 2, 123),
             ]
+        );
+    }
+
+    /// What a master sends now and then goes out before the cyclic frame is back.
+    #[test]
+    fn type12_frames_that_overlap_and_all_come_back_are_whole() {
+        let mut tap = Tap::default();
+        let (mut packet, mut index) = (0, 0_u8);
+        for n in 0..400_u32 {
+            let both = [index, index.wrapping_add(2)];
+            let overlaps = n > 100 && n % 7 == 0;
+            for pass in [Pass::Outgoing, Pass::Returning] {
+                for (first, datagrams) in both.into_iter().zip([2, 1]).take(1 + usize::from(overlaps)) {
+                    packet += 1;
+                    assert!(!frame(&mut tap, pass, first, datagrams, at(packet)), "frame {n}");
+                }
+            }
+            index = index.wrapping_add(if overlaps { 3 } else { 2 });
+        }
+        assert_eq!(told(tap), []);
+    }
+
+    /// Frame 5 of the second turn is lost coming back, everything up to frame 5 of the third turn, coming back, is lost too.
+    #[test]
+    fn a_type12_frame_does_not_come_back_a_turn_of_the_indices_later() {
+        let mut tap = Tap::default();
+        for n in 0..600_u64 {
+            let index = u8::try_from(n % 256).unwrap();
+            for (pass, packet) in [(Pass::Outgoing, 2 * n), (Pass::Returning, 2 * n + 1)] {
+                let lost = match pass {
+                    Pass::Outgoing => (262..=517).contains(&n),
+                    Pass::Returning => (261..517).contains(&n),
+                };
+                if !lost {
+                    let expected = matches!((n, pass), (517, Pass::Returning));
+                    assert_eq!(frame(&mut tap, pass, index, 1, at(packet)), expected, "frame {n}");
+                }
+            }
+        }
+        assert_eq!(
+            told(tap),
+            [(TapFault::UnreturnedType12Frames, 1, 522), (TapFault::ReturnsWithoutType12Frame, 1, 1_035),]
         );
     }
 

@@ -15,6 +15,7 @@ mod fscp_2_1_opening;
 mod fscp_3_1_key;
 mod fscp_3_1_numbers;
 mod fscp_3_1_wide;
+mod holes;
 mod iec_62541_15;
 pub(super) mod in_parts;
 mod recovered;

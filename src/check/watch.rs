@@ -221,6 +221,11 @@ impl Watch {
         self.lines.to_host.tap_gap = true;
     }
 
+    /// The telegrams of `direction` were not followed: as little can be said of the interval that is open now.
+    pub(super) const fn unfollowed(&mut self, direction: Direction) {
+        self.lines.of_mut(direction).tap_gap = true;
+    }
+
     /// Whether the watchdog runs since the last new telegram of `direction`.
     pub(super) const fn is_supervised(&self, direction: Direction) -> bool {
         self.lines.of(direction).supervised

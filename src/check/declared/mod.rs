@@ -81,6 +81,9 @@ impl Declared {
             }
             Err((class, detail)) => {
                 self.reject(base, direction, at, class, detail);
+                if self.sides.of_mut(direction).regains(base, &telegram, at) {
+                    return self.accept(base, direction, &telegram, Step::Due, at);
+                }
                 Update::Rejected
             }
         }
@@ -96,6 +99,11 @@ impl Declared {
         let side = self.sides.of(direction);
         let telegram = self.parameters.of(direction).layout.parse(octets);
         telegram.is_ok_and(|telegram| side.is_known() && side.is_own(&telegram))
+    }
+
+    /// Whether its telegrams inherit CRCs from the partner's.
+    pub(super) const fn inherits(&self) -> bool {
+        self.sides.to_device.inherits() || self.sides.to_host.inherits()
     }
 
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {

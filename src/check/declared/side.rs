@@ -7,7 +7,9 @@ use std::sync::Arc;
 
 use super::age::Age;
 use crate::check::finding::{Class, Detail, Location};
+use crate::check::follower::Base;
 use crate::check::recovered::RecoveredKey;
+use crate::check::resync::Resync;
 use crate::machine::{DeclaredDirection, Direction};
 use crate::telegram::declared::recover::{Recovery, solve};
 use crate::telegram::declared::{Counter, Kind, Layout, Place, Telegram, Values};
@@ -72,11 +74,12 @@ pub(super) struct Side {
     odd: Option<(u32, Option<u32>)>,
     rejected: u32,
     missing: VecDeque<(u32, Location)>,
+    resync: Resync,
     /// Values of the keys under which the last rejected telegram would have fitted.
     pub(super) wrong_keys: Option<Vec<u32>>,
 }
 
-crate::saved::resume!(Side { plain: values, age, recovery, told, earlier, number, toggled, odd, rejected, missing, wrong_keys; nested: ; fixed: layout, count, toggle, identity, keys, inherited, unknown, direction });
+crate::saved::resume!(Side { plain: values, age, recovery, told, earlier, number, toggled, odd, rejected, missing, resync, wrong_keys; nested: ; fixed: layout, count, toggle, identity, keys, inherited, unknown, direction });
 
 /// A proven recovery at the moment when it was proven, and the telegrams that agreed since.
 #[derive(serde::Serialize, serde::Deserialize)]
@@ -119,6 +122,7 @@ impl Side {
             odd: None,
             rejected: 0,
             missing: VecDeque::new(),
+            resync: Resync::default(),
             wrong_keys: None,
             layout,
         }
@@ -263,6 +267,32 @@ impl Side {
         Err((Class::IncorrectSequence, Detail::Toggle { number: seen }))
     }
 
+    /// Whether a telegram that was found wrong and those before it are the connection going on behind a hole; then the values bear its
+    /// number.
+    pub(super) fn regains(&mut self, base: &mut Base, telegram: &Telegram<'_>, at: Location) -> bool {
+        let (Some(count), Some(number)) = (self.count, self.number) else { return false };
+        if self.inherits() || self.identity.iter().any(|field| !self.bears(telegram, *field)) {
+            return false;
+        }
+        let sound = match count.hidden {
+            0 => telegram.value(count.field).filter(|_| telegram.verify(&self.values).is_ok()),
+            _ => self.solved_number(telegram).map(|(seen, _)| seen),
+        };
+        let Some(seen) = sound else { return false };
+        let toggle = self.toggle_of(telegram).is_some_and(|toggle| toggle != 0);
+        let linked = count.counter.toggle.is_some();
+        let due = |last, edge| if edge || !linked { count.counter.next(last) } else { last };
+        self.resync.take(seen, toggle, due, at);
+        let steps = |from, to| count.counter.steps(from, to).unwrap_or(u32::MAX);
+        if !self.resync.regain(base, self.direction, number, steps) {
+            return false;
+        }
+        if count.hidden > 0 {
+            self.set_number(seen);
+        }
+        true
+    }
+
     /// Whether `seen` is the number after a start.
     pub(super) fn is_start(&self, seen: u32) -> bool {
         self.count.is_some_and(|count| count.counter.start == seen)
@@ -321,6 +351,7 @@ impl Side {
         self.number = self.number_of(telegram);
         self.toggled = self.toggle_of(telegram);
         self.rejected = 0;
+        self.resync.end();
         if let Some(recovery) = &mut self.recovery {
             recovery.agree(&self.values);
         }

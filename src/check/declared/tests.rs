@@ -366,3 +366,38 @@ fn a_toggle_that_does_not_go_with_the_number_is_told_once() {
         assert_eq!(told(&bench.finish()), [(Class::IncorrectSequence, &Detail::Toggle { number: 60 })], "{lasts}");
     }
 }
+
+/// With a counter of 8 bits, what follows a long hole looks as if it were behind.
+#[test]
+fn behind_a_hole_a_short_counter_is_taken_up_again() {
+    for missing in [150, 200_u32] {
+        let mut bench = Bench::new(0);
+        bench.run(0..40);
+        bench.millis += i64::from(missing) * 10;
+        for n in 40 + missing..60 + missing {
+            let octets = bench.plain(n, &[]);
+            bench.see(ToHost, &octets);
+            bench.millis += 10;
+        }
+        let outcome = bench.finish();
+        let told: Vec<_> = outcome.findings.iter().map(|f| (f.class, f.location.packet, f.detail.clone())).collect();
+        let first = u64::from(40 + missing) * 10;
+        assert_eq!(told, [(Class::Loss, first, Detail::Missing { telegrams: missing })]);
+    }
+}
+
+/// Old telegrams follow each other, too, but nothing can be missing before them.
+#[test]
+fn old_telegrams_in_a_row_are_repetitions() {
+    let mut bench = Bench::new(0);
+    bench.run(0..40);
+    let old: Vec<_> = (30..36).map(|n| bench.plain(n, &[])).collect();
+    for octets in &old {
+        assert_eq!(bench.see(ToHost, octets), Update::Rejected);
+        bench.millis += 10;
+    }
+    bench.run(40..50);
+    let outcome = bench.finish();
+    assert_eq!(outcome.findings.len(), 6);
+    assert!(outcome.findings.iter().all(|f| f.class != Class::Loss));
+}

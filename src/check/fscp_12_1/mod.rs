@@ -7,10 +7,12 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+mod chain;
 mod pending;
 mod steady;
 mod trust;
 
+use chain::Chain;
 use pending::{Jump, Pending};
 #[cfg(test)]
 pub(super) use steady::LONG_WAY;
@@ -42,6 +44,7 @@ pub(super) struct Fscp12_1 {
     earlier: Vec<Pending>,
     /// A number that jumped and was taken, until the partner's next telegram.
     jump: Option<Jump>,
+    chain: Chain,
     parameterisation: Parameterisation,
     joined: bool,
     /// Sequence numbers that were solved in the middle of a run.
@@ -56,7 +59,7 @@ pub(super) struct Fscp12_1 {
 
 // After a state was taken up a telegram goes the long way first, which finds out what is steady.
 crate::saved::resume!(Fscp12_1 {
-    plain: sides, pending, earlier, jump, parameterisation, joined, solved, own_id, other_id, unseen;
+    plain: sides, pending, earlier, jump, chain, parameterisation, joined, solved, own_id, other_id, unseen;
     nested: ;
     fixed: parameters, watchdog, data, steady
 });
@@ -90,6 +93,7 @@ impl Fscp12_1 {
             pending: None,
             earlier: Vec::new(),
             jump: None,
+            chain: Chain::default(),
             parameterisation: Parameterisation::default(),
             joined: false,
             solved: Both::default(),
@@ -157,6 +161,9 @@ impl Fscp12_1 {
         if self.may_follow_gap(base, direction, telegram, octets) {
             self.rejoin(base, direction, telegram, at)
         } else if self.sides.of(direction).confirmed && self.sides.of(direction.opposite()).crc0.is_some() {
+            if let Some(update) = self.regain(base, direction, telegram, octets, at) {
+                return update;
+            }
             self.reject(base, direction, telegram, octets, at, siblings)
         } else {
             self.join(base, direction, telegram, at)
@@ -244,6 +251,7 @@ impl Fscp12_1 {
     ) -> Update {
         let command = telegram.command;
         let before = *self.sides.of(direction);
+        self.chain = Chain::default();
         let partner = self.sides.of(direction.opposite()).command;
         let accepted = Accepted { direction, telegram, key, at, before: before.command, partner };
         // Reset and Session count from the start again.

@@ -2,9 +2,9 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::{Fscp12_1, NEARBY, Side, ahead};
+use super::{Fscp12_1, NEARBY, Side, ahead, update_of};
 use crate::check::finding::{Class, Detail, Location};
-use crate::check::follower::{Base, Update};
+use crate::check::follower::{Base, Late, Update};
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
 
@@ -17,6 +17,14 @@ pub(super) struct Pending {
     pub(super) crc0: u16,
     pub(super) command: Command,
     pub(super) mismatch: Detail,
+}
+
+impl Pending {
+    /// It is good: what it said counts from its own packet on.
+    fn tell(self, base: &mut Base) {
+        let Self { direction, at, octets, command, .. } = self;
+        base.taken_late(Late { direction, at, update: update_of(command), octets });
+    }
 }
 
 /// A telegram whose number was nearby but not due. Under what the tap saw of the partner; if that was not what the sender
@@ -53,6 +61,7 @@ impl Fscp12_1 {
             && let Ok(earlier) = Telegram::parse(&pending.octets, *self.data.of(pending.direction))
         {
             self.accept(base, pending.direction, &earlier, key, pending.at);
+            pending.tell(base);
             return;
         }
         let detail = if telegram.command == Command::Reset && direction != pending.direction {
@@ -94,6 +103,7 @@ impl Fscp12_1 {
         let mut due = due;
         for earlier in std::mem::take(&mut self.earlier) {
             base.new_telegram(earlier.direction, earlier.at, earlier.command.is_data());
+            earlier.tell(base);
             due = due.map(next_sequence);
         }
         due
@@ -155,6 +165,7 @@ impl Fscp12_1 {
             *other = Side { next, due_before_trust: None, confirmed: true, ..*other };
         } else {
             self.missing(base, direction, missing, at);
+            pending.tell(base);
         }
         Some(self.accept(base, direction, telegram, key, at))
     }

@@ -75,6 +75,7 @@ impl Fscp12_1 {
             && self.pending.is_none()
             && self.earlier.is_empty()
             && self.jump.is_none()
+            && self.chain.is_empty()
             && !self.unseen
             && side.confirmed
             && !side.behind_gap

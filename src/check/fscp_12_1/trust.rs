@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::chain::Chain;
 use super::{Fscp12_1, NEARBY, Side, ahead, update_of};
 use crate::check::finding::{Class, EventKind, Location};
 use crate::check::follower::{Base, Update};
@@ -34,6 +35,7 @@ impl Fscp12_1 {
         side.next = solved;
         side.crc0 = Some(telegram.crc0());
         side.command = Some(telegram.command);
+        self.chain = Chain::default();
         base.new_telegram(direction, at, false);
         if direction == Direction::ToDevice {
             self.parameterisation.missed();
@@ -88,6 +90,7 @@ impl Fscp12_1 {
         };
         base.new_telegram(direction, at, command.is_data());
         self.unseen = true;
+        self.chain = Chain::default();
         self.parameterisation.missed();
     }
 
