@@ -7,6 +7,9 @@ use crate::time::{Instant, Span};
 
 const BOTH: [Direction; 2] = [Direction::ToDevice, Direction::ToHost];
 
+/// Telegrams that have to go to and fro before the ends are taken to take turns.
+const TURNS: usize = 6;
+
 /// What was measured around a loss.
 #[derive(Clone, Debug)]
 pub struct Facts {
@@ -135,7 +138,7 @@ impl Facts {
             watchdog,
             to_device,
             to_host,
-            first_silent: first_silent(connection, &lines),
+            first_silent: first_silent(connection, &lines, loss),
             would_show: !matches!(connection.profile, Profile::Declared(_)),
             reacted: signs().any(|(_, _, sign)| is_reaction(sign)),
             capture_gap: loss.capture_gap.filter(touches),
@@ -191,8 +194,9 @@ fn begin(lines: &[Line; 2], loss: &Loss, watchdog: Span, earliest: Option<Locati
 }
 
 /// The direction whose telegram was due first and did not come. A silence shorter than half the watchdog, or than 7/4 of the
-/// longest interval before it, is none.
-fn first_silent(connection: &Connection, lines: &[Line; 2]) -> Option<Direction> {
+/// longest interval before it, is none. Of ends that took turns it is the one whose turn it was, else the one that is overdue for
+/// longer.
+fn first_silent(connection: &Connection, lines: &[Line; 2], loss: &Loss) -> Option<Direction> {
     let is_silent = |line: &Line| {
         line.silence.is_some_and(|silence| {
             let usual = line.longest.unwrap_or(Span::ZERO).as_nanos();
@@ -208,8 +212,32 @@ fn first_silent(connection: &Connection, lines: &[Line; 2]) -> Option<Direction>
         }
         line.silence.unwrap_or(Span::ZERO).as_nanos().saturating_sub(pace)
     };
-    let silent = BOTH.into_iter().zip(lines).filter(|(_, line)| is_silent(line));
-    silent.max_by_key(|(direction, line)| overdue(*direction, line)).map(|(direction, _)| direction)
+    let silent = || BOTH.into_iter().zip(lines).filter(|(_, line)| is_silent(line));
+    if silent().count() == 2
+        && let Some(turn) = turn(lines, loss)
+    {
+        return Some(turn);
+    }
+    silent().max_by_key(|(direction, line)| overdue(*direction, line)).map(|(direction, _)| direction)
+}
+
+/// Whose turn it was, if the last telegrams before the silence went to and fro.
+fn turn(lines: &[Line; 2], loss: &Loss) -> Option<Direction> {
+    let [to_device, to_host] = lines.each_ref().map(|line| line.last);
+    let until = to_device.max(to_host)?;
+    let mut order: Vec<(Location, Direction)> = BOTH
+        .into_iter()
+        .flat_map(|direction| loss.recent(direction).telegrams.iter().map(move |seen| (seen.location, direction)))
+        .filter(|(at, _)| *at <= until)
+        .collect();
+    order.sort_by_key(|(at, _)| *at);
+    let last = order.get(order.len().checked_sub(TURNS)?..)?;
+    let alternate = last.windows(2).all(|pair| matches!(pair, [(a, one), (b, other)] if a < b && one != other));
+    let (_, direction) = last.last()?;
+    alternate.then_some(match direction {
+        Direction::ToDevice => Direction::ToHost,
+        Direction::ToHost => Direction::ToDevice,
+    })
 }
 
 fn found(outcome: &ConnectionOutcome, loss: &Loss, from: Instant) -> Vec<(Class, Direction, u32, Location)> {
