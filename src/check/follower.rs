@@ -14,7 +14,7 @@ use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
 use super::history::History;
 use super::iec_62541_15::Iec62541_15;
-use super::loss::{Content, Loss, Others, Recorder, Sign};
+use super::loss::{Content, Loss, Others, Recent, Recorder, Sign};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
@@ -607,7 +607,10 @@ impl Base {
 
     fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
-        let (losses, omitted) = self.recorder.finish();
+        let (mut losses, omitted) = self.recorder.finish();
+        for telegrams in losses.iter_mut().flat_map(Loss::recent_both) {
+            mark_wrong(telegrams, &self.findings);
+        }
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
             telegrams: line.telegrams,
@@ -631,6 +634,19 @@ impl Base {
             omitted: self.omitted.saturating_add(omitted),
             unchecked,
             recovered,
+        }
+    }
+}
+
+/// A telegram with a finding was not the one due, even if its receiver's rules go on from it. A loss and a delay are about telegrams
+/// before it, a parameter about its contents.
+fn mark_wrong((direction, recent): (Direction, &mut Recent), findings: &[Finding]) {
+    let is_wrong = |class| !matches!(class, Class::Loss | Class::UnacceptableDelay | Class::ParameterMismatch);
+    for seen in &mut recent.telegrams {
+        let first = findings.partition_point(|finding| finding.location < seen.location);
+        let mut own = findings.iter().skip(first).take_while(|finding| finding.location == seen.location);
+        if own.any(|finding| finding.direction == direction && is_wrong(finding.class)) {
+            seen.content = Content::Rejected;
         }
     }
 }
