@@ -354,7 +354,16 @@ impl State<'_> {
                 if let (Some(follower), true) = (followers.get_mut(connection), is_late) {
                     follower.base.watch.frames_late(direction);
                 }
-                telegram(followers, signals, connection, direction, octets, at, (&*cycles, &*tap));
+                // Each direction by itself: where what is kept of both stands need not be looked up again and again.
+                let around = (&*cycles, &*tap);
+                match direction {
+                    Direction::ToDevice => {
+                        telegram(followers, signals, connection, Direction::ToDevice, octets, at, around);
+                    }
+                    Direction::ToHost => {
+                        telegram(followers, signals, connection, Direction::ToHost, octets, at, around)
+                    }
+                }
             }
             Owner::Value(value) => signals.stops.value(value, octets, at),
         });
@@ -474,6 +483,7 @@ fn may_be_behind(layer: &str, carrier: &Carrier) -> bool {
     }
 }
 
+#[inline(always)]
 fn telegram(
     followers: &mut [Follower],
     signals: &mut Signals<'_>,
@@ -483,9 +493,10 @@ fn telegram(
     at: Location,
     (cycles, tap): (&Cycles, &Tap),
 ) {
-    let Some((before, rest)) = followers.split_at_mut_checked(connection) else { return };
-    let Some((follower, after)) = rest.split_first_mut() else { return };
-    let update = follower.telegram(direction, octets, at, Siblings { before, after });
+    let Some(follower) = followers.get_mut(connection) else { return };
+    let short = follower.short_way(direction, octets, at);
+    let update = short.unwrap_or_else(|| long_way(followers, connection, direction, octets, at));
+    let Some(follower) = followers.get_mut(connection) else { return };
     if update != Update::Unchanged {
         for Late { direction, at, update, octets } in follower.base.take_late() {
             signals.late(connection, direction, update, at, |octet| follower.octet_of(direction, &octets, octet));
@@ -502,4 +513,18 @@ fn telegram(
     if follower.base.recorder.looks_around() {
         look_around(followers, connection);
     }
+}
+
+/// A telegram whose judging may need the other connections.
+#[inline(never)]
+fn long_way(
+    followers: &mut [Follower],
+    connection: usize,
+    direction: Direction,
+    octets: &[u8],
+    at: Location,
+) -> Update {
+    let Some((before, rest)) = followers.split_at_mut_checked(connection) else { return Update::Unchanged };
+    let Some((follower, after)) = rest.split_first_mut() else { return Update::Unchanged };
+    follower.telegram(direction, octets, at, Siblings { before, after })
 }

@@ -16,7 +16,7 @@ use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
 use super::history::History;
 use super::iec_62541_15::Iec62541_15;
-use super::loss::{Content, Loss, Others, Recorder, Sign};
+use super::loss::{Content, Loss, Others, Recent, Recorder, Sign};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
@@ -103,6 +103,30 @@ impl Follower {
             Profile::Declared(parameters) => Rules::Declared(Box::new(Declared::new(parameters, connection.watchdog))),
         };
         Self { base: Base::new(index, connection), rules }
+    }
+
+    /// Takes a telegram that repeats the last one or is the next of steady operation, as nearly all do. `None`: nothing was done,
+    /// it has to go [the long way](Self::telegram).
+    #[inline(always)]
+    pub(super) fn short_way(&mut self, direction: Direction, octets: &[u8], at: Location) -> Option<Update> {
+        let Rules::Fscp12_1(rules) = &mut self.rules else { return None };
+        let line = self.base.lines.of_mut(direction);
+        if line.rejected.is_some() {
+            return None;
+        }
+        if line.history.is_newest(octets) {
+            line.held = line.held.wrapping_add(1);
+            self.base.recorder.frame(direction, at);
+            return Some(Update::Unchanged);
+        }
+        let next = rules.next_of_steady(&self.base, direction, octets)?;
+        self.base.recorder.frame(direction, at);
+        let update = rules.take_next(&mut self.base, direction, next, at);
+        let line = self.base.lines.of_mut(direction);
+        line.telegrams = line.telegrams.wrapping_add(1);
+        line.history.push(octets);
+        self.base.note(direction, at, update, rules.number(direction));
+        Some(update)
     }
 
     /// Takes one telegram as it stands on the wire.
@@ -449,12 +473,14 @@ impl Base {
         line.confirmed = line.confirmed.saturating_add(telegrams);
     }
 
-    /// A new telegram of steady operation, its CRCs checked: all that it changes here.
+    /// A new telegram of steady operation, its CRCs checked and no packet lost: all that it changes here.
+    #[inline(always)]
     pub(super) fn steady(&mut self, direction: Direction, at: Location) {
         let line = self.line_mut(direction);
         line.confirmed = line.confirmed.wrapping_add(1);
         line.in_operation = true;
-        self.new_telegram(direction, at, true);
+        let silence = self.watch.new_telegram(direction, at, true);
+        self.silent(direction, at, silence);
     }
 
     /// A telegram of regular operation, with process or fail-safe data.
@@ -467,15 +493,22 @@ impl Base {
         if self.watch.has_lost_packets(direction) {
             self.unseen(direction, at);
         }
-        if let Some(silence) = self.watch.new_telegram(direction, at, supervised) {
+        let silence = self.watch.new_telegram(direction, at, supervised);
+        self.silent(direction, at, silence);
+        if !supervised {
+            self.tell_proven();
+        }
+    }
+
+    /// Reports the silence that a new telegram ended, if any.
+    #[inline(always)]
+    fn silent(&mut self, direction: Direction, at: Location, silence: Option<Silence>) {
+        if let Some(silence) = silence {
             self.recorder.sign(silence.direction, at, Sign::Silence { span: silence.span, to_the_end: false });
             self.tell_silence(silence, false);
         } else if let Some(silence) = self.watch.newly_on_hold(direction) {
             // Whoever was silent, the capture or the machine: it is worth a word.
             self.recorder.sign(direction, at, Sign::Silence { span: silence.span, to_the_end: false });
-        }
-        if !supervised {
-            self.tell_proven();
         }
     }
 
@@ -508,6 +541,7 @@ impl Base {
     }
 
     /// What a new telegram came to; cheap, as it is done for each.
+    #[inline(always)]
     fn note(&mut self, direction: Direction, at: Location, update: Update, number: Option<u32>) {
         let content = match update {
             Update::Process => Content::Process,
@@ -640,7 +674,10 @@ impl Base {
 
     fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
-        let (losses, omitted) = self.recorder.finish();
+        let (mut losses, omitted) = self.recorder.finish();
+        for telegrams in losses.iter_mut().flat_map(Loss::recent_both) {
+            mark_wrong(telegrams, &self.findings);
+        }
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
             telegrams: line.telegrams,
@@ -664,6 +701,19 @@ impl Base {
             omitted: self.omitted.saturating_add(omitted),
             unchecked,
             recovered,
+        }
+    }
+}
+
+/// A telegram with a finding was not the one due, even if its receiver's rules go on from it. A loss and a delay are about telegrams
+/// before it, a parameter about its contents.
+fn mark_wrong((direction, recent): (Direction, &mut Recent), findings: &[Finding]) {
+    let is_wrong = |class| !matches!(class, Class::Loss | Class::UnacceptableDelay | Class::ParameterMismatch);
+    for seen in &mut recent.telegrams {
+        let first = findings.partition_point(|finding| finding.location < seen.location);
+        let mut own = findings.iter().skip(first).take_while(|finding| finding.location == seen.location);
+        if own.any(|finding| finding.direction == direction && is_wrong(finding.class)) {
+            seen.content = Content::Rejected;
         }
     }
 }

@@ -25,11 +25,13 @@ impl History {
     }
 
     /// Whether `octets` are the telegram remembered last.
+    #[inline(always)]
     pub(super) fn is_newest(&self, octets: &[u8]) -> bool {
         same(self.newest(), octets)
     }
 
     /// Remembers a telegram; the oldest is forgotten.
+    #[inline(always)]
     pub(super) fn push(&mut self, octets: &[u8]) {
         if octets.len() > self.slot {
             self.widen(octets.len());
@@ -84,6 +86,7 @@ fn same(a: &[u8], b: &[u8]) -> bool {
 }
 
 /// `to.copy_from_slice(from)`, likewise.
+#[inline(always)]
 fn copy(from: &[u8], to: &mut [u8]) {
     match from.len() {
         8..=16 => copy_ends::<8>(from, to),

@@ -237,9 +237,9 @@ fn nano(value: &Value, number: i128) -> Option<i128> {
 fn scaled(number: i128, by: i128, over: i128) -> Option<i128> {
     let short = |number: i128| i64::try_from(number).ok();
     if let (Some(number), Some(by), Some(over)) = (short(number), short(by), short(over))
-        && let Some(product) = number.checked_mul(by)
+        && let Some(quotient) = number.checked_mul(by).and_then(|product| product.checked_div(over))
     {
-        return product.checked_div(over).map(i128::from);
+        return Some(quotient.into());
     }
     number.checked_mul(by)?.checked_div(over)
 }

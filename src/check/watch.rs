@@ -154,6 +154,7 @@ impl Watch {
 
     /// The carrier went on to `now` with the telegram of `direction` that came last. If that ended one of the longest
     /// intervals, `around` is asked what the carrier and the tap did since its start.
+    #[inline(always)]
     pub(super) fn carried(
         &mut self,
         direction: Direction,
@@ -315,6 +316,7 @@ impl Watch {
     /// Returns the silence that it ends, if that was too long and mostly this side's own: the two sides take turns, so a
     /// silence is made up of the time that the partner took and of the time since it was this side's turn. The partner's
     /// part has been told already.
+    #[inline(always)]
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
         if self.holds {
             self.go_on();
@@ -330,6 +332,7 @@ impl Watch {
     }
 
     /// Records the intervals that a new telegram ends; the state is still that before it.
+    #[inline(always)]
     fn measure(&mut self, direction: Direction, at: Location, supervised: bool) -> Option<Silence> {
         let now = at.at;
         let (line, partner) = self.lines.with_opposite(direction);

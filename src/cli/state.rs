@@ -31,6 +31,11 @@ impl Parts {
         self.leave.as_ref().map_or(Ok(()), |path| check_output(path, inputs))
     }
 
+    /// The file to leave a state in.
+    pub(super) fn left(&self) -> Option<&Path> {
+        self.leave.as_deref()
+    }
+
     /// The state that is taken up, to be named as an input.
     pub(super) fn resumed(&self) -> Option<&Path> {
         self.resume.as_deref()
@@ -98,7 +103,9 @@ pub(super) fn write(path: &Path, runs: &[Run], machine_file: Option<&Path>) -> R
     let mut file = WholeFile::create(path)?;
     let text = state::write(runs, &sha256).map_err(|error| file.error(error.into()))?;
     if u64::try_from(text.len()).unwrap_or(u64::MAX) > state::LARGEST {
-        let limit = format!("the state would be larger than the {} MiB that are read again", state::LARGEST >> 20);
+        let most = state::LARGEST >> 20;
+        let limit =
+            format!("the state would be larger than the {most} MiB that are read; check all files of the run at once");
         return Err(file.error(io::Error::new(io::ErrorKind::FileTooLarge, limit)));
     }
     file.write_all(text.as_bytes()).map_err(|source| file.error(source))?;

@@ -4,14 +4,18 @@
 //! object is made from the machine file and takes up the rest. The macro `resume!` lists the fields of such a type; one that is forgotten
 //! does not compile. What is read stays text until it becomes a field, so that memory stays near the size of the file whatever is in it.
 
+mod bounded;
+
 use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::sync::Mutex;
 
-use serde::de::{DeserializeOwned, Error as _};
+use serde::de::{DeserializeOwned, DeserializeSeed, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use serde_json::value::{RawValue, to_raw_value};
+
+use bounded::{Parts, UpTo};
 
 /// Names that may be read from saved states in all, and octets of each: they are kept for the life of the program.
 const NAMES: usize = 1_024;
@@ -134,7 +138,8 @@ impl<T: Resume> Resume for Vec<T> {
     }
 
     fn take_up(&mut self, saved: &RawValue) -> Result<(), Unfit> {
-        let saved: Vec<&RawValue> = serde_json::from_str(saved.get())?;
+        let saved: Vec<&RawValue> =
+            UpTo(self.len()).deserialize(&mut serde_json::Deserializer::from_str(saved.get()))?;
         if saved.len() != self.len() {
             return Err(Unfit(format!("a list of {} entries, expected {}", saved.len(), self.len())));
         }
@@ -145,17 +150,17 @@ impl<T: Resume> Resume for Vec<T> {
 }
 
 /// The parts of an object.
-pub(crate) fn parts(saved: &RawValue) -> Result<BTreeMap<String, &RawValue>, Unfit> {
+pub(crate) fn parts(saved: &RawValue) -> Result<Parts<'_>, Unfit> {
     Ok(serde_json::from_str(saved.get())?)
 }
 
 /// One part.
-pub(crate) fn part<'s>(parts: &BTreeMap<String, &'s RawValue>, name: &str) -> Result<&'s RawValue, Unfit> {
-    parts.get(name).copied().ok_or_else(|| Unfit(format!("'{name}' is missing")))
+pub(crate) fn part<'s>(parts: &Parts<'s>, name: &str) -> Result<&'s RawValue, Unfit> {
+    parts.0.get(name).copied().ok_or_else(|| Unfit(format!("'{name}' is missing")))
 }
 
 /// Reads one part.
-pub(crate) fn plain<T: DeserializeOwned>(parts: &BTreeMap<String, &RawValue>, name: &str) -> Result<T, Unfit> {
+pub(crate) fn plain<T: DeserializeOwned>(parts: &Parts<'_>, name: &str) -> Result<T, Unfit> {
     serde_json::from_str(part(parts, name)?.get()).map_err(|error| Unfit::from(error).within(name))
 }
 
@@ -262,11 +267,13 @@ mod tests {
     #[test]
     fn what_does_not_fit_is_refused() {
         for (saved, why) in [
-            ("[]", "invalid type: sequence, expected a map"),
+            ("[]", "invalid type: sequence, expected an object"),
             ("{}", "'seen' is missing"),
             (r#"{"seen": -1, "inner": []}"#, "'seen': invalid value: integer `-1`, expected u32"),
             (r#"{"seen": 1}"#, "'inner' is missing"),
+            (r#"{"seen": 1, "inner": {}}"#, "'inner': invalid type: map, expected a list of 1 entries"),
             (r#"{"seen": 1, "inner": []}"#, "'inner': a list of 0 entries, expected 1"),
+            (r#"{"seen": 1, "inner": [{}, 5]}"#, "'inner': a list of more entries, expected 1"),
             (r#"{"seen": 1, "inner": [{}]}"#, "'inner.0.last' is missing"),
             (r#"{"seen": 1, "inner": [{"last": 5}]}"#, "'inner.0.last': invalid type: integer `5`, expected a string"),
         ] {
@@ -274,6 +281,13 @@ mod tests {
             let error = counter(0, None).take_up(&saved).unwrap_err();
             assert_eq!(error.0, why);
         }
+    }
+
+    #[test]
+    fn an_object_of_too_many_parts_is_refused() {
+        let parts: BTreeMap<String, u8> = (0..=bounded::FIELDS).map(|n| (n.to_string(), 0)).collect();
+        let error = counter(0, None).take_up(&to_raw_value(&parts).unwrap()).unwrap_err();
+        assert_eq!(error.0, "more parts than anything has");
     }
 
     #[test]

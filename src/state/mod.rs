@@ -22,7 +22,7 @@ pub use fleet::{Combined, Fleet, holds};
 pub const FORMAT: &str = "stopspan.state/1";
 
 /// Octets of the largest state that is read.
-pub const LARGEST: u64 = 256 << 20;
+pub const LARGEST: u64 = 64 << 20;
 
 /// Runs in one state at most.
 const RUNS: usize = 4_096;

@@ -321,6 +321,7 @@ impl Series {
 
     /// CRC_0 of `octets` if they are the telegram of this series with this inherited CRC_0 and sequence number, all CRCs right:
     /// what [`Telegram::parse`] and [`Telegram::verify`] find out in several steps.
+    #[inline]
     pub fn crc0_of(&self, octets: &[u8], inherited: u16, sequence: u16) -> Option<u16> {
         let [command, body @ .., low, high] = octets else { return None };
         if octets.len() != self.length || *command != self.command || [*low, *high] != self.connection_id {

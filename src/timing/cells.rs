@@ -43,6 +43,7 @@ impl From<Cells> for Vec<(u64, u32)> {
 
 impl Cells {
     /// Counts one interval of `nanos`.
+    #[inline(always)]
     pub(super) fn count(&mut self, nanos: u64) {
         self.add(nanos, 1);
     }

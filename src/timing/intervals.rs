@@ -42,6 +42,7 @@ impl<P: Copy> Default for Intervals<P> {
 impl<P: Copy> Intervals<P> {
     /// Records an interval that ended at `place`. Negative intervals (a clock that stepped back) are not intervals and are
     /// left to whoever watches the clock.
+    #[inline(always)]
     pub fn record(&mut self, span: Span, place: P) {
         let Ok(nanos) = u64::try_from(span.as_nanos()) else {
             return;

@@ -43,6 +43,7 @@ impl Maxima {
     }
 
     /// Records an interval that ended at `at`. What ended before the start counts into the first part.
+    #[inline]
     pub fn record(&mut self, span: Span, at: Instant) {
         // Most intervals end in the part of the one before, and are not its longest.
         let (from, to, longest) = self.open;
@@ -51,6 +52,7 @@ impl Maxima {
         }
     }
 
+    #[cold]
     fn record_in_its_part(&mut self, span: Span, at: Instant) {
         let mut part = self.part(at);
         while part >= PARTS {

@@ -43,6 +43,8 @@ static CASES: LazyLock<Vec<Case>> = LazyLock::new(|| {
     .collect()
 });
 
+static STATE: LazyLock<String> = LazyLock::new(|| in_parts(&CASES[0], &[500]).1);
+
 fn case(text: &str, start_up: bool) -> Case {
     let machine = machine::read("machine.toml", text).unwrap_or_else(|problems| panic!("{problems}"));
     let fault = |kind, connection: usize, direction, at| PlannedFault {
@@ -111,37 +113,32 @@ fn open_places(report: &Value) -> [Vec<(u64, u64)>; 3] {
     ]
 }
 
-/// The shipped runs, in which everything happens: cut behind the first packet of what is open, in the middle, and before the last.
+/// The shipped run with faults: cut behind the first packet of what is open, in the middle, and before the last.
 #[test]
 fn a_run_may_be_cut_in_whatever_is_open() {
-    let mut found = [0; 3];
-    for name in ["clean", "faulty"] {
-        let capture = fs::read(scenario_file().with_file_name(format!("{name}.pcapng"))).unwrap();
-        let case = Case { machine: support::scenario(), capture };
-        let whole = in_parts(&case, &[]).0;
-        let places = open_places(&serde_json::from_str(&whole).unwrap());
-        let of_kind = |places: &Vec<(u64, u64)>| {
-            places.iter().take(4).flat_map(|(from, to)| [from + 1, from.midpoint(*to), *to]).collect::<Vec<_>>()
-        };
-        let cuts = places.each_ref().map(of_kind).concat();
-        assert_eq!(in_parts(&case, &cuts).0, whole, "{name}");
-        for (found, places) in found.iter_mut().zip(&places) {
-            *found += places.len();
-        }
-    }
-    assert!(found.iter().all(|number| *number > 0), "{found:?}");
+    let capture = fs::read(scenario_file().with_file_name("faulty.pcapng")).unwrap();
+    let case = Case { machine: support::scenario(), capture };
+    let whole = in_parts(&case, &[]).0;
+    let places = open_places(&serde_json::from_str(&whole).unwrap());
+    let of_kind = |places: &Vec<(u64, u64)>| {
+        assert!(!places.is_empty());
+        places.iter().take(4).flat_map(|(from, to)| [from + 1, from.midpoint(*to), *to]).collect::<Vec<_>>()
+    };
+    assert_eq!(in_parts(&case, &places.each_ref().map(of_kind).concat()).0, whole);
 }
 
 #[test]
 fn a_start_up_may_be_cut_many_times() {
-    for case in CASES.iter() {
-        let cuts: Vec<u64> = (2..300).step_by(11).collect();
-        assert_eq!(in_parts(case, &cuts).0, in_parts(case, &[]).0);
+    for case in CASES.iter().step_by(2) {
+        let end = block_starts(&case.capture)[400];
+        let case = Case { machine: case.machine.clone(), capture: case.capture[..end].to_vec() };
+        let cuts: Vec<u64> = (2..300).step_by(13).collect();
+        assert_eq!(in_parts(&case, &cuts).0, in_parts(&case, &[]).0);
     }
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(16))]
+    #![proptest_config(ProptestConfig::with_cases(8))]
 
     /// Oracle: the same packets in one pass.
     #[test]
@@ -183,8 +180,7 @@ proptest! {
     #[test]
     fn a_state_of_any_octets_is_refused(octets in proptest::collection::vec(any::<u8>(), 0..200), cut in 0_usize..2_000) {
         prop_assert!(state::read(&octets, "5a").is_err());
-        let text = in_parts(&CASES[0], &[500]).1;
-        prop_assert!(state::read(&text.as_bytes()[..cut], "5a").is_err());
+        prop_assert!(state::read(&STATE.as_bytes()[..cut], "5a").is_err());
     }
 }
 
@@ -264,9 +260,9 @@ fn a_state_goes_on_only_with_its_machine_file_its_format_and_its_options() {
         "it does not fit: 'state.followers.0.base.lines': invalid type: integer `7`, expected a boolean; start again from the captures",
     );
     fs::write(&left, text.replacen("\"followers\":[", "\"followers\":[{},", 1)).unwrap();
-    refused(&[], "it does not fit: 'state.followers': a list of 9 entries, expected 8");
+    refused(&[], "it does not fit: 'state.followers': a list of more entries, expected 8");
     fs::File::create(&left).unwrap().set_len(state::LARGEST + 1).unwrap();
-    refused(&[], "it is no state of a check: larger than any, 256 MiB at most");
+    refused(&[], "it is no state of a check: larger than any, 64 MiB at most");
     fs::write(&left, &text).unwrap();
     refused(&[], "the state that --resume names has read this file already");
     fs::write(&machine, format!("{SCENARIO}\n# changed\n")).unwrap();

@@ -235,7 +235,7 @@ mod tests {
     #[test]
     fn every_connection_is_examined() {
         for connection in 0..MACHINE.connections.len() {
-            let (outcome, wrong) = play(connection, &[0, 0, 7].repeat(300), true);
+            let (outcome, wrong) = play(connection, &[0, 0, 7].repeat(300), true, 0);
             let id = &MACHINE.connections[connection].id;
             assert_eq!(
                 (&outcome.findings, &outcome.trips, outcome.unchecked, wrong),

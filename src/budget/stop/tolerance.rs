@@ -102,6 +102,10 @@ impl Mean {
 
 /// Distribution function of the standard normal distribution.
 pub fn normal(x: f64) -> f64 {
+    if x > 9.0 {
+        // The tail is below 2e-19, less than half of the last digit of one.
+        return 1.0;
+    }
     let tail = if x.abs() < 3.0 { 0.5 - density(x.abs()) * series(x.abs()) } else { density(x.abs()) * mills(x.abs()) };
     if x < 0.0 { tail } else { 1.0 - tail }
 }

@@ -111,8 +111,8 @@ impl Fscp12_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
-        if let Some(update) = self.next_of_steady(base, direction, octets, at) {
-            return update;
+        if let Some(next) = self.next_of_steady(base, direction, octets) {
+            return self.take_next(base, direction, next, at);
         }
         let Ok(telegram) = Telegram::parse(octets, *self.data.of(direction)) else {
             return Update::Rejected;

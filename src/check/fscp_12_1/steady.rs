@@ -25,35 +25,49 @@ pub(super) struct Steady {
     series: Series,
 }
 
+/// The next telegram of steady operation.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::check) struct Next {
+    update: Update,
+    crc0: u16,
+    sequence: u16,
+}
+
 impl Fscp12_1 {
-    /// Takes a telegram if it is the next of steady operation.
-    pub(super) fn next_of_steady(
-        &mut self,
-        base: &mut Base,
-        direction: Direction,
-        octets: &[u8],
-        at: Location,
-    ) -> Option<Update> {
+    /// Whether a telegram is the next of steady operation.
+    #[inline(always)]
+    pub(in crate::check) fn next_of_steady(&self, base: &Base, direction: Direction, octets: &[u8]) -> Option<Next> {
         #[cfg(test)]
         if LONG_WAY.get() {
             return None;
         }
         let Steady { update, series } = self.steady.of(direction).as_ref()?;
-        let (side, partner) = self.sides.with_opposite(direction);
+        let (side, partner) = (self.sides.of(direction), self.sides.of(direction.opposite()));
         let sequence = side.next?;
-        let crc0 = series.crc0_of(octets, partner.crc0?, sequence);
+        let crc0 = series.crc0_of(octets, partner.crc0?, sequence)?;
         // With the CRC_0 of the telegram before it, the CRC-equal rule decides.
-        if crc0.is_none() || crc0 == side.crc0 || base.watch.has_any_tap_gap() {
-            return None;
-        }
-        side.next = Some(next_sequence(sequence));
+        let is_next = side.crc0 != Some(crc0) && !base.watch.has_any_tap_gap();
+        is_next.then_some(Next { update: *update, crc0, sequence })
+    }
+
+    /// Takes it.
+    #[inline(always)]
+    pub(in crate::check) fn take_next(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        next: Next,
+        at: Location,
+    ) -> Update {
+        let side = self.sides.of_mut(direction);
+        side.next = Some(next_sequence(next.sequence));
         side.previous_crc0 = side.crc0;
-        side.crc0 = crc0;
+        side.crc0 = Some(next.crc0);
         if let Some(solved) = self.solved.of_mut(direction) {
             solved.agree();
         }
         base.steady(direction, at);
-        Some(*update)
+        next.update
     }
 
     /// Finds out which directions are in steady operation.

@@ -29,6 +29,7 @@ pub(super) struct LineRecord {
 
 impl LineRecord {
     /// A frame with a place for the telegrams of this direction passed. `least`: shorter gaps are not worth keeping.
+    #[inline(always)]
     pub(super) fn frame(&mut self, at: Location, least: i64) {
         self.frames = self.frames.wrapping_add(1);
         let span = self.last_frame.map(|last| at.at.since(last.at).as_nanos());
@@ -61,6 +62,7 @@ impl LineRecord {
     }
 
     /// A new telegram in the frame noted last.
+    #[inline(always)]
     pub(super) fn telegram(&mut self, location: Location, content: Content, number: Option<u32>) {
         if let Some(slot) = self.ring.get_mut(self.next) {
             *slot = Some(Seen { location, content, number, frames: self.frames });

@@ -77,11 +77,13 @@ impl Recorder {
     }
 
     /// A frame with a place for the telegrams of `direction` passed.
+    #[inline(always)]
     pub(in crate::check) fn frame(&mut self, direction: Direction, at: Location) {
         self.lines.of_mut(direction).frame(at, self.least);
     }
 
     /// A new telegram in that frame.
+    #[inline(always)]
     pub(in crate::check) fn telegram(
         &mut self,
         direction: Direction,

@@ -91,7 +91,7 @@ fn follow_wide(telegrams: &[(Direction, Vec<u8>)]) -> ConnectionOutcome {
 /// The search may be cut anywhere, before and behind the rule.
 #[test]
 fn a_rule_is_found_in_parts() {
-    for (encoder, arrangement, _) in encoders().into_iter().step_by(7) {
+    for (encoder, arrangement, _) in encoders().into_iter().step_by(11) {
         let telegrams = [encoder.run(0x3F0..0x3F0 + 60), encoder.run(0..30)].concat();
         let outcome = follow_in(&wide_machine(), 3, &telegrams, &[], Some(place(telegrams.len()).at));
         assert!(rules(&outcome).iter().any(|rule| rule.1 == arrangement), "{encoder:?}");

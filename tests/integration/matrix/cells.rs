@@ -101,7 +101,7 @@ pub fn plan(variant: &Variant, kind: FaultKind, direction: Direction, phase: Pha
         }
         Phase::Running => {
             // Some captures begin in the middle of a run.
-            let start_up = seed % 2 == 0;
+            let start_up = seed.is_multiple_of(2);
             let at = RECOVERY + shift;
             Plan { faults: vec![fault(kind, at)], start_up, duration: ms(at + times * RECOVERY + 50), ..base }
         }

@@ -17,7 +17,7 @@ pub fn no_finding(index: usize, wanted: u64) {
     let (mut telegrams, mut packets) = (0, 0);
     for seed in 1.. {
         let duration = Span::from_millis(1_000 * SECONDS);
-        let start_up = seed % 2 == 0;
+        let start_up = u64::is_multiple_of(seed, 2);
         let plan = Plan { seed, duration, start_up, demands: Demands::List(Vec::new()), ..Plan::default() };
         let mut octets = Vec::new();
         synth::synthesise(&machine, &plan, &mut octets).unwrap();

@@ -22,10 +22,13 @@ const FEW: u32 = 100_000;
 /// ln(2/a), a = 1e-6.
 const LIMIT: f64 = 14.5;
 
+/// Whether octets pass.
+type Check = Box<dyn Fn(&[u8]) -> bool>;
+
 /// A sound telegram of at most 64 bits, all under one CRC, and its check.
 struct Subject {
     octets: Vec<u8>,
-    check: Box<dyn Fn(&[u8]) -> bool>,
+    check: Check,
     weights: Weights,
     rng: ChaCha8Rng,
 }
