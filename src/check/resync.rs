@@ -82,6 +82,8 @@ impl Resync {
         let places: Vec<_> = sound.into_iter().map(|(_, at)| at).collect();
         base.withdraw_at(direction, &places, &TOLD_AS);
         base.missing(direction, first, missing);
+        // The silence before it was one.
+        base.new_telegram(direction, first, true);
         base.regain(direction);
         self.end();
         true

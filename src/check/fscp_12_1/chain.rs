@@ -112,7 +112,10 @@ impl Fscp12_1 {
             let missing = due.zip(next).map(|(due, next)| u32::from(ahead(due, next)).saturating_sub(seen));
             let Some((crc0, command, at)) = last else { continue };
             if let Some(missing) = missing.filter(|missing| *missing > 0) {
-                base.missing(each, places.first().copied().unwrap_or(at), missing);
+                let first = places.first().copied().unwrap_or(at);
+                base.missing(each, first, missing);
+                // The silence before it was one.
+                base.new_telegram(each, first, true);
             }
             base.regain(each);
             if each == direction {

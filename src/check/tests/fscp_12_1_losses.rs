@@ -72,7 +72,9 @@ fn a_long_hole_is_a_loss_and_nothing_else() {
         for (first, missing) in [(20, 65), (21, 100), (20, 150)] {
             let outcome = follow(connection, &without(&clean, first, missing), &[]);
             let next = u64::try_from(first + missing + 1).unwrap();
-            assert_eq!(found(&outcome), [(Class::Loss, clean[first].0, next)], "{missing} from {first}");
+            let side = clean[first].0;
+            let told = [(Class::Loss, side, next), (Class::UnacceptableDelay, side, next)];
+            assert_eq!(found(&outcome), told, "{missing} from {first}");
             let telegrams = u32::try_from(missing).unwrap();
             assert_eq!(outcome.findings[0].detail, Detail::Missing { telegrams });
         }

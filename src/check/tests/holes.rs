@@ -50,7 +50,7 @@ fn with_hole(before: Before) -> Vec<(u32, Before)> {
 #[test]
 fn behind_a_hole_the_connection_is_taken_up_again() {
     let outcome = follow_numbers(&with_hole(Before::Silence(9_000)), &[]);
-    assert_eq!(found(&outcome), [(Class::Loss, ToHost, 31)]);
+    assert_eq!(found(&outcome), [(Class::Loss, ToHost, 31), (Class::UnacceptableDelay, ToHost, 31)]);
     assert_eq!(outcome.findings[0].detail, Detail::Missing { telegrams: 900 });
     assert_eq!(outcome.to_host.confirmed, 29 + 27, "up to the hole, and from the fourth behind it on");
     let outcome = follow_numbers(&with_hole(Before::Gap(9_000)), &[]);
