@@ -405,4 +405,4 @@ impl Order {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

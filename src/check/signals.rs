@@ -165,3 +165,6 @@ fn tell(edge: Edge, states: &[Option<bool>], stops: &mut Stops<'_>, meters: &mut
         meter.edge(edge, |signal| states.get(signal).copied().flatten());
     }
 }
+
+#[cfg(test)]
+mod tests;

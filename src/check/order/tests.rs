@@ -4,7 +4,7 @@
 use super::*;
 use crate::machine;
 
-const MACHINE: &str = r#"
+pub(in crate::check) const MACHINE: &str = r#"
 schema = 1
 [machine]
 name = "Reel wrapping cell"
