@@ -146,7 +146,11 @@ impl<'m> Checker<'m> {
         if packet.at.is_some() {
             match state.tap.clock(at) {
                 Clock::Runs => {}
-                Clock::Back => {
+                clock @ (Clock::Back { .. } | Clock::Ahead) => {
+                    if let Clock::Back { ahead_at: Some(since) } = clock {
+                        state.followers.iter_mut().for_each(|follower| follower.base.withdraw_delays(since));
+                    }
+                    state.clock_unsure(Span::ZERO);
                     state.cycles.tap_gap(|_| true);
                     state.tell_gap(at, |_| true);
                 }
@@ -200,6 +204,11 @@ impl<'m> Checker<'m> {
         let went_on = state.followers.iter().filter_map(|follower| follower.base.watch.went_on());
         if let Some(at) = went_on.min() {
             state.tap.clock_stepped_ahead(at);
+        }
+        for follower in &state.followers {
+            if let Some((telegrams, at)) = follower.base.watch.lost_with_frames() {
+                state.tap.telegrams_missing(telegrams, at);
+            }
         }
         let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
         let relays = state.relays.into_iter().flat_map(|relays| relays.finish());
@@ -333,10 +342,14 @@ impl State<'_> {
             Payload::Type13(frame) => self.type13_frame(frame, at),
         }
         let Self { places, followers, signals, relays, cycles, tap, .. } = self;
+        let is_late = cycles.is_late();
         places.find(headers, payload, |owner, direction, octets| match owner {
             Owner::Connection(connection) => {
                 if let Some(relays) = relays {
                     relays.own_place(connection, direction, octets, at);
+                }
+                if let (Some(follower), true) = (followers.get_mut(connection), is_late) {
+                    follower.base.watch.frames_late(direction);
                 }
                 // Each direction by itself: where what is kept of both stands need not be looked up again and again.
                 let around = (&*cycles, &*tap);
@@ -404,8 +417,16 @@ impl State<'_> {
         }
     }
 
+    /// Tells all connections that the clock of the capture may have been set, ahead by `ahead` at most.
+    fn clock_unsure(&mut self, ahead: Span) {
+        for follower in &mut self.followers {
+            follower.clock_unsure(ahead);
+        }
+    }
+
     /// Tells all connections, and the reactions they show, that the whole capture was silent for an unusually long time.
     fn doubt(&mut self, pause: Span) {
+        self.clock_unsure(pause);
         for (index, follower) in self.followers.iter_mut().enumerate() {
             follower.base.watch.doubt(pause);
             self.signals.tap_gap(index);

@@ -67,6 +67,13 @@ pub enum FrameKind {
     },
 }
 
+impl FrameKind {
+    /// Whether a counter of the carrier tells what is missing.
+    const fn counts(self) -> bool {
+        matches!(self, Self::Type12 { .. } | Self::Type10 { .. } | Self::Type2 { .. })
+    }
+}
+
 /// Frames of one kind.
 #[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub struct Cycle {
@@ -80,6 +87,10 @@ pub struct Cycle {
     pub deviation: Option<Deviation>,
     last: Option<Instant>,
     gaps: Gaps,
+    /// Whether a counter of the carrier tells what is missing.
+    counts: bool,
+    /// About how long it takes from one to the next, without such a counter.
+    usual: Span,
 }
 
 /// The clock of the capture against the cycle counter of a sender.
@@ -99,14 +110,19 @@ pub(super) struct Cycles {
     current: Option<usize>,
     /// Frames so far of that kind.
     frames: Option<u64>,
+    /// It came so late that one of its kind may be missing before it.
+    is_late: bool,
 }
 
 impl Cycles {
     /// The next frame. `counted`: since the frame before of its kind, by the sender.
     pub(super) fn frame(&mut self, kind: FrameKind, at: Location, counted: Option<Span>) {
         self.current = self.find(kind);
-        self.frames = None;
+        (self.frames, self.is_late) = (None, false);
         if let Some(cycle) = self.current.and_then(|index| self.known.get_mut(index)) {
+            if !cycle.counts {
+                self.is_late = cycle.last.is_some_and(|last| cycle.comes_late(at.at.since(last)));
+            }
             cycle.frame(at, counted);
             self.frames = Some(cycle.frames);
         }
@@ -114,7 +130,7 @@ impl Cycles {
 
     /// The next frame is of no kind that is followed, or a copy of one before.
     pub(super) const fn other(&mut self) {
-        (self.current, self.frames) = (None, None);
+        (self.current, self.frames, self.is_late) = (None, None, false);
     }
 
     fn find(&mut self, kind: FrameKind) -> Option<usize> {
@@ -139,6 +155,11 @@ impl Cycles {
         }
     }
 
+    /// Whether the last frame came so late that one of its kind may be missing before it.
+    pub(super) const fn is_late(&self) -> bool {
+        self.is_late
+    }
+
     /// Frames so far of the kind of the last one.
     pub(super) const fn frames(&self) -> Option<u64> {
         self.frames
@@ -157,7 +178,7 @@ impl Cycles {
 impl Cycle {
     fn new(kind: FrameKind) -> Self {
         let (intervals, gaps) = (Intervals::default(), Gaps::default());
-        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps }
+        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps, counts: kind.counts(), usual: Span::ZERO }
     }
 
     fn frame(&mut self, at: Location, counted: Option<Span>) {
@@ -174,6 +195,15 @@ impl Cycle {
         if deviation > known.most.0 {
             known.most = (deviation, at);
         }
+    }
+
+    /// Whether `span` is too long beside the mean of the intervals before it, in which an unusual one counts as two usual ones.
+    fn comes_late(&mut self, span: Span) -> bool {
+        let (span, usual) = (span.as_nanos().max(0), self.usual.as_nanos());
+        let half = usual / 2;
+        let step = span.min(usual.saturating_mul(2)).saturating_sub(usual) / 8;
+        self.usual = Span::from_nanos(if usual == 0 { span } else { usual.saturating_add(step) });
+        usual > 0 && span > usual.saturating_add(half)
     }
 }
 
@@ -275,6 +305,30 @@ mod tests {
         assert_eq!(deviation.least, (Span::from_micros(-3), at(1_998_000)));
         assert_eq!(deviation.most, (Span::from_micros(1), at(1_001_000)));
         assert_eq!(told[1].deviation, None);
+    }
+
+    /// By hand: frames each 4 ms, a little early or late; then one is missing, and then three.
+    #[test]
+    fn a_missing_frame_makes_the_next_late() {
+        let mut cycles = Cycles::default();
+        let mut now = 0;
+        let mut late = Vec::new();
+        for cycle in 0..100 {
+            now += if cycle % 2 == 0 { 4_300_000 } else { 3_700_000 };
+            now += match cycle {
+                50 => 4_000_000,
+                70 => 12_000_000,
+                _ => 0,
+            };
+            cycles.frame(FrameKind::Udp { port: 1 }, at(now), None);
+            if cycles.is_late() {
+                late.push(cycle);
+            }
+        }
+        assert_eq!(late, [50, 70]);
+        cycles.tap_gap(|_| true);
+        cycles.frame(FrameKind::Udp { port: 1 }, at(now + 9_000_000), None);
+        assert!(!cycles.is_late(), "that gap is known already");
     }
 
     #[test]

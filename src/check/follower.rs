@@ -14,7 +14,7 @@ use super::fscp_12_1::Fscp12_1;
 use super::fscp_13_1::Fscp13_1;
 use super::history::History;
 use super::iec_62541_15::Iec62541_15;
-use super::loss::{Content, Loss, Others, Recorder, Sign};
+use super::loss::{Content, Loss, Others, Recent, Recorder, Sign};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::watch::{IntervalSeen, Silence, Timer, Watch};
@@ -161,6 +161,15 @@ impl Follower {
         let number = self.number(direction);
         self.base.note(direction, at, update, number);
         update
+    }
+
+    /// The clock of the capture may have been set, ahead by `ahead` at most: no age is computed by it across this moment.
+    pub(super) fn clock_unsure(&mut self, ahead: Span) {
+        match &mut self.rules {
+            Rules::Fscp13_1(rules) => rules.clock_unsure(),
+            Rules::Fscp2_1(rules) => rules.clock_unsure(ahead),
+            _ => {}
+        }
     }
 
     /// A connection was opened; `data_id` is the connection ID of this one's data messages.
@@ -507,10 +516,18 @@ impl Base {
 
     /// Missing telegrams: a finding, unless the capture itself lost packets meanwhile.
     pub(super) fn missing(&mut self, direction: Direction, location: Location, telegrams: u32) {
+        self.missing_with_frames(direction, location, telegrams);
         if self.watch.has_tap_gap(direction) {
             self.lost_by_tap(direction, telegrams);
         } else {
             self.finding(direction, location, Class::Loss, Detail::Missing { telegrams });
+        }
+    }
+
+    /// Looks whether telegrams are missing together with their frames.
+    pub(super) fn missing_with_frames(&mut self, direction: Direction, location: Location, telegrams: u32) {
+        if self.watch.missing(direction, telegrams, location) {
+            self.recorder.capture_gap(location);
         }
     }
 
@@ -541,6 +558,16 @@ impl Base {
             finding.class = class;
             finding.detail = detail;
         }
+    }
+
+    /// What was found at `location` is explained by something else.
+    pub(super) fn withdraw(&mut self, direction: Direction, location: Location, class: Class) {
+        self.findings.retain(|found| (found.direction, found.location, found.class) != (direction, location, class));
+    }
+
+    /// From `since` on the capture had another clock: what was found too late since then was not.
+    pub(super) fn withdraw_delays(&mut self, since: Location) {
+        self.findings.retain(|found| found.class != Class::UnacceptableDelay || found.location < since);
     }
 
     /// Nothing is missing in `direction` from `since` on after all.
@@ -580,7 +607,10 @@ impl Base {
 
     fn into_outcome(mut self, unchecked: Option<Unchecked>, recovered: Vec<RecoveredKey>) -> ConnectionOutcome {
         self.findings.sort_by_key(|finding| finding.location);
-        let (losses, omitted) = self.recorder.finish();
+        let (mut losses, omitted) = self.recorder.finish();
+        for telegrams in losses.iter_mut().flat_map(Loss::recent_both) {
+            mark_wrong(telegrams, &self.findings);
+        }
         let watch = &self.watch;
         let direction = |line: &Line, direction| DirectionOutcome {
             telegrams: line.telegrams,
@@ -604,6 +634,19 @@ impl Base {
             omitted: self.omitted.saturating_add(omitted),
             unchecked,
             recovered,
+        }
+    }
+}
+
+/// A telegram with a finding was not the one due, even if its receiver's rules go on from it. A loss and a delay are about telegrams
+/// before it, a parameter about its contents.
+fn mark_wrong((direction, recent): (Direction, &mut Recent), findings: &[Finding]) {
+    let is_wrong = |class| !matches!(class, Class::Loss | Class::UnacceptableDelay | Class::ParameterMismatch);
+    for seen in &mut recent.telegrams {
+        let first = findings.partition_point(|finding| finding.location < seen.location);
+        let mut own = findings.iter().skip(first).take_while(|finding| finding.location == seen.location);
+        if own.any(|finding| finding.direction == direction && is_wrong(finding.class)) {
+            seen.content = Content::Rejected;
         }
     }
 }

@@ -194,6 +194,11 @@ impl Fscp13_1 {
         unfit.or(extended).or_else(|| base.gap()).or(unknown).or_else(|| self.delays.unchecked())
     }
 
+    /// The clock of the capture may have been set: ages are not known until the next time response.
+    pub(super) fn clock_unsure(&mut self) {
+        self.delays.forget();
+    }
+
     /// The UDID, unless it is known to be another.
     fn key(&self) -> Option<Udid> {
         self.parameters.udid.filter(|_| !self.unfit)

@@ -59,6 +59,12 @@ impl Delays {
         if self.limit.is_some() && !self.has_reference { Some(Unchecked::NoTimeResponse) } else { None }
     }
 
+    /// Requests that are open and what is known of delays are of no use any more.
+    pub(super) fn forget(&mut self) {
+        self.requests = Both { to_device: None, to_host: None };
+        self.references = Both { to_device: None, to_host: None };
+    }
+
     /// Takes a telegram that was accepted; `last` is the time of the one before it.
     pub(super) fn take(
         &mut self,

@@ -77,6 +77,8 @@ struct Side {
     agreements: u32,
     /// Enough of them: what does not fit from here on is wrong.
     confirmed: bool,
+    /// Taken on trust behind a gap of the capture, until a telegram agrees.
+    rejoined: bool,
     /// Telegrams found wrong since the last good one: their numbers are not missing besides.
     rejected: u32,
     /// Numbers reported missing, with the packet where that was told.
@@ -133,6 +135,9 @@ impl Fscp3_1 {
                 self.accept(base, direction, &telegram, Some(number), at)
             }
             None if self.sides.of(direction).confirmed => {
+                if let Some(number) = self.rejoin(base, direction, &telegram) {
+                    return self.accept(base, direction, &telegram, Some(number), at);
+                }
                 let update = self.reject(base, direction, &telegram, octets, at, siblings);
                 if update == Update::Rejected {
                     let side = self.sides.of_mut(direction);
@@ -170,6 +175,7 @@ impl Fscp3_1 {
         }
         let side = self.sides.of_mut(direction);
         side.agreements = side.agreements.saturating_add(1);
+        side.rejoined = false;
         if side.confirmed {
             base.confirm(direction, 1);
         } else if proven || side.agreements >= AGREEMENTS {
@@ -234,9 +240,9 @@ impl Fscp3_1 {
         }
     }
 
-    /// Whether all bits of the solved numbers are sure.
-    fn is_proven(&self, direction: Direction) -> bool {
-        self.wide.as_ref().map_or(self.proven, |wide| wide.of(direction).is_anchored())
+    /// Whether the bits in which two solved numbers differ are sure.
+    fn is_sure(&self, direction: Direction, difference: u32) -> bool {
+        !is_carry(difference) || self.wide.as_ref().map_or(self.proven, |wide| wide.of(direction).knows(difference))
     }
 
     /// Looks for the rule of a 4-octet CRC2. Gives the telegram's number if it was found with this one.
@@ -297,6 +303,16 @@ impl Fscp3_1 {
         let has_stepped = flags.toggle() != telegram.flags.toggle();
         let search = self.wide.as_mut().filter(|_| reset || has_stepped)?.of_mut(direction);
         search.anchor(telegram, number, reset)
+    }
+
+    /// The number from which it counts on behind a gap of the capture, where not all of its bits are known.
+    fn rejoin(&mut self, base: &Base, direction: Direction, telegram: &Telegram<'_>) -> Option<u32> {
+        if !base.watch.has_tap_gap(direction) && !self.sides.of(direction).rejoined {
+            return None;
+        }
+        let number = self.wide.as_mut()?.of_mut(direction).rejoin(telegram)?;
+        self.sides.of_mut(direction).rejoined = true;
+        Some(number)
     }
 
     /// Whether what a telegram says counts: its CRC is confirmed, or there is no rule to confirm it by.
@@ -397,7 +413,9 @@ impl Fscp3_1 {
         let due = if flags.toggle() == telegram.flags.toggle() { number } else { next_number(number) };
         let seen = self.solve_number(direction, telegram).unwrap_or(u32::MAX);
         let steps = ahead(number, seen);
-        if (1..=NEARBY).contains(&steps) && (self.is_proven(direction) || !is_carry(number ^ seen)) {
+        // One step without an edge is one whatever the bits that are not sure.
+        let one_step = steps == 1 && due == number;
+        if (1..=NEARBY).contains(&steps) && (one_step || self.is_sure(direction, number ^ seen)) {
             return self.number_ahead(base, direction, telegram, seen, at);
         }
         if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {

@@ -91,9 +91,9 @@ impl Search {
         self.found.is_some()
     }
 
-    /// Whether the number is known with all its bits.
-    pub(super) fn is_anchored(&self) -> bool {
-        self.rule().is_some_and(|rule| rule.known == ALL_BITS)
+    /// Whether the bits in which two numbers differ are all known.
+    pub(super) fn knows(&self, difference: u32) -> bool {
+        self.rule().is_some_and(|rule| difference.checked_shr(rule.known).unwrap_or(0) == 0)
     }
 
     /// CRC2 by the confirmed rule.
@@ -124,6 +124,14 @@ impl Search {
         }
         let bits = carry(difference ^ number)?;
         (bits > rule.known).then(|| rule.learn(number, bits))
+    }
+
+    /// Behind telegrams that the capture lost: unless all bits of the number are known, it may be any. Gives the one that it counts
+    /// as from now on.
+    pub(super) fn rejoin(&mut self, telegram: &Telegram<'_>) -> Option<u32> {
+        let rule = self.found.and_then(|place| self.candidates.get_mut(place)).filter(|rule| rule.known < ALL_BITS)?;
+        (rule.constant, rule.number, rule.known) = (rule.arrangement.residue(telegram), 0, 0);
+        Some(0)
     }
 
     fn rule(&self) -> Option<&Candidate> {

@@ -301,6 +301,13 @@ impl Iec62541_15 {
             // The answer to a request that the capture does not show.
             return self.take_response(base, &request, response, wire.at);
         }
+        if base.watch.has_tap_gap(Direction::ToHost) || base.watch.were_frames_late(Direction::ToHost) {
+            // The answer to a request that the capture lost, behind a later request.
+            base.missing_with_frames(Direction::ToHost, wire.at, 1);
+            self.answered = Some(seen);
+            base.new_telegram(Direction::ToHost, wire.at, is_regular(request.flags));
+            return Update::Unchanged;
+        }
         if let Some(telegrams_ago) = base.line(Direction::ToHost).copies_ago(wire.octets) {
             let detail = Detail::CopyOf { telegrams_ago };
             base.finding(Direction::ToHost, wire.at, Class::UnintendedRepetition, detail);

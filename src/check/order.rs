@@ -101,10 +101,12 @@ pub(super) struct Order {
     since: Option<Location>,
     end: Option<Location>,
     acknowledged: Option<Location>,
-    /// The demand was made since the reaction was last withdrawn.
-    asked: bool,
-    /// Any of the demands was.
-    prompted: bool,
+    /// When the demand was made since the reaction was last withdrawn, or while it held for another one.
+    asked: Option<Instant>,
+    /// When any of the demands was.
+    prompted: Option<Instant>,
+    /// When the reaction was last seen to come.
+    risen: Option<Instant>,
     /// The reaction answers the demand.
     held: bool,
     /// Nothing may restart: the demand has not ended, or was not acknowledged.
@@ -117,7 +119,7 @@ pub(super) struct Order {
 }
 
 crate::saved::resume!(Order {
-    plain: active, since, end, acknowledged, asked, prompted, held, open, quiet, waiting, unprompted, outcome;
+    plain: active, since, end, acknowledged, asked, prompted, risen, held, open, quiet, waiting, unprompted, outcome;
     nested: ;
     fixed: rules
 });
@@ -193,8 +195,9 @@ impl Order {
             since: None,
             end: None,
             acknowledged: None,
-            asked: false,
-            prompted: false,
+            asked: None,
+            prompted: None,
+            risen: None,
             held: false,
             open: false,
             quiet: None,
@@ -237,7 +240,7 @@ impl Order {
     pub(super) fn edge(&mut self, signal: usize, active: bool, at: Location, state: impl Fn(usize) -> Option<bool>) {
         self.tell_unprompted(at.at);
         if active && self.rules.prompts.contains(&signal) {
-            self.prompted = true;
+            self.prompted = Some(at.at);
             self.unprompted = None;
         }
         if signal == self.rules.demand {
@@ -254,7 +257,7 @@ impl Order {
     fn demanded(&mut self, at: Location, state: &impl Fn(usize) -> Option<bool>) {
         self.active = Some(true);
         (self.since, self.end) = (Some(at), None);
-        (self.asked, self.open) = (true, true);
+        (self.asked, self.open) = (Some(at.at), true);
         self.held = state(self.rules.reaction) == Some(true);
     }
 
@@ -284,20 +287,24 @@ impl Order {
     }
 
     fn reacted(&mut self, at: Location, state: &impl Fn(usize) -> Option<bool>) {
-        self.held = self.asked;
+        self.held = self.asked.is_some();
+        self.risen = Some(at.at);
         for waiting in &mut self.waiting {
             waiting.passed = true;
         }
         let at_rest = self.rules.prompts.iter().all(|prompt| state(*prompt) == Some(false));
         // What was lost shortly before may be the cause.
         let quiet = self.quiet.is_some_and(|quiet| at.at.since(quiet) > self.rules.patience);
-        if at_rest && quiet && !self.prompted && !self.asked {
+        if at_rest && quiet && self.prompted.is_none() && self.asked.is_none() {
             self.unprompted = Some(at);
         }
     }
 
     fn withdrawn(&mut self, at: Location) {
-        (self.asked, self.prompted) = (false, false);
+        // A demand that came after the reaction to the one before may still be on its way to whoever withdraws.
+        let (risen, patience) = (self.risen, self.rules.patience);
+        let in_flight = |asked: &Instant| risen.is_none_or(|risen| *asked > risen) && at.at.since(*asked) <= patience;
+        (self.asked, self.prompted) = (self.asked.filter(in_flight), self.prompted.filter(in_flight));
         let held = std::mem::take(&mut self.held);
         match self.active {
             Some(true) => self.during_demand(TooEarly::Withdrawal, at),
@@ -392,7 +399,8 @@ impl Order {
 
     fn forget(&mut self) {
         (self.active, self.since, self.end, self.acknowledged, self.unprompted) = (None, None, None, None, None);
-        (self.asked, self.prompted, self.held, self.open, self.quiet) = (false, false, false, false, None);
+        (self.asked, self.prompted, self.risen, self.quiet) = (None, None, None, None);
+        (self.held, self.open) = (false, false);
     }
 }
 

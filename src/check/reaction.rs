@@ -190,9 +190,12 @@ impl Meter {
 
     /// The outcome at the end of the capture.
     pub(super) fn finish(self, end: Option<Instant>) -> ReactionOutcome {
-        let Self { tap_gap, lost, order, mut outcome, .. } = self;
+        let Self { tap_gap, lost, shaken, order, mut outcome, .. } = self;
         if (tap_gap || lost) && outcome.waiting.take().is_some() {
             outcome.disturbed = outcome.disturbed.saturating_add(1);
+        }
+        if shaken && outcome.waiting.take().is_some() {
+            outcome.interrupted = outcome.interrupted.saturating_add(1);
         }
         outcome.order = order.finish(end);
         outcome

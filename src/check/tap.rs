@@ -19,7 +19,7 @@ const COUNTING: u32 = 32;
 const SENDERS: usize = 1_024;
 
 /// Packets after which it is known how long nothing is captured between two of them.
-const SETTLED: u32 = 256;
+const SETTLED: u32 = 64;
 
 /// A pause in the whole capture that is this many times as long as any before is doubtful.
 const UNUSUAL: i64 = 16;
@@ -57,13 +57,16 @@ pub enum TapFault {
     /// The clock of the capture went back.
     ClockStepsBack,
     /// The clock of the capture jumped ahead, or the capture paused: a Type 10 sender counted one step meanwhile, or nothing at
-    /// all was captured for longer than a watchdog time, and the connection went on as if nothing had been.
+    /// all was captured for longer than a watchdog time, and the connection went on as if nothing had been; or it went ahead by about
+    /// as much as it had gone back before.
     ClockStepsAhead,
+    /// Telegrams are missing on a carrier without a counter, and no frame that could have carried them was captured in time.
+    MissingTelegrams,
 }
 
 impl TapFault {
     /// All kinds, in the order of the report.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::MissingType10Frames,
         Self::RepeatedType10Frames,
         Self::DisorderedType10Frames,
@@ -76,6 +79,7 @@ impl TapFault {
         Self::DisorderedType2Packets,
         Self::ClockStepsBack,
         Self::ClockStepsAhead,
+        Self::MissingTelegrams,
     ];
 
     /// Whether telegrams or intervals may have gone unseen; a frame seen twice hides nothing.
@@ -130,6 +134,10 @@ pub(super) struct Tap {
     packets: u32,
     /// Longest pause so far between two packets, the doubtful ones left out.
     longest: Span,
+    /// The packet behind it.
+    longest_at: Option<Location>,
+    /// The most that the clock went back.
+    back: Span,
     type12: Type12,
     /// By frame ID.
     type10: Vec<Sender>,
@@ -168,7 +176,12 @@ struct Sender {
 pub(super) enum Clock {
     Runs,
     /// It went back: no interval over this can be measured.
-    Back,
+    Back {
+        /// It had gone ahead by as much before: this was the packet.
+        ahead_at: Option<Location>,
+    },
+    /// It went ahead by about as much as it had gone back before: there are two clocks, or it was set twice.
+    Ahead,
     /// Nothing was captured for an unusually long time: the clock may have jumped, the capture may have paused, or everything
     /// may have stood still.
     Doubtful(Span),
@@ -192,19 +205,39 @@ impl Tap {
         let pause = at.at.since(last);
         if pause < Span::ZERO {
             self.faults.count(TapFault::ClockStepsBack, 1, at);
-            return Clock::Back;
+            let back = pause.as_nanos().saturating_neg();
+            self.back = self.back.max(Span::from_nanos(back));
+            let mut ahead_at = None;
+            if self.longest.as_nanos() >= back / 2 {
+                // What passed for a pause was the way to the other clock.
+                ahead_at = self.longest_at.filter(|_| self.longest.as_nanos() / 2 <= back);
+                (self.longest, self.packets) = (Span::ZERO, 0);
+            }
+            return Clock::Back { ahead_at };
+        }
+        let (ahead, back) = (pause.as_nanos(), self.back.as_nanos());
+        if back > 0 && pause > self.longest && ahead >= back / 2 && ahead / 2 <= back {
+            self.faults.count(TapFault::ClockStepsAhead, 1, at);
+            return Clock::Ahead;
         }
         self.packets = self.packets.saturating_add(1);
         if self.packets > SETTLED && pause.as_nanos() / UNUSUAL > self.longest.as_nanos() {
             return Clock::Doubtful(pause);
         }
-        self.longest = self.longest.max(pause);
+        if pause > self.longest {
+            (self.longest, self.longest_at) = (pause, Some(at));
+        }
         Clock::Runs
     }
 
     /// A connection went on after a doubtful pause as if nothing had been.
     pub(super) fn clock_stepped_ahead(&mut self, at: Location) {
         self.faults.count(TapFault::ClockStepsAhead, 1, at);
+    }
+
+    /// Telegrams are missing, and the frames that should have carried them.
+    pub(super) fn telegrams_missing(&mut self, telegrams: u64, at: Location) {
+        self.faults.count(TapFault::MissingTelegrams, telegrams, at);
     }
 
     /// Faults after `since`, as far as they are remembered.
@@ -543,6 +576,26 @@ mod tests {
         for packet in [5, 6, 4, 7] {
             tap.clock(at(packet));
         }
-        assert_eq!(told(tap), [(TapFault::ClockStepsBack, 1, 4)]);
+        // The way back is as long.
+        assert_eq!(told(tap), [(TapFault::ClockStepsBack, 1, 4), (TapFault::ClockStepsAhead, 1, 7)]);
+    }
+
+    /// Packets of two interfaces in turn, the clock of one 300 ms behind; a machine that stands still for longer is told all the same.
+    #[test]
+    fn two_clocks_are_told_from_pauses() {
+        let mut tap = Tap::default();
+        let at = |ms: i64| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet: 1 };
+        let mut seen = Vec::new();
+        for ms in (1_000..3_000).step_by(4) {
+            seen.push([tap.clock(at(ms - 300)), tap.clock(at(ms + 1))]);
+        }
+        assert_eq!(seen.remove(0), [Clock::Runs; 2], "nothing has gone back yet");
+        assert_eq!(seen.remove(0), [Clock::Back { ahead_at: Some(at(1_001)) }, Clock::Ahead], "it is known now");
+        assert!(seen.into_iter().all(|both| both == [Clock::Back { ahead_at: None }, Clock::Ahead]));
+        assert_eq!(tap.clock(at(5_000)), Clock::Runs);
+        assert_eq!(
+            tap.faults.iter().map(|(kind, count, _)| (kind, count)).collect::<Vec<_>>(),
+            [(TapFault::ClockStepsBack, 499), (TapFault::ClockStepsAhead, 499)]
+        );
     }
 }

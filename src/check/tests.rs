@@ -8,6 +8,7 @@ use crate::time::{Instant, Span};
 use Direction::{ToDevice, ToHost};
 
 mod cut_packets;
+mod fscp_12_1_losses;
 mod fscp_13_1;
 mod fscp_2_1;
 mod fscp_2_1_opening;

@@ -44,13 +44,15 @@ pub(super) struct Watch {
     round_trip: Intervals<Location>,
     /// The packet behind a doubtful silence longer than the watchdog time, after which the connection went on as if nothing had been.
     went_on: Option<Location>,
+    /// Telegrams that are missing together with the frames that carry them.
+    lost_with_frames: Option<(u64, Location)>,
     /// A silence is on hold.
     holds: bool,
     /// Intervals recorded since they were last taken, if anybody wants them one by one.
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
-crate::saved::resume!(Watch { plain: lines, round_trip, went_on, holds; nested: ; fixed: watchdog, timer, fresh });
+crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frames, holds; nested: ; fixed: watchdog, timer, fresh });
 
 /// The new telegrams of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -64,6 +66,8 @@ struct Line {
     tap_gap: bool,
     /// The whole capture has been silent since `last` for an unusually long time.
     doubt: bool,
+    /// The frames that carry this side have come late since `last`, on a carrier without a counter.
+    frames_late: bool,
     /// A silence over such a time.
     held_back: Option<HeldBack>,
     intervals: Intervals<Location>,
@@ -124,6 +128,7 @@ impl Watch {
             lines: Both::default(),
             round_trip: Intervals::default(),
             went_on: None,
+            lost_with_frames: None,
             holds: false,
             fresh: None,
         }
@@ -229,6 +234,7 @@ impl Watch {
             let watchdog = self.watchdog;
             let line = self.lines.of_mut(direction);
             line.doubt |= line.supervised && pause > watchdog;
+            line.frames_late |= line.last.is_some();
         }
     }
 
@@ -259,6 +265,35 @@ impl Watch {
         line.tap_gap || line.doubt
     }
 
+    /// The frames that carry `direction` have come unusually late, on a carrier without a counter.
+    pub(super) const fn frames_late(&mut self, direction: Direction) {
+        let line = self.lines.of_mut(direction);
+        line.frames_late = line.last.is_some();
+    }
+
+    /// Whether frames of `direction` may be missing since its last new telegram, as they came late.
+    pub(super) const fn were_frames_late(&self, direction: Direction) -> bool {
+        self.lines.of(direction).frames_late
+    }
+
+    /// `telegrams` of `direction` are missing before `at`. If frames that could have carried them are missing, too, it was the
+    /// capture that lost them, or something that it can't be told from; then gives true.
+    pub(super) fn missing(&mut self, direction: Direction, telegrams: u32, at: Location) -> bool {
+        let line = self.lines.of_mut(direction);
+        if !line.frames_late || line.tap_gap || line.doubt {
+            return false;
+        }
+        line.tap_gap = true;
+        let (number, _) = self.lost_with_frames.get_or_insert((0, at));
+        *number = number.saturating_add(telegrams.into());
+        true
+    }
+
+    /// Telegrams that are missing together with their frames, and the packet that showed the first.
+    pub(super) const fn lost_with_frames(&self) -> Option<(u64, Location)> {
+        self.lost_with_frames
+    }
+
     /// Whether the capture lost packets since the last new telegram of either direction.
     pub(super) const fn has_any_tap_gap(&self) -> bool {
         let [to_device, to_host] = [&self.lines.to_device, &self.lines.to_host];
@@ -268,7 +303,7 @@ impl Watch {
     /// The telegrams of `direction` have no watchdog here: the gap is told, and over.
     pub(super) const fn bridge_tap_gap(&mut self, direction: Direction) {
         let line = self.lines.of_mut(direction);
-        (line.tap_gap, line.doubt) = (false, false);
+        (line.tap_gap, line.doubt, line.frames_late) = (false, false, false);
     }
 
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
@@ -287,7 +322,7 @@ impl Watch {
         line.partner_number = partner.number;
         line.number = line.number.wrapping_add(1);
         (line.last, line.turn) = (Some(at), None);
-        (line.supervised, line.tap_gap, line.doubt) = (supervised, false, false);
+        (line.supervised, line.tap_gap, line.doubt, line.frames_late) = (supervised, false, false, false);
         silence
     }
 
@@ -458,6 +493,28 @@ mod tests {
         assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
         assert_eq!(watch.intervals(Direction::ToHost).count(), 0);
         assert_eq!(watch.new_telegram(Direction::ToHost, at(141), true).unwrap().span, Span::from_millis(41));
+    }
+
+    /// A telegram that is missing is the capture's if its frame is missing, too; a frame that is late is nothing by itself.
+    #[test]
+    fn telegrams_missing_with_their_frames_are_the_captures() {
+        for missing in [false, true] {
+            let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
+            watch.frames_late(Direction::ToHost);
+            assert!(!watch.were_frames_late(Direction::ToHost), "nothing was due yet");
+            watch.new_telegram(Direction::ToHost, at(0), true);
+            assert!(!watch.missing(Direction::ToHost, 1, at(10)));
+            assert!(!watch.has_lost_packets(Direction::ToHost), "its frame was there");
+            watch.frames_late(Direction::ToHost);
+            if missing {
+                assert!(watch.missing(Direction::ToHost, 2, at(20)));
+            }
+            assert_eq!(watch.has_lost_packets(Direction::ToHost), missing);
+            watch.new_telegram(Direction::ToHost, at(20), true);
+            assert_eq!(watch.intervals(Direction::ToHost).count(), u64::from(!missing));
+            assert_eq!(watch.lost_with_frames(), missing.then_some((2, at(20))));
+            assert!(!watch.were_frames_late(Direction::ToHost));
+        }
     }
 
     #[test]

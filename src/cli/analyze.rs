@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::export::Exporting;
+use super::output::keep_apart;
 use super::{Error, Reporting, run};
 use crate::machine::Machine;
 use crate::report;
@@ -31,13 +32,15 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let inputs: Vec<_> = arguments.captures.iter().chain(&arguments.machine).cloned().collect();
     arguments.reporting.check(&inputs)?;
     arguments.exporting.check(&inputs)?;
+    keep_apart(&[&[("--output", arguments.reporting.file())][..], &arguments.exporting.files()].concat())?;
     if arguments.machine.is_none() && arguments.exporting.is_asked_for() {
         return Err(Error::Argument(
             "intervals are those of the connections of a machine file; name it by --machine".to_owned(),
         ));
     }
     let machine = match &arguments.machine {
-        Some(path) => run::machine(path)?,
+        // What is a placeholder in a draft are bounded figures, and none of them is told here.
+        Some(path) => Machine { draft: false, ..run::machine(path)? },
         None => Machine::default(),
     };
     let (outcome, summary) =

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::output::keep_apart;
 use super::record::{NamedInput, Recording};
 use super::{Error, Reporting, run};
 use crate::budget::simulate::{self, Plan, Simulation};
@@ -28,7 +29,7 @@ pub(super) struct Arguments {
     #[command(flatten)]
     recording: Recording,
     /// Also play every function through so often, at random and adversely, and compare with the bounds.
-    #[arg(long, value_name = "RUNS", value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    #[arg(long, value_name = "RUNS", allow_negative_numbers = true, value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
     simulate: Option<u32>,
     /// Seed of the simulation's dice; the same seed gives the same figures.
     #[arg(long, default_value_t = 1, requires = "simulate")]
@@ -40,6 +41,7 @@ pub(super) struct Arguments {
 pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.reporting.check(std::slice::from_ref(&arguments.machine))?;
     arguments.recording.check(std::slice::from_ref(&arguments.machine))?;
+    keep_apart(&[("--output", arguments.reporting.file()), ("--record", arguments.recording.file())])?;
     let machine = run::machine(&arguments.machine)?;
     let (functions, result) = verdict::judge_budgets(&machine);
     let plan = arguments.simulate.map(|runs| Plan { runs, seed: arguments.seed });

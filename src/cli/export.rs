@@ -24,7 +24,7 @@ pub(super) struct Exporting {
     #[arg(long, value_name = "FILE.hlog")]
     histograms: Option<PathBuf>,
     /// Longest intervals of each direction that are told with what stood around them.
-    #[arg(long, value_name = "NUMBER", default_value_t = timing::USUAL_LONGEST, value_parser = number_of_longest)]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, default_value_t = timing::USUAL_LONGEST, value_parser = number_of_longest)]
     longest: usize,
     #[command(flatten)]
     parts: Parts,
@@ -46,6 +46,15 @@ impl Exporting {
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
         self.parts.check(inputs)?;
         self.intervals.iter().chain(&self.histograms).try_for_each(|path| check_output(path, inputs))
+    }
+
+    /// The files to write, by their options.
+    pub(super) fn files(&self) -> [(&'static str, Option<&Path>); 3] {
+        [
+            ("--intervals", self.intervals.as_deref()),
+            ("--histograms", self.histograms.as_deref()),
+            ("--leave", self.parts.left()),
+        ]
     }
 
     /// The state that is taken up, to be named as an input.

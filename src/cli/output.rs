@@ -25,11 +25,16 @@ impl Reporting {
                 "--quiet prints the verdict line only; name a file for the report by --output, or leave one of them out".to_owned(),
             ));
         }
+        if self.table.is_some() && self.chosen() != Format::Csv {
+            return Err(Error::Argument(
+                "--table chooses a table of the CSV form; leave it out, or choose --format csv".to_owned(),
+            ));
+        }
         self.file().map_or(Ok(()), |output| check_output(output, inputs))
     }
 
     /// The file to write; `None` is standard output.
-    fn file(&self) -> Option<&Path> {
+    pub(super) fn file(&self) -> Option<&Path> {
         self.output.as_deref().filter(|path| *path != Path::new("-"))
     }
 
@@ -81,9 +86,15 @@ impl Reporting {
             self.table.unwrap_or(if report.functions.is_some() { Table::Functions } else { Table::Connections });
         let name = table.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned());
         let text = report::csv(report, table.of_report()).ok_or_else(|| {
-            Error::Argument(format!(
-                "this report has no table '{name}'; choose another by --table, or --format json for all"
-            ))
+            let has = |table: &Table| report::csv(report, table.of_report()).is_some();
+            let tables: Vec<_> = Table::value_variants().iter().filter(|table| has(table)).collect();
+            let names: Vec<_> = tables.iter().filter_map(|table| table.to_possible_value()).collect();
+            let names: Vec<&str> = names.iter().map(clap::builder::PossibleValue::get_name).collect();
+            Error::Argument(if names.is_empty() {
+                "this report has no tables for CSV; choose --format json".to_owned()
+            } else {
+                format!("this report has no table '{name}'; it has {}", names.join(", "))
+            })
         })?;
         text.map_err(Error::StandardOutput)
     }
@@ -133,6 +144,32 @@ pub(super) fn complain(error: &Error) {
     let name = if matches!(error, Error::Machine(_)) { "" } else { "stopspan: " };
     // Nobody is left to tell if standard error is closed.
     let _ = writeln!(io::stderr().lock(), "{name}{error}");
+}
+
+/// Refuses two outputs to one file: the later one would take the place of the earlier.
+pub(super) fn keep_apart(outputs: &[(&'static str, Option<&Path>)]) -> Result<(), Error> {
+    // A file that is not there yet has no canonical path, its folder has.
+    let whole = |path: &Path| {
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let named = || Some(fs::canonicalize(folder).ok()?.join(path.file_name()?));
+        fs::canonicalize(path).ok().or_else(named).unwrap_or_else(|| path.to_owned())
+    };
+    // What is no file (a device, a pipe) takes everything that comes.
+    let is_file = |path: &&Path| fs::metadata(path).map_or(true, |is| is.is_file());
+    let asked: Vec<(&str, &Path, PathBuf)> = outputs
+        .iter()
+        .filter_map(|(option, path)| Some((*option, path.filter(is_file)?)))
+        .map(|(option, path)| (option, path, whole(path)))
+        .collect();
+    for (place, (option, path, file)) in asked.iter().enumerate() {
+        if let Some((before, ..)) = asked.iter().take(place).find(|(.., other)| other == file) {
+            let path = path.display();
+            return Err(Error::Argument(format!(
+                "{path} is asked for by both {before} and {option}; choose two files"
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Refuses an output that is one of `inputs` or can't be a file.

@@ -25,6 +25,11 @@ pub(super) struct NamedInput<'a> {
 }
 
 impl Recording {
+    /// The file to write.
+    pub(super) fn file(&self) -> Option<&Path> {
+        self.record.as_deref()
+    }
+
     /// Refuses a record over one of `inputs` or at an impossible place, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
         self.record.as_ref().map_or(Ok(()), |path| check_output(path, inputs))

@@ -17,6 +17,12 @@ const MOST_OCTETS: u64 = 8 << 20;
 
 /// Reads a machine file.
 pub(super) fn machine(path: &Path) -> Result<Machine, Error> {
+    if path == Path::new("-") {
+        return Err(Error::Argument("a machine file can't be read from standard input; name a file".to_owned()));
+    }
+    if path.is_dir() {
+        return Err(Error::Argument(format!("{} is a directory; a machine file was expected", path.display())));
+    }
     let octets = beginning(path, MOST_OCTETS.saturating_add(1))?;
     if capture::looks_like_capture(&octets) {
         return Err(Error::Argument(format!(

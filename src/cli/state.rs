@@ -31,6 +31,11 @@ impl Parts {
         self.leave.as_ref().map_or(Ok(()), |path| check_output(path, inputs))
     }
 
+    /// The file to leave a state in.
+    pub(super) fn left(&self) -> Option<&Path> {
+        self.leave.as_deref()
+    }
+
     /// The state that is taken up, to be named as an input.
     pub(super) fn resumed(&self) -> Option<&Path> {
         self.resume.as_deref()

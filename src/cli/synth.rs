@@ -44,7 +44,8 @@ pub(super) struct Arguments {
     /// WHEN is a time, packet=N (the first telegram from packet N on), telegram=N (the Nth telegram of the direction, also in the
     /// start-up) or rate=P (each telegram with probability P; '*' is any connection or direction, and KIND@rate=P is all).
     /// Kinds: the classes of IEC 61784-3, corruption:bits=N, corruption:burst=N, loss:telegrams=N, parameter-mismatch, stuck-data,
-    /// early-toggle, missing-toggle, power-cycle:times=N, reset:reason=N, tap-loss.
+    /// early-toggle, missing-toggle, power-cycle:times=N, reset:reason=N, tap-loss; bus-gap, host-stall, device-stall, corruption-burst,
+    /// watchdog-too-short, refused-parameter, capture-gap, restart, which end operation.
     #[arg(long, value_name = "KIND,CONNECTION,DIRECTION,WHEN")]
     fault: Vec<String>,
     /// Factor on every declared deceleration of the axes whose drives send values, for example 0.8; by default their stops are a

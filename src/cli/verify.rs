@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::export::Exporting;
+use super::output::keep_apart;
 use super::record::{NamedInput, Recording};
 use super::{Error, Reporting, run};
 use crate::report;
@@ -33,6 +34,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     arguments.reporting.check(&inputs)?;
     arguments.recording.check(&inputs)?;
     arguments.exporting.check(&inputs)?;
+    let outputs = [("--output", arguments.reporting.file()), ("--record", arguments.recording.file())];
+    keep_apart(&[&outputs[..], &arguments.exporting.files()].concat())?;
     let machine = run::machine(&arguments.machine)?;
     let (outcome, summary) =
         arguments.exporting.run(&machine, Some(&arguments.machine), &arguments.captures, arguments.projection)?;

@@ -27,7 +27,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     let file = arguments.machine.display().to_string();
     if arguments.captures.is_empty() {
         let told = watchdogs(&machine, &[]);
-        let result = verdict::judge_watchdogs(&told);
+        let mut result = verdict::judge_watchdogs(&told);
+        if machine.draft {
+            result = Judgement::NotExamined;
+        }
         arguments.reporting.write(&report::watchdogs(&file, &machine, &told, None, result))?;
         return Ok(result);
     }

@@ -26,7 +26,7 @@ use super::read_signal::signal;
 use super::read_value::values;
 use super::shared_wire::Wire;
 use super::syntax;
-use super::values::{integer, words};
+use super::values::{integer, words, yes_or_no};
 use crate::latency::tolerance::Tolerance;
 
 /// The schema that this version reads.
@@ -81,10 +81,11 @@ fn root_table(root: &DeTable<'_>, whole: bool, mistakes: &Mistakes) -> Result<Ma
     let pairs: Vec<_> = names.pairs.fields(mistakes).map(|fields| pair(fields, &names, &signals, &mut taken)).collect();
     let parts = Parts { connections: &connections, axes: &axes, signals: &signals };
     let functions: Vec<_> = names.functions.fields(mistakes).map(|fields| function(fields, &names, &parts)).collect();
-    let Head { name, revision, clock_tolerance, measuring, .. } = head?;
+    let Head { name, revision, draft, clock_tolerance, measuring, .. } = head?;
     Ok(Machine {
         name,
         revision,
+        draft,
         clock_tolerance,
         measuring,
         elements: elements.into_iter().collect::<Result<_, _>>()?,
@@ -119,6 +120,7 @@ fn schema(value: &Value<'_>) -> Result<(), Mistake> {
 struct Head {
     name: String,
     revision: String,
+    draft: bool,
     clock_tolerance: Tolerance,
     defaults: Defaults,
     measuring: Measuring,
@@ -127,9 +129,11 @@ struct Head {
 fn head(mut fields: Fields<'_>) -> Result<Head, Reported> {
     let name = fields.required("name", "\"Reel wrapping cell\"", words);
     let revision = fields.required("revision", "\"A\"", words);
+    let draft = fields.optional("draft", yes_or_no);
     let clock_tolerance = fields.optional("clock_tolerance", tolerance);
     let defaults = read_availability::defaults(&mut fields);
     let measuring = read_reaction_rules::measuring(&mut fields);
     let clock_tolerance = clock_tolerance?.unwrap_or_default();
-    Ok(Head { name: name?, revision: revision?, clock_tolerance, defaults: defaults?, measuring: measuring? })
+    let draft = draft?.unwrap_or_default();
+    Ok(Head { name: name?, revision: revision?, draft, clock_tolerance, defaults: defaults?, measuring: measuring? })
 }

@@ -43,6 +43,8 @@ pub struct Machine {
     pub pairs: Vec<Pair>,
     /// What several connections share.
     pub media: Vec<Medium>,
+    /// Its bounded figures are placeholders yet.
+    pub draft: bool,
     /// Tolerance of the clocks of the machine's devices; already in the times of elements and connections.
     pub clock_tolerance: Tolerance,
     /// What holds for its captures.

@@ -6,7 +6,9 @@ use super::build_connection::{add_admissible, connections};
 use super::build_function::functions;
 use super::build_residual::{self, Computed};
 use super::model::{FunctionReport, MachineHead, OneRunReport, Program, Report};
-use super::words::{self, BUDGET_CAUTIONS, CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS};
+use super::words::{
+    self, BUDGET_CAUTIONS, CAUTIONS, CONNECTION_CAUTIONS, CONTENTS_CAUTIONS, RESIDUAL_CAUTIONS, WATCHDOG_CAUTIONS,
+};
 use super::{build_inverse, build_sensitivity, build_sequence, build_watchdogs};
 use crate::budget::residual::BitError;
 use crate::budget::watchdogs::Watchdogs;
@@ -27,7 +29,7 @@ pub fn budget(file: &str, machine: &Machine, verdicts: &[FunctionVerdict], resul
     build_inverse::add(machine, &mut functions);
     Report {
         machine: Some(head(file, machine)),
-        not_examined: without_budget(&functions).collect(),
+        not_examined: draft(machine).chain(without_budget(&functions)).collect(),
         assumptions: Some(assumptions(machine, &functions, None)),
         functions: Some(functions),
         cautions: BUDGET_CAUTIONS,
@@ -51,8 +53,9 @@ pub fn watchdogs(
     let contents = run.map(|(outcome, summary, _, _)| capture(outcome, summary));
     let observed = run.map_or(&[][..], |(_, _, _, observed)| observed);
     let mut not_examined = build_watchdogs::gaps(machine, watchdogs, observed);
-    if let Some((_, summary, verdict, _)) = run {
-        not_examined.extend(gaps(&verdict.gaps, machine, summary));
+    match run {
+        None => not_examined.extend(draft(machine)),
+        Some((_, summary, verdict, _)) => not_examined.extend(gaps(&verdict.gaps, machine, summary)),
     }
     let (capture, tap_faults) = contents.map(|told| (told.capture, told.tap_faults)).unzip();
     Report {
@@ -105,6 +108,7 @@ pub fn analyze(
         } else {
             words::judgement(result)
         },
+        cautions: if machine.is_some() { CONNECTION_CAUTIONS } else { CONTENTS_CAUTIONS },
         ..empty("stopspan.analyze/1", result)
     }
 }
@@ -188,6 +192,11 @@ pub(super) fn empty(schema: &'static str, result: Judgement) -> Report {
 
 fn head(file: &str, machine: &Machine) -> MachineHead {
     MachineHead { file: file.to_owned(), name: machine.name.clone(), revision: machine.revision.clone() }
+}
+
+/// Whether the figures are placeholders.
+pub(super) fn draft(machine: &Machine) -> impl Iterator<Item = String> {
+    machine.draft.then(|| words::DRAFT.to_owned()).into_iter()
 }
 
 fn without_budget(functions: &[FunctionReport]) -> impl Iterator<Item = String> {

@@ -62,6 +62,8 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         margin: budget.map(|budget| margins(budget, unit)).unwrap_or_default(),
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
         outside_the_wire: build_reaction::outside(machine, function),
+        answer_over: build_reaction::answer_over(machine, function),
+        has_signals: function.demand.is_some() && function.reaction.is_some(),
         measured: verdict.measured.as_ref().map(measured),
         standstill: verdict.standstill.as_ref().and_then(|told| standstill(machine, function, told, unit)),
         findings: None,

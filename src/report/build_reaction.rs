@@ -16,6 +16,15 @@ pub(super) fn outside(machine: &Machine, function: &Function) -> Vec<OutsideRepo
     [of(&part.before, words::BEFORE_THE_WIRE), of(&part.behind, words::BEHIND_THE_WIRE)].concat()
 }
 
+/// The connection of the transfer back, if the part ends with one that the path does not name.
+pub(super) fn answer_over(machine: &Machine, function: &Function) -> Option<String> {
+    let part = budget::visible_part(machine, function).ok().flatten().filter(|part| part.answers)?;
+    match part.steps.last()? {
+        Step::Connection(index) => machine.connections.get(*index).map(|connection| connection.id.clone()),
+        Step::Element(_) => None,
+    }
+}
+
 fn one(machine: &Machine, step: Step, place: &'static str) -> Option<OutsideReport> {
     let (id, kind, worst_case, watchdog) = match step {
         Step::Element(index) => {

@@ -20,6 +20,7 @@ const HEAD: &str = "\
 schema = 1
 
 [machine]
+draft = true   # delete this line when every PLACEHOLDER is replaced: until then no figure that rests on one is within its limits
 name = \"PLACEHOLDER\"
 revision = \"PLACEHOLDER\"
 

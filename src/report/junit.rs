@@ -2,23 +2,41 @@
 //! practice, no standard).
 
 use super::model::{ConnectionReport, FunctionReport, Report};
-use super::number::counted;
+use super::number::{counted, millis_short};
 use super::record::escape_plain;
+use super::residual_model::ResidualDirection;
+use super::scientific::Scientific;
 use super::sequence_model::PairReport;
 use super::text::functions::limit_rows;
 use super::text::sequence::{discrepancy_class, discrepancy_words};
 use super::text::standstill::verdict;
+use super::watchdogs_model::WatchdogReport;
 
 /// The report as JUnit XML. A missed limit, a finding or a trip is a failure; what was not examined is an error.
 pub fn junit(report: &Report) -> String {
     let functions: Vec<Case> = report.functions.iter().flatten().map(function).collect();
     let pairs: Vec<Case> = report.pairs.iter().flatten().map(pair).collect();
     let connections: Vec<Case> = report.connections.iter().flatten().map(connection).collect();
+    let watchdogs: Vec<Case> = report.watchdogs.iter().flat_map(|told| &told.connections).map(watchdog).collect();
+    let residual: Vec<Case> = report.residual.iter().flat_map(|told| &told.directions).map(residual).collect();
     let mut whole = Case { name: "everything examined".to_owned(), outcome: Outcome::Passed };
     if !report.not_examined.is_empty() {
         whole.outcome = Outcome::Error(report.not_examined.join("; "));
     }
-    let suites = [("functions", functions), ("pairs", pairs), ("connections", connections), ("run", vec![whole])];
+    let mut suites = [
+        ("functions", functions),
+        ("pairs", pairs),
+        ("connections", connections),
+        ("watchdogs", watchdogs),
+        ("residual", residual),
+        ("run", vec![whole]),
+    ];
+    // Whatever makes the exit code, a build server has to turn red.
+    let is_red = suites.iter().flat_map(|(_, cases)| cases).any(|case| !matches!(case.outcome, Outcome::Passed));
+    if !is_red && !is_good(report.verdict) {
+        let outcome = Outcome::Failed(report.verdict.to_owned());
+        suites[5].1.push(Case { name: "verdict".to_owned(), outcome });
+    }
     let mut out = String::from("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
     let all = |count: fn(&Outcome) -> bool| suites.iter().map(|(_, cases)| number(cases, count)).sum();
     out.push_str(&format!(
@@ -104,6 +122,41 @@ fn function(function: &FunctionReport) -> Case {
         }
     };
     Case { name: function.id.clone(), outcome }
+}
+
+/// Whether the exit code is 0.
+fn is_good(verdict: &str) -> bool {
+    verdict == "within limits" || verdict.starts_with("read whole")
+}
+
+fn watchdog(told: &WatchdogReport) -> Case {
+    let ms = |nanos: Option<i64>| nanos.map_or_else(|| "?".to_owned(), millis_short);
+    let bound = told.bound_by.as_ref().map_or_else(String::new, |function| format!(" ({function})"));
+    let outcome = match (told.verdict, &told.not_computed) {
+        ("within", _) => Outcome::Passed,
+        (_, Some(why)) => Outcome::Error(why.clone()),
+        (verdict, None) => Outcome::Failed(format!(
+            "{verdict}: {} ms set, {} to {} ms admissible{bound}",
+            millis_short(told.set_ns),
+            ms(told.lowest_ns),
+            ms(told.highest_ns)
+        )),
+    };
+    Case { name: told.connection.clone(), outcome }
+}
+
+fn residual(told: &ResidualDirection) -> Case {
+    let rate = |rate: &Option<Scientific>| rate.as_ref().map_or_else(|| "?".to_owned(), ToString::to_string);
+    let outcome = match told.verdict {
+        "met" => Outcome::Passed,
+        "missed" => Outcome::Failed(format!(
+            "residual error rate {} per h, limit {} per h",
+            rate(&told.rate_per_h),
+            rate(&told.limit_per_h)
+        )),
+        _ => Outcome::Error(told.not_computed.clone().unwrap_or_else(|| "not examined".to_owned())),
+    };
+    Case { name: format!("{} {}", told.connection, told.direction), outcome }
 }
 
 fn pair(pair: &PairReport) -> Case {

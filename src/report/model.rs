@@ -268,6 +268,12 @@ pub struct FunctionReport {
     pub on_the_wire_ns: Option<i64>,
     /// Steps of the path that the wire does not show; `response_ns` is the figure of the whole path.
     pub outside_the_wire: Vec<OutsideReport>,
+    /// Connection over which that part ends with an answer of the device, one transfer more than the path has; absent if the
+    /// reaction is a command on the path.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub answer_over: Option<String>,
+    /// Whether the machine file declares a demand and a reaction signal; without them nothing is ever measured.
+    pub has_signals: bool,
     /// What was measured; null if no demand of this function shows in the capture.
     pub measured: Option<MeasuredReport>,
     /// Stops measured by the values of the drive; absent if none is declared or there is no capture.

@@ -22,6 +22,19 @@ const DECIDING: &str = "The applicable standards, local law and a competent pers
 /// What a report on a capture does not say.
 pub(super) const CAUTIONS: &[&str] = &[COMPUTES, BOUNDED, MEASURED, STOPPING, DECIDING];
 
+/// Why nothing is within limits yet.
+pub(super) const DRAFT: &str = "the machine file is a draft (draft = true in [machine]): its bounded figures are placeholders; put in \
+                                your own and delete the line";
+
+/// What a report on a capture without a machine file does not say.
+pub(super) const CONTENTS_CAUTIONS: &[&str] = &[
+    COMPUTES,
+    "This lists what the capture holds. No telegram was checked: that takes a machine file (survey --draft begins one).",
+];
+
+/// What the report on the connections of a capture does not say.
+pub(super) const CONNECTION_CAUTIONS: &[&str] = &[COMPUTES, MEASURED, DECIDING];
+
 /// What a report without a capture does not say.
 pub(super) const BUDGET_CAUTIONS: &[&str] = &[COMPUTES, BOUNDED, STOPPING, DECIDING];
 
@@ -182,7 +195,7 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::Operating => "in operation".to_owned(),
         EventKind::Parameterised { watchdog } => format!("parameters transferred, watchdog {watchdog}"),
         EventKind::FailSafe => "fail-safe values".to_owned(),
-        EventKind::EndOfFailSafe => "process values again".to_owned(),
+        EventKind::EndOfFailSafe => "process values".to_owned(),
         EventKind::SecondSubframeLeads => "subframe 2 comes first (accepted)".to_owned(),
         EventKind::OtherPolynomial { polynomial } => format!("CRCs by polynomial 0x{polynomial:04X} (accepted)"),
         EventKind::TestMode => "the provider is in test mode".to_owned(),
@@ -219,7 +232,8 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
         TapFault::RepeatedType2Packets => "Type 2 packets captured twice",
         TapFault::DisorderedType2Packets => "Type 2 packets out of order",
         TapFault::ClockStepsBack => "steps of the capture clock to an earlier time",
-        TapFault::ClockStepsAhead => "jumps of the capture clock ahead of a Type 10 cycle counter",
+        TapFault::MissingTelegrams => "telegrams missing together with the frames that carry them",
+        TapFault::ClockStepsAhead => "jumps of the capture clock ahead, or pauses of the capture",
     }
 }
 
@@ -300,6 +314,7 @@ pub(super) fn gap(gap: &Gap, machine: &Machine, summary: &Summary) -> String {
     let name = |file: usize| summary.files.get(file).map_or("?", |file| file.name.as_str());
     match gap {
         Gap::NoPackets => "the capture holds no packet".to_owned(),
+        Gap::Draft => DRAFT.to_owned(),
         Gap::NoConnection => {
             "the machine file has no [[connection]], so no telegram was looked for; add them (survey --draft \
                               writes what it finds)"

@@ -62,7 +62,7 @@ pub(super) const fn next(cause: Cause) -> &'static str {
         }
         Cause::WatchdogTooShort => {
             "Compare the watchdog set in both ends with the machine file. Then compute what is admissible: `stopspan watchdogs \
-             MACHINE --capture FILE`. Raise the watchdog within that interval, or shorten the cycles."
+             MACHINE CAPTURE`. Raise the watchdog within that interval, or shorten the cycles."
         }
         Cause::ReportedFault => "Read the diagnosis of the end that reports the fault; the wire does not show why.",
         Cause::OrderlyStop => {
@@ -164,10 +164,11 @@ pub(super) fn fact(fact: Fact) -> String {
         Fact::Outlier { silence, longest } => {
             format!("The longest of the intervals just before was {longest}; this one is {silence}.")
         }
-        Fact::Found { class, direction, count, first } => {
+        Fact::Found { class, direction, count, first, after } => {
             let findings = counted(count.into(), "finding");
+            let when = if after { "until the connection ran again" } else { "shortly before" };
             format!(
-                "{findings} of the class {} shortly before, the first {} in {}.",
+                "{findings} of the class {} {when}, the first {} in {}.",
                 class.name(),
                 direction.name(),
                 place(first)
@@ -175,8 +176,13 @@ pub(super) fn fact(fact: Fact) -> String {
         }
         Fact::Told { direction, cause } => format!("The {} says: {}.", sender(direction), words::cause(cause)),
         Fact::SpoiledBehindTheTap { direction } => format!(
-            "The {} reports a wrong CRC, but every telegram to it was right where it was captured: it was spoiled behind the tap.",
+            "The {} reports a wrong CRC, but every telegram to it was right where it was captured; it may have been spoiled behind the tap.",
             sender(direction)
+        ),
+        Fact::Skipped { direction, location, due, seen } => format!(
+            "The last telegram {} bears consecutive number {seen}; {due} was due ({}).",
+            direction.name(),
+            place(location)
         ),
         Fact::SlowPace { direction, median, longest } => format!(
             "The last intervals {} were {median} (median) and {longest} (longest) already; nothing stood still.",

@@ -22,6 +22,8 @@ pub(super) struct Settings {
     pub(super) begins: bool,
     /// After so many nanoseconds without a new telegram the host sends all the same.
     pub(super) watchdog: i64,
+    /// Nanoseconds after which the carrier has certainly taken what was sent.
+    pub(super) pause: i64,
 }
 
 /// One end.
@@ -34,6 +36,8 @@ pub(super) struct End {
     seen: Vec<u8>,
     heard: bool,
     sent_at: Option<i64>,
+    /// A telegram of the partner waits for its answer.
+    owes: bool,
     /// What the last telegram bears, and the one before it.
     sent: [Option<Values>; 2],
 }
@@ -50,7 +54,16 @@ impl End {
             values
         };
         let (values, partner_values) = (secret(&settings.own), secret(&settings.partner));
-        Self { settings, values, partner_values, seen: Vec::new(), heard: false, sent_at: None, sent: [None, None] }
+        Self {
+            settings,
+            values,
+            partner_values,
+            seen: Vec::new(),
+            heard: false,
+            sent_at: None,
+            owes: false,
+            sent: [None, None],
+        }
     }
 
     pub(super) const fn is_running(&self) -> bool {
@@ -87,10 +100,17 @@ impl End {
         let taken = self.take(input.arrived);
         let waits = self.sent_at.is_none_or(|at| input.now.saturating_sub(at) < self.settings.watchdog / 2);
         let is_first = self.settings.begins && self.sent_at.is_none();
+        self.owes |= taken.is_some();
         // A telegram that was lost or spoiled must not end the exchange.
-        if taken.is_none() && (!is_first && (waits || !self.settings.begins)) {
+        if !self.owes && (!is_first && (waits || !self.settings.begins)) {
             return Outcome::default();
         }
+        // Behind a repeated telegram two exchanges may be under way: the second must not take the place of the first before the
+        // carrier has had it.
+        if self.sent_at.is_some_and(|at| input.now.saturating_sub(at) < self.settings.pause) {
+            return Outcome { sent: None, taken };
+        }
+        self.owes = false;
         let octets = self.write(input.data, input.now);
         let [last, before] = &mut self.sent;
         *before = last.replace(self.values.clone());

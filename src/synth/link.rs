@@ -472,7 +472,7 @@ fn ends(
             Ok((host, device, HISTORY.saturating_add(2)))
         }
         Profile::Declared(profile) => {
-            let [host, device] = declared_ends(connection, profile, [host_ready, device_ready], dice);
+            let [host, device] = declared_ends(connection, profile, [host_ready, device_ready], periods, dice);
             Ok((host, device, HISTORY.saturating_add(2)))
         }
     }
@@ -483,6 +483,7 @@ fn declared_ends(
     connection: &Connection,
     profile: &crate::machine::Declared,
     ready: [i64; 2],
+    periods: Periods,
     dice: &mut Dice,
 ) -> [Endpoint; 2] {
     let [host_ready, device_ready] = ready;
@@ -493,6 +494,8 @@ fn declared_ends(
         ready: host_ready,
         begins: true,
         watchdog: connection.watchdog.as_nanos(),
+        // A period of the carrier with its jitter.
+        pause: periods.bus.saturating_mul(11) / 10,
     };
     let (own, partner) = (profile.to_host.clone(), profile.to_device.clone());
     let device = declared::Settings { own, partner, ready: device_ready, begins: false, ..host.clone() };

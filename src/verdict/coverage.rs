@@ -10,6 +10,8 @@ use crate::machine::{Carrier, Machine};
 pub enum Gap {
     /// The run holds no packet.
     NoPackets,
+    /// The machine file is a draft: its bounded figures are placeholders.
+    Draft,
     /// The machine file has functions and no connection, so no telegram was looked for.
     NoConnection,
     /// A file ends in the middle or turns unreadable.
@@ -99,6 +101,9 @@ pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap>
     let mut gaps = Vec::new();
     if outcome.packets == 0 {
         gaps.push(Gap::NoPackets);
+    }
+    if machine.draft {
+        gaps.push(Gap::Draft);
     }
     if machine.connections.is_empty() && !machine.functions.is_empty() {
         gaps.push(Gap::NoConnection);

@@ -102,9 +102,12 @@ pub(super) fn judge(
         // The one that waits at the end of the run, and of runs that were joined those that waited at the end of theirs.
         let last = reaction.waiting.map(|demand| (demand, end.unwrap_or(demand.at)));
         let waiting = reaction.waited.iter().copied().chain(last);
-        let is_overdue = |(demand, end): &(Location, Instant)| bound.is_some_and(|bound| end.since(demand.at) > bound);
-        let (overdue, pending): (Vec<_>, Vec<_>) = waiting.partition(is_overdue);
         let uncertainty = Uncertainty::of(machine, function, clock);
+        // Clock and tap may make a time look longer than it is.
+        let latest = bound.map(|bound| bound.checked_add(uncertainty.less()).unwrap_or(Span::MAX));
+        let is_overdue =
+            |(demand, end): &(Location, Instant)| latest.is_some_and(|latest| end.since(demand.at) > latest);
+        let (overdue, pending): (Vec<_>, Vec<_>) = waiting.partition(is_overdue);
         let longest = reaction.sample.longest().zip(bound);
         let statement = function.reaction_rules.statement.unwrap_or(machine.measuring.statement);
         let found = findings(reaction, function.reaction_rules.without_demand, uncertainty.less(), &overdue);

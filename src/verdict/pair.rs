@@ -43,7 +43,10 @@ impl PairStatus {
 pub(super) fn judge(pair: &Pair, outcome: &PairOutcome, uncertain: Span) -> PairVerdict {
     let beyond = |span: Span| span.checked_add(uncertain).unwrap_or(Span::MAX) > pair.discrepancy;
     let limit = pair.discrepancy.checked_add(uncertain).unwrap_or(Span::MAX);
-    let exceeded: Vec<_> = outcome.changes.list.iter().filter(|told| told.least > limit).copied().collect();
+    // The worst one may be beyond those that are kept.
+    let listed = outcome.changes.list.iter().copied();
+    let worst = outcome.worst.filter(|worst| !outcome.changes.list.contains(worst));
+    let exceeded: Vec<_> = listed.chain(worst).filter(|told| told.least > limit).collect();
     let status = if !exceeded.is_empty() {
         PairStatus::Exceeded
     } else if outcome.changes.total == 0 {
@@ -77,6 +80,26 @@ mod tests {
         }
         let verdict = judge(&pair, &outcome, ms(uncertain));
         (verdict.status, verdict.exceeded.len())
+    }
+
+    /// The list keeps the first changes only; the worst one counts wherever it was.
+    #[test]
+    fn the_worst_change_counts_beyond_the_list() {
+        let ms = Span::from_millis;
+        let (relation, discrepancy) = (Relation::Equivalent, ms(20));
+        let pair = Pair { id: "gate".into(), title: None, channels: [0, 1], relation, discrepancy, source: None };
+        let at = |packet| Location { at: Instant::from_nanos(0), file: 0, packet };
+        let change = |packet, least| {
+            let (least, how) = (ms(least), DiscrepancyEnd::Followed);
+            Discrepancy { first: 0, begin: at(packet), end: at(packet), measured: least, least, most: Some(least), how }
+        };
+        let mut outcome = PairOutcome::default();
+        outcome.changes.list.push(change(1, 5));
+        (outcome.changes.total, outcome.worst) = (2, Some(change(2, 500)));
+        let verdict = judge(&pair, &outcome, ms(1));
+        assert_eq!((verdict.status, verdict.exceeded), (PairStatus::Exceeded, vec![change(2, 500)]));
+        outcome.worst = Some(change(1, 5));
+        assert_eq!(judge(&pair, &outcome, ms(1)).status, PairStatus::Within);
     }
 
     #[test]

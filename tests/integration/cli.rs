@@ -140,12 +140,42 @@ fn what_is_no_capture_is_refused_by_name() {
         // Also as one of several.
         assert_refused(&run(["analyze", text(&capture), text(path)]), &[text(path), why]);
     }
-    for path in [&missing, &a_folder] {
-        assert_refused(&run(["budget", text(path)]), &["could not read", text(path)]);
+    assert_refused(&run(["budget", text(&missing)]), &["could not read", text(&missing)]);
+    assert_refused(
+        &run(["budget", text(&a_folder)]),
+        &[text(&a_folder), "is a directory; a machine file was expected"],
+    );
+    assert_refused(&run(["verify", "-", text(&capture)]), &["standard input; name a file"]);
+    for (arguments, why) in [
+        (&["budget", text(&machine), "--simulate", "-5"][..], "-5 is not in 1..=1000000"),
+        (&["verify", text(&machine), text(&capture), "--longest", "-1"], "expected a number from 0 to"),
+    ] {
+        let ran = run(arguments);
+        assert!(ran.code == 2 && ran.err.contains(why), "{}", ran.err);
     }
     // The two arguments in the wrong order.
     assert_refused(&run(["verify", text(&capture), text(&machine)]), &[text(&capture), "is a capture", "comes first"]);
     assert_refused(&run(["analyze", text(&capture), text(&capture)]), &[text(&capture), "given twice"]);
+}
+
+/// The later one would take the place of the earlier.
+#[test]
+fn two_outputs_to_one_file_are_refused() {
+    let folder = folder();
+    let (machine, capture) = (scenario_file(), write(&folder, "run.pcapng", small_capture()));
+    let (file, link) = (folder.path().join("a.json"), folder.path().join("x").join("..").join("a.json"));
+    fs::create_dir(folder.path().join("x")).unwrap();
+    let outputs = ["-o", "--record", "--intervals", "--histograms", "--leave"];
+    for (place, one) in outputs.iter().enumerate() {
+        for other in &outputs[place + 1..] {
+            let ran = run(["verify", text(&machine), text(&capture), one, text(&file), other, text(&link)]);
+            assert_refused(&ran, &["a.json is asked for by both", other, "choose two files"]);
+            assert!(!file.exists());
+        }
+    }
+    let ran = run(["budget", text(&machine), "-o", text(&file), "--record", text(&file)]);
+    assert_refused(&ran, &["both --output and --record"]);
+    assert_refused(&run(["budget", text(&machine), "-o", text(&file), "--table", "steps"]), &["--table chooses"]);
 }
 
 #[test]
@@ -325,6 +355,11 @@ fn init_writes_a_file_to_start_from() {
     assert_eq!((ran.code, ran.err.as_str()), (0, ""));
     assert!(ran.out.contains(text(&path)), "{}", ran.out);
     let written = fs::read_to_string(&path).unwrap();
+    // It is legal, and its figures are placeholders until somebody says otherwise.
+    let draft = run(["budget", text(&path)]);
+    assert!(draft.code == 2 && draft.out.contains("draft = true in [machine]"), "{}", draft.out);
+    assert!(draft.out.ends_with("Verdict: NOT EXAMINED\n"), "{}", draft.out);
+    fs::write(&path, written.lines().filter(|line| !line.starts_with("draft")).collect::<Vec<_>>().join("\n")).unwrap();
     assert_eq!(run(["budget", text(&path)]).code, 0);
     fs::write(&path, "mine").unwrap();
     assert_refused(&run(["init", text(&path)]), &[text(&path), "exists already"]);

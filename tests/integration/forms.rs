@@ -79,7 +79,9 @@ fn a_table_that_the_report_lacks_is_an_error() {
     let [machine, _] = paths("clean.pcapng");
     let ran = run(["budget", &machine, "--table", "findings"]);
     assert_eq!((ran.code, ran.out.as_str()), (2, ""));
-    assert!(ran.err.contains("no table 'findings'"), "{}", ran.err);
+    assert!(ran.err.contains("no table 'findings'; it has functions, steps"), "{}", ran.err);
+    let ran = run(["residual", &machine, "--format", "csv"]);
+    assert!(ran.code == 2 && ran.err.contains("no tables for CSV; choose --format json"), "{}", ran.err);
 }
 
 #[test]
@@ -97,6 +99,39 @@ fn a_build_server_sees_a_case_for_each_function_and_connection() {
     let [_, faulty] = paths("faulty.pcapng");
     let xml = run(["verify", &machine, &faulty, "--format", "junit"]).out;
     assert_eq!(xml.matches("<failure ").count(), 8, "{xml}");
+}
+
+/// Whatever ends with 1 or 2 has a red case, and what ends with 0 has none.
+#[test]
+fn a_build_server_turns_red_whenever_the_exit_code_does() {
+    let [machine, clean] = paths("clean.pcapng");
+    let [_, faulty] = paths("faulty.pcapng");
+    let folder = tempfile::tempdir().unwrap();
+    let long = folder.path().join("long.toml");
+    fs::write(&long, SCENARIO.replacen("watchdog = \"40 ms\"", "watchdog = \"300 ms\"", 1)).unwrap();
+    let long = long.to_str().unwrap();
+    let mut codes = Vec::new();
+    for arguments in [
+        &["verify", &machine, &clean][..],
+        &["verify", &machine, &faulty],
+        &["budget", &machine],
+        &["budget", long],
+        &["watchdogs", &machine],
+        &["watchdogs", long],
+        &["watchdogs", &machine, &clean],
+        &["residual", &machine],
+        &["analyze", &clean],
+        &["analyze", &clean, "--machine", &machine],
+        &["analyze", &faulty, "--machine", &machine],
+    ] {
+        let ran = run(arguments.iter().copied().chain(["--format", "junit"]));
+        let is_red = ran.out.contains("<failure ") || ran.out.contains("<error ");
+        assert_eq!(is_red, ran.code != 0, "{arguments:?}: {}", ran.out);
+        codes.push(ran.code);
+    }
+    assert!(codes.contains(&0) && codes.contains(&1), "{codes:?}");
+    let xml = run(["watchdogs", long, "--format", "junit"]).out;
+    assert!(xml.contains("too long: 300 ms set") && xml.contains("classname=\"stopspan.watchdogs\""), "{xml}");
 }
 
 #[test]

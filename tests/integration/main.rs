@@ -12,6 +12,7 @@ mod forms;
 mod fscp_2_1;
 mod hostile;
 mod intervals;
+mod matrix;
 mod parts;
 mod profiles;
 mod projection;

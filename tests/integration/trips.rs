@@ -372,7 +372,13 @@ fn the_program_tells_why() {
     let ledger = std::fs::read_to_string(path("trip.ledger.json")).unwrap();
     assert!(ledger.contains("\"class\": \"device stall\""));
     let text = run(["analyze", &capture, "--machine", &machine]).out;
-    for part in ["Losses of a connection, and why", "device stall (", "silent first the device", "try next", "+5  "] {
+    for part in [
+        "Connections that fell out of operation, and why",
+        "device stall (",
+        "silent first the device",
+        "try next",
+        "+5  ",
+    ] {
         assert!(text.contains(part), "no '{part}' in\n{text}");
     }
     let json = run(["analyze", &capture, "--machine", &machine, "--format", "json"]).json();

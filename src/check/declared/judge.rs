@@ -48,10 +48,14 @@ impl Declared {
                         return Ok(Step::Due);
                     }
                 }
+                // A sender that begins anew may send the very telegrams of its last start.
+                if is_silent() && begins_anew(side, telegram) {
+                    return Ok(Step::Restart);
+                }
                 if let Some(telegrams_ago) = base.line(direction).copies_ago(telegram.octets()) {
                     return Err((Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago }));
                 }
-                by_hidden_number(side, telegram, is_silent())
+                by_hidden_number(side, telegram)
                     .unwrap_or_else(|| Err(unfit(side, direction, telegram, mismatch, siblings)))
             }
         }
@@ -68,11 +72,15 @@ fn by_number(
 ) -> Result<Step, (Class, Detail)> {
     let Some(seen) = side.number_of(telegram) else { return Ok(Step::Due) };
     let step = side.step_to(telegram, seen);
-    if let Ok(step @ (Step::Due | Step::Ahead { .. } | Step::WrongToggle { .. })) = step {
-        return Ok(step);
+    if let Ok(Step::Due) = step {
+        return Ok(Step::Due);
     }
+    // Of a short counter the first number is often the next but some, too.
     if is_silent && side.is_start(seen) {
         return Ok(Step::Restart);
+    }
+    if let Ok(step @ (Step::Ahead { .. } | Step::WrongToggle { .. })) = step {
+        return Ok(step);
     }
     if let Some(telegrams_ago) = base.line(direction).copies_ago(telegram.octets()) {
         return Err((Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago }));
@@ -86,17 +94,19 @@ fn by_number(
     }
 }
 
-/// The number that the CRC proves, if it is nearby, or that of a sender that begins anew after a silence.
-fn by_hidden_number(
-    side: &mut Side,
-    telegram: &Telegram<'_>,
-    is_silent: bool,
-) -> Option<Result<Step, (Class, Detail)>> {
+/// Whether the CRC proves the number, not sent, that stands at the start of a count; then it is taken.
+fn begins_anew(side: &mut Side, telegram: &Telegram<'_>) -> bool {
+    let solved = side.solved_number(telegram);
+    let Some((seen, _)) = solved.filter(|(seen, spare)| side.is_start(*seen) && *spare >= BELIEVED) else {
+        return false;
+    };
+    side.set_number(seen);
+    true
+}
+
+/// The number that the CRC proves, if it is nearby.
+fn by_hidden_number(side: &mut Side, telegram: &Telegram<'_>) -> Option<Result<Step, (Class, Detail)>> {
     let (seen, spare) = side.solved_number(telegram)?;
-    if is_silent && side.is_start(seen) && spare >= BELIEVED {
-        side.set_number(seen);
-        return Some(Ok(Step::Restart));
-    }
     match side.step_to(telegram, seen) {
         Ok(Step::Due) => None,
         Ok(Step::Jump { .. }) if spare < BELIEVED => None,

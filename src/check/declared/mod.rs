@@ -70,7 +70,8 @@ impl Declared {
         if !self.sides.of(direction).is_known() {
             return self.join(base, direction, &telegram, at);
         }
-        match self.judge(base, direction, &telegram, at, siblings) {
+        let judged = self.judge(base, direction, &telegram, at, siblings);
+        match self.sides.of_mut(direction).weigh_toggle(&telegram, judged) {
             Ok(step) => self.accept(base, direction, &telegram, step, at),
             // Before anything has fitted, the file may be at fault rather than the machine.
             Err(_) if self.sides.of(direction).is_first() && base.line(direction).confirmed == 0 => Update::NoData,
@@ -208,9 +209,8 @@ fn tell(side: &mut Side, base: &mut Base, direction: Direction, step: Step, at: 
         Step::Jump { expected, seen } => {
             base.finding(direction, at, Class::IncorrectSequence, Detail::Number { expected, seen });
         }
-        Step::WrongToggle { number } => {
-            base.finding(direction, at, Class::IncorrectSequence, Detail::Toggle { number });
-        }
+        // A rejected telegram before it said so already.
+        Step::WrongToggle { .. } => {}
         Step::Restart => base.event(direction, at, EventKind::Restart),
     }
 }

@@ -6,7 +6,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use super::age::Age;
-use crate::check::finding::Location;
+use crate::check::finding::{Class, Detail, Location};
 use crate::check::recovered::RecoveredKey;
 use crate::machine::{DeclaredDirection, Direction};
 use crate::telegram::declared::recover::{Recovery, solve};
@@ -68,13 +68,15 @@ pub(super) struct Side {
     /// Number and toggle of the last telegram.
     pub(super) number: Option<u32>,
     toggled: Option<u32>,
+    /// Those of a telegram that was rejected because they do not go together.
+    odd: Option<(u32, Option<u32>)>,
     rejected: u32,
     missing: VecDeque<(u32, Location)>,
     /// Values of the keys under which the last rejected telegram would have fitted.
     pub(super) wrong_keys: Option<Vec<u32>>,
 }
 
-crate::saved::resume!(Side { plain: values, age, recovery, told, earlier, number, toggled, rejected, missing, wrong_keys; nested: ; fixed: layout, count, toggle, identity, keys, inherited, unknown, direction });
+crate::saved::resume!(Side { plain: values, age, recovery, told, earlier, number, toggled, odd, rejected, missing, wrong_keys; nested: ; fixed: layout, count, toggle, identity, keys, inherited, unknown, direction });
 
 /// A proven recovery at the moment when it was proven, and the telegrams that agreed since.
 #[derive(serde::Serialize, serde::Deserialize)]
@@ -114,6 +116,7 @@ impl Side {
             direction,
             number: None,
             toggled: None,
+            odd: None,
             rejected: 0,
             missing: VecDeque::new(),
             wrong_keys: None,
@@ -234,6 +237,30 @@ impl Side {
             (_, Some(behind)) if behind <= near => Err(due),
             _ => Ok(Step::Jump { expected: due, seen }),
         }
+    }
+
+    /// Number and toggle do not go together: which of them is wrong shows in the next telegram. If that goes on from both, the
+    /// sender has come out of step for good; then it is taken. Else the telegram is rejected, and the next is held against
+    /// the one before it.
+    pub(super) fn weigh_toggle(
+        &mut self,
+        telegram: &Telegram<'_>,
+        judged: Result<Step, (Class, Detail)>,
+    ) -> Result<Step, (Class, Detail)> {
+        let odd = self.odd.take();
+        let Ok(Step::WrongToggle { number: seen }) = judged else { return judged };
+        let toggle = self.toggle_of(telegram);
+        let goes_on = odd
+            .zip(self.count)
+            .is_some_and(|((number, toggled), count)| count.counter.next(number) == seen && toggled != toggle);
+        if goes_on {
+            return judged;
+        }
+        self.odd = Some((seen, toggle));
+        if let (Some(last), true) = (self.number, self.is_hidden()) {
+            self.set_number(last);
+        }
+        Err((Class::IncorrectSequence, Detail::Toggle { number: seen }))
     }
 
     /// Whether `seen` is the number after a start.

@@ -350,3 +350,19 @@ fn packets_that_the_tap_lost_are_not_blamed() {
     assert_eq!(told(&outcome), []);
     assert_eq!((outcome.to_host.confirmed, outcome.to_host.tap_losses), (20, 0));
 }
+
+/// In one telegram, or from one on: there the sender has come out of step for good.
+#[test]
+fn a_toggle_that_does_not_go_with_the_number_is_told_once() {
+    for lasts in [false, true] {
+        let mut bench = Bench::new(2);
+        for n in 1..80 {
+            let is_odd = if lasts { n >= 60 } else { n == 60 };
+            let toggle = (n + u32::from(is_odd)) % 2;
+            let octets = bench.emit(ToDevice, &[9; 8], &[("crc1", 0x22FF), ("number", n), ("toggle", toggle)]);
+            bench.see(ToDevice, &octets);
+            bench.millis += 10;
+        }
+        assert_eq!(told(&bench.finish()), [(Class::IncorrectSequence, &Detail::Toggle { number: 60 })], "{lasts}");
+    }
+}

@@ -11,7 +11,7 @@ mod pending;
 mod steady;
 mod trust;
 
-use pending::Pending;
+use pending::{Jump, Pending};
 #[cfg(test)]
 pub(super) use steady::LONG_WAY;
 use steady::Steady;
@@ -38,6 +38,10 @@ pub(super) struct Fscp12_1 {
     /// Directions in which the next telegram may go the short way.
     steady: Both<Option<Steady>>,
     pending: Option<Pending>,
+    /// Those before it, of the same direction: several telegrams of the partner in a row were not seen.
+    earlier: Vec<Pending>,
+    /// A number that jumped and was taken, until the partner's next telegram.
+    jump: Option<Jump>,
     parameterisation: Parameterisation,
     joined: bool,
     /// Sequence numbers that were solved in the middle of a run.
@@ -52,7 +56,7 @@ pub(super) struct Fscp12_1 {
 
 // After a state was taken up a telegram goes the long way first, which finds out what is steady.
 crate::saved::resume!(Fscp12_1 {
-    plain: sides, pending, parameterisation, joined, solved, own_id, other_id, unseen;
+    plain: sides, pending, earlier, jump, parameterisation, joined, solved, own_id, other_id, unseen;
     nested: ;
     fixed: parameters, watchdog, data, steady
 });
@@ -84,6 +88,8 @@ impl Fscp12_1 {
             sides: Both::default(),
             steady: Both::default(),
             pending: None,
+            earlier: Vec::new(),
+            jump: None,
             parameterisation: Parameterisation::default(),
             joined: false,
             solved: Both::default(),
@@ -250,6 +256,7 @@ impl Fscp12_1 {
             self.parameterisation.missed();
         }
         base.confirm(direction, 1);
+        self.jump = self.jump.filter(|jump| jump.direction == direction);
         if let Some(solved) = self.solved.of_mut(direction).as_mut().filter(|_| before.next == Some(key.sequence)) {
             solved.agree();
         }
@@ -324,7 +331,30 @@ impl Fscp12_1 {
         at: Location,
         siblings: Siblings<'_>,
     ) -> Update {
-        self.give_up_pending(base);
+        let waits = self.pending.as_ref().is_some_and(|pending| pending.direction == direction);
+        if waits && self.earlier.len() < usize::from(NEARBY) {
+            self.earlier.extend(self.pending.take());
+        } else {
+            self.give_up_pending(base);
+        }
+        let update = self.reject_as(base, direction, telegram, octets, at, siblings);
+        if waits && self.pending.is_none() {
+            // This one is wrong for another reason, so those before it were not good.
+            self.give_up_pending(base);
+        }
+        update
+    }
+
+    /// What a telegram that is not the one that is due is found to be.
+    fn reject_as(
+        &mut self,
+        base: &mut Base,
+        direction: Direction,
+        telegram: &Telegram<'_>,
+        octets: &[u8],
+        at: Location,
+        siblings: Siblings<'_>,
+    ) -> Update {
         let detail = self.crc_detail(direction, telegram);
         if !telegram.command.is_unconnected() && telegram.connection_id != self.parameters.connection_id {
             if base.line(direction).differs_in_last_two(octets) {
@@ -357,11 +387,18 @@ impl Fscp12_1 {
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         }
-        // Some sequence number always fits CRC_0, and the others follow: only a nearby one is evidence.
-        if ahead(due, sequence) <= NEARBY || ahead(sequence, due) <= NEARBY {
+        // Some sequence number always fits CRC_0, and the others follow: only a nearby one is evidence, and only while the partner's
+        // last telegram was seen.
+        if self.earlier.is_empty() && (ahead(due, sequence) <= NEARBY || ahead(sequence, due) <= NEARBY) {
+            if let Some(missing) = self.jumps_back(base, direction, due, sequence) {
+                self.missing(base, direction, missing, at);
+                return self.accept(base, direction, telegram, key, at);
+            }
             let detail = Detail::Number { expected: due.into(), seen: sequence.into() };
             base.finding(direction, at, Class::IncorrectSequence, detail);
-            return self.accept(base, direction, telegram, key, at);
+            let update = self.accept(base, direction, telegram, key, at);
+            self.jump = Some(Jump { direction, at, due });
+            return update;
         }
         self.pending = Some(Pending {
             direction,

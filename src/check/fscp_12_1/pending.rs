@@ -19,10 +19,31 @@ pub(super) struct Pending {
     pub(super) mismatch: Detail,
 }
 
+/// A telegram whose number was nearby but not due. Under what the tap saw of the partner; if that was not what the sender
+/// inherited, some number is nearby by chance.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+pub(super) struct Jump {
+    pub(super) direction: Direction,
+    pub(super) at: Location,
+    pub(super) due: u16,
+}
+
 impl Fscp12_1 {
+    /// The number of the partner has just jumped, too, as it seems, and now that of `direction` is ahead: one loss in `direction`
+    /// explains both. Takes the first finding back, and gives how many are missing.
+    pub(super) fn jumps_back(&mut self, base: &mut Base, direction: Direction, due: u16, sequence: u16) -> Option<u16> {
+        let jump = self.jump.filter(|jump| jump.direction != direction)?;
+        let missing = Some(ahead(due, sequence)).filter(|missing| (1..=NEARBY).contains(missing))?;
+        base.withdraw(jump.direction, jump.at, Class::IncorrectSequence);
+        let partner = self.sides.of_mut(jump.direction);
+        *partner = Side { next: None, due_before_trust: Some(jump.due), confirmed: false, ..*partner };
+        Some(missing)
+    }
+
     /// A telegram that is due arrived. If a pending one inherits from it, that one was only seen first (the capture missed
     /// the moment); otherwise its receiver did not take it.
     pub(super) fn settle_pending(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>) {
+        self.give_up_earlier(base);
         let Some(pending) = self.pending.take() else { return };
         if base.watch.has_tap_gap(pending.direction) {
             // Whether it was good shows in nothing that was captured.
@@ -59,7 +80,27 @@ impl Fscp12_1 {
         fits.then_some(key)
     }
 
+    fn give_up_earlier(&mut self, base: &mut Base) {
+        for pending in std::mem::take(&mut self.earlier) {
+            if !base.watch.has_tap_gap(pending.direction) {
+                base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
+            }
+        }
+    }
+
+    /// The telegrams before the pending one are good, too, as the partner went on: each answered one that was not seen. Gives the
+    /// number that is due of the pending one.
+    fn trust_earlier(&mut self, base: &mut Base, due: Option<u16>) -> Option<u16> {
+        let mut due = due;
+        for earlier in std::mem::take(&mut self.earlier) {
+            base.new_telegram(earlier.direction, earlier.at, earlier.command.is_data());
+            due = due.map(next_sequence);
+        }
+        due
+    }
+
     pub(super) fn give_up_pending(&mut self, base: &mut Base) {
+        self.give_up_earlier(base);
         if let Some(pending) = self.pending.take() {
             base.finding(pending.direction, pending.at, Class::Corruption, pending.mismatch);
         }
@@ -85,9 +126,14 @@ impl Fscp12_1 {
         if missing > NEARBY || telegram.verify(key).is_err() {
             return None;
         }
+        if self.earlier.len() >= usize::from(missing.max(1)) {
+            // More answers than questions that were not seen.
+            return None;
+        }
         let pending = self.pending.take()?;
+        let due_before = self.sides.of(pending.direction).next;
+        let due_before = self.trust_earlier(base, due_before);
         let other = self.sides.of_mut(pending.direction);
-        let due_before = other.next;
         *other = Side {
             next: None,
             due_before_trust: due_before,

@@ -87,6 +87,8 @@ impl Fscp12_1 {
         let steady = self.joined
             && self.own_id
             && self.pending.is_none()
+            && self.earlier.is_empty()
+            && self.jump.is_none()
             && !self.unseen
             && side.confirmed
             && !side.behind_gap

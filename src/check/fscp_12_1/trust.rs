@@ -65,6 +65,7 @@ impl Fscp12_1 {
         at: Location,
     ) -> Update {
         // A pending one inherited something that the capture lost, too.
+        self.earlier.clear();
         if let Some(pending) = self.pending.take()
             && pending.direction != direction
         {

@@ -24,6 +24,8 @@ pub(super) struct TimeSide {
     last: Option<(TimeStamp, Location)>,
     /// Whether `last` belongs to the present opening, so that the clock still runs on from it.
     runs_on: bool,
+    /// By how much the clock of the capture may have been set ahead since `last`.
+    doubt: Span,
     /// An answer to a ping that was not seen.
     unasked: Option<(Location, Detail)>,
     /// Whether the producer waits for the next one.
@@ -38,6 +40,17 @@ impl TimeSide {
     /// The connection begins anew: the consumer may have, too.
     pub(super) const fn forget_clock(&mut self) {
         self.runs_on = false;
+    }
+
+    /// The clock of the capture may have been set ahead by as much.
+    pub(super) fn doubt(&mut self, ahead: Span) {
+        self.runs_on = false;
+        self.doubt = self.doubt.checked_add(ahead).unwrap_or(Span::MAX);
+    }
+
+    /// Whether a time coordination was accepted since the connection was opened.
+    pub(super) const fn is_fresh(&self) -> bool {
+        self.runs_on
     }
 
     /// What the consumer's clock shows at least at `at`: it was read before the message with its value passed the tap.
@@ -86,7 +99,7 @@ impl Fscp2_1 {
             self.coordination_missing(base, at, silence, false);
         }
         self.time.last = Some((coordination.clock, at));
-        self.time.runs_on = true;
+        (self.time.runs_on, self.time.doubt) = (true, Span::ZERO);
         self.time.supervised = self.data.running == Some(true) && self.is_supervised(at);
         if coordination.ack.is_ping_response() {
             base.in_operation(direction);
@@ -99,10 +112,10 @@ impl Fscp2_1 {
             .is_ok_and(|coordination| self.time.trust.owns_coordination(&coordination))
     }
 
-    /// When the next time coordination must be there, if the producer waits for one.
+    /// When the next time coordination must be there, if the producer waits for one, whatever the clock of the capture did.
     pub(super) fn coordination_due(&self) -> Option<Instant> {
         let (_, last) = self.time.last.filter(|_| self.time.supervised)?;
-        last.at.checked_add(self.parameters.coordination_timeout())
+        last.at.checked_add(self.parameters.coordination_timeout())?.checked_add(self.time.doubt)
     }
 
     /// The last time coordination and the silence since then, if that is too long and the data did not stop first.
@@ -174,8 +187,13 @@ impl Fscp2_1 {
     }
 
     /// Tells the answer to a question that was not seen, unless the capture may have lost the question.
-    pub(super) fn tell_unasked(&mut self, base: &mut Base, tap_gap: bool) {
-        if let Some((at, detail)) = self.time.unasked.take().filter(|_| !tap_gap) {
+    pub(super) fn tell_unasked(&mut self, base: &mut Base, tap_gap: bool, next: Option<(Location, u8)>) {
+        let Some((at, detail)) = self.time.unasked.take().filter(|_| !tap_gap) else { return };
+        // Packets of one time may stand in the wrong order.
+        let is_question = next.is_some_and(|(next, ping)| {
+            next.at == at.at && matches!(detail, Detail::Ping { seen, .. } if seen == ping)
+        });
+        if !is_question {
             base.finding(self.parameters.produces.opposite(), at, Class::IncorrectSequence, detail);
         }
     }

@@ -52,7 +52,7 @@ impl Fscp2_1 {
         let direction = self.parameters.produces;
         let Some((telegram, correction)) = self.parse_data(octets) else { return Update::Rejected };
         let tap_gap = base.watch.has_tap_gap(direction);
-        self.tell_unasked(base, tap_gap);
+        self.tell_unasked(base, tap_gap, Some((at, telegram.message.mode.ping_count())));
         let is_opening = self.is_opening(&telegram);
         let stamp = telegram.message.time_stamp;
         let expected = Expected {
@@ -294,6 +294,8 @@ impl Fscp2_1 {
         base.new_telegram(direction, at, running && self.is_supervised(at));
         base.in_operation(direction);
         if was_opening {
+            // The producer has had its first time coordination, and waits for the next.
+            self.time.supervised = running && self.time.is_fresh() && self.is_supervised(at);
             base.event(direction, at, EventKind::Operating);
         } else if was_running.is_some_and(|was| was != running) {
             base.event(direction, at, if running { EventKind::EndOfFailSafe } else { EventKind::FailSafe });

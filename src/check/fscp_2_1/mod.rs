@@ -81,9 +81,15 @@ impl Fscp2_1 {
         if self.parameters.is_data(direction) { self.owns_data(octets) } else { self.owns_coordination(octets) }
     }
 
+    /// The clock of the capture may have been set, ahead by `ahead` at most: the consumer's clock can't be told from it until the next
+    /// time coordination.
+    pub(super) fn clock_unsure(&mut self, ahead: Span) {
+        self.time.doubt(ahead);
+    }
+
     /// Reports a time coordination that is overdue at the end of the capture.
     pub(super) fn finish(&mut self, base: &mut Base, end: Option<Instant>) {
-        self.tell_unasked(base, false);
+        self.tell_unasked(base, false, None);
         let Some(end) = end else { return };
         if let Some((last, silence)) = self.overdue(base, end) {
             base.watch.stop(self.parameters.produces, last);

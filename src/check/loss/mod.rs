@@ -49,6 +49,11 @@ pub struct Loss {
 }
 
 impl Loss {
+    /// The telegrams of both directions before the sign, to be changed.
+    pub(super) fn recent_both(&mut self) -> [(Direction, &mut Recent); 2] {
+        [(Direction::ToDevice, &mut self.to_device), (Direction::ToHost, &mut self.to_host)]
+    }
+
     /// The telegrams of `direction` before the sign.
     pub const fn recent(&self, direction: Direction) -> &Recent {
         match direction {

@@ -310,3 +310,16 @@ fn a_reaction_without_a_demand_is_one_only_if_no_cause_shows() {
         assert_eq!(bench.without_demand(4_000).len(), expected);
     }
 }
+
+/// A short demand while the reaction still holds for the one before: who withdraws may not have got it yet, and answers it after.
+#[test]
+fn a_demand_on_its_way_at_the_withdrawal_asks_for_the_reaction_after_it() {
+    let edges = [(600, RESET, true), (650, DEMAND, true), (660, REACTION, false), (670, DEMAND, false)];
+    let mut bench = after(with_reset(), &edges);
+    bench.edges(&[(690, REACTION, true)]);
+    assert_eq!(bench.without_demand(3_000), [] as [u64; 0]);
+    // Without that demand it is a reaction of its own.
+    let mut bench = after(with_reset(), &[(600, RESET, true), (660, REACTION, false)]);
+    bench.edges(&[(690, REACTION, true)]);
+    assert_eq!(bench.without_demand(3_000), [690]);
+}

@@ -210,3 +210,31 @@ fn without_a_confirmed_rule_nothing_is_checkable_and_nothing_is_bad() {
         .collect();
     not_checkable(&inverted);
 }
+
+/// Joined in the middle, and then several numbers are missing over a carry into bits that are not known: a rule that is known stays
+/// so, and what is wrong behind it is found.
+#[test]
+fn a_gap_of_the_capture_is_no_corruption() {
+    let text = MACHINE.replace("parameter_crc = 0x22FF }", "parameter_crc = 0x22FF, crc2 = \"expanded\" }");
+    let machine = machine::read("test", text).unwrap();
+    for (encoder, ..) in encoders() {
+        let mut follower = Follower::new(3, &machine.connections[3]);
+        let (before, mut after) = (encoder.run(4_040..4_094), encoder.run(4_099..4_160));
+        let (gap, wrong) = (before.len(), after.len() - 20);
+        after[wrong].1[0] ^= 1;
+        for (index, (direction, octets)) in before.into_iter().chain(after).enumerate() {
+            if index == gap {
+                follower.base.watch.tap_gap();
+            }
+            follower.telegram(direction, &octets, place(index + 1), Siblings { before: &[], after: &[] });
+        }
+        let outcome = follower.finish(None);
+        let packet = u64::try_from(gap + wrong + 1).unwrap();
+        assert_eq!(rules(&outcome).len(), 2);
+        assert_eq!(
+            found(&outcome).into_iter().map(|(class, _, packet)| (class, packet)).collect::<Vec<_>>(),
+            [(Class::Corruption, packet)],
+            "{encoder:?}"
+        );
+    }
+}

@@ -12,6 +12,8 @@ use crate::time::Span;
 const PLAIN_SUM: &str = "worst cases of unsynchronised parts add up";
 const ONE_FAULT: &str = "the form published for FSCP 3/1 (system description, November 2010): sum of WCDT plus the largest \
                          margin; one fault at a time is the assumption of IEC 61784-3 (from memory)";
+const ONE_CAUSE: &str = "one fault and every span that it strikes, the general rule of this program; of a single margin it is the form \
+                         published for FSCP 3/1 (system description, November 2010)";
 const STAGED: &str = "the two faults that delay most together; the program's own definition, no published one is known";
 const ALL_FAULTS: &str =
     "every supervised span at its watchdog; FSCP 2/1 and IEC 62541-15 add the limits of all connections";
@@ -126,7 +128,8 @@ impl Chain<'_> {
         steps.extend(spans.iter().map(|span| self.margin(span)));
         let (one, staged) = self.causes;
         let one = self.struck(self.response.one_fault_span.iter().copied().zip(one));
-        steps.push(self.faults(("R1", "one fault"), &one, *one_fault, ONE_FAULT));
+        let source = if one.len() > 1 { ONE_CAUSE } else { ONE_FAULT };
+        steps.push(self.faults(("R1", "one fault"), &one, *one_fault, source));
         let staged = self.struck(self.response.staged_spans.iter().copied().zip(staged.iter().copied()));
         let what = ("R2", "two faults, the second while the first is in handling");
         steps.push(self.faults(what, &staged, *staged_faults, STAGED));

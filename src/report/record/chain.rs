@@ -48,18 +48,21 @@ pub(super) fn chain(out: &mut Markup, id: &str, function: &FunctionReport) {
                 bar(out, from, y, end - from, BAR, Fill::Crossed);
             }
             let figure = format!("{} ms", number::millis_short(nanos));
-            if end - LEFT > 70.0 {
+            // In front of a short bar's end there is no room; behind it stands the stop, or nothing.
+            let inside = end - LEFT > 70.0;
+            let from = if inside { LEFT + 6.0 } else { end + 6.0 };
+            if inside || !decides || stop.is_none() {
                 out.raw("<g class=\"halo\">");
-                words(out, LEFT + 6.0, y + 17.0, "start", &figure);
+                words(out, from, y + 17.0, "start", &figure);
                 out.raw("</g>");
             }
             if let Some(stop) = stop.filter(|_| decides) {
                 let stop_end = scale.at(millis(nanos.saturating_add(stop.time_ns)));
                 bar(out, end, y, stop_end - end, BAR, Fill::Level);
-                let text = fitting(
-                    &format!("{} {} ms", stop.function, number::millis_short(stop.time_ns)),
-                    stop_end - end - 8.0,
-                );
+                let stops = format!("{} {} ms", stop.function, number::millis_short(stop.time_ns));
+                let both = if inside { stops.clone() } else { format!("{figure}, then {stops}") };
+                let room = stop_end - end - 8.0;
+                let text = if fitting(&both, room) == both { both } else { fitting(&stops, room) };
                 out.raw("<g class=\"halo\">");
                 words(out, f64::midpoint(end, stop_end), y + 17.0, "middle", &text);
                 out.raw("</g>");

@@ -141,7 +141,14 @@ fn beside(out: &mut Markup, function: &FunctionReport, measured: &MeasuredReport
 fn measured(out: &mut Markup, function: &FunctionReport, report: &Report) {
     let Some(capture) = &report.capture else { return };
     let Some(measured) = &function.measured else {
-        out.element("p", "Measured: no demand of this function in the capture.");
+        out.element(
+            "p",
+            if function.has_signals {
+                "Measured: no demand of this function in the capture."
+            } else {
+                "Measured: nothing; the machine file declares no demand and reaction signal for this function."
+            },
+        );
         return;
     };
     let MeasuredReport {

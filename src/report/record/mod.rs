@@ -22,6 +22,7 @@ mod standstill;
 mod watchdog;
 
 use super::model::Report;
+use super::text::not_exercised;
 pub(super) use markup::escape_plain;
 use markup::{Markup, style_string};
 
@@ -101,6 +102,9 @@ fn verdict(out: &mut Markup, report: &Report) {
             out.element("li", gap);
         }
         out.raw("</ul></div>\n");
+    }
+    for told in not_exercised(report) {
+        out.element("p", &told);
     }
     overview::functions(out, report);
     overview::connections(out, report);

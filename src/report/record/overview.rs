@@ -45,30 +45,37 @@ pub(super) fn functions(out: &mut Markup, report: &Report) {
     let rows: Vec<Vec<String>> = order
         .iter()
         .map(|(_, function)| {
-            let measured = function.measured.as_ref();
-            vec![
+            let mut row = vec![
                 function.id.clone(),
-                function.title.clone().unwrap_or_default(),
                 loud(function.verdict, "met"),
                 least(function)
                     .map_or_else(|| "\u{2013}".to_owned(), |(share, name)| format!("{} of {name}", percent(share))),
+                function.title.clone().unwrap_or_default(),
                 ms(function.response_ns),
                 ms(function.overall_ns),
-                ms(measured.and_then(|measured| measured.max_ns)),
-            ]
+            ];
+            if report.capture.is_some() {
+                row.push(match &function.measured {
+                    Some(measured) => ms(measured.max_ns),
+                    None if function.has_signals => "not exercised".to_owned(),
+                    None => "no signals".to_owned(),
+                });
+            }
+            row
         })
         .collect();
     let heads = [
         "function",
-        "what it does",
         "verdict",
         "smallest margin",
+        "what it does",
         "response ms (bounded)",
         "overall T ms (bounded)",
         "longest ms (measured)",
     ];
+    let heads = heads.get(..if report.capture.is_some() { 7 } else { 6 }).unwrap_or(&heads);
     let links: Vec<String> = order.iter().map(|(index, _)| format!("f{index}")).collect();
-    out.linked_table("Safety functions, the worst first", &heads, 4, &rows, &links);
+    out.linked_table("Safety functions, the worst first", heads, 4, &rows, &links);
 }
 
 /// One line for each connection, the worst first.
@@ -83,36 +90,37 @@ pub(super) fn connections(out: &mut Markup, report: &Report) {
         .iter()
         .map(|(_, one)| {
             let admissible = one.admissible.as_ref();
+            // What decides stands first: on a narrow screen the rest is out of sight.
             vec![
                 one.id.clone(),
-                one.profile.to_owned(),
                 loud(one.health, "good"),
                 admissible.map_or_else(|| "\u{2013}".to_owned(), |told| loud(told.verdict, "within")),
-                grouped(one.telegrams),
-                grouped(one.confirmed),
-                counted(one.findings.len(), one.omitted),
-                one.trips.len().to_string(),
-                millis(one.watchdog_ns),
+                one.profile.to_owned(),
                 left(one).map_or_else(
                     || "\u{2013}".to_owned(),
                     |(share, nanos)| {
                         format!("{} ({})", millis_short(nanos.div_euclid(1_000).saturating_mul(1_000)), percent(share))
                     },
                 ),
+                millis(one.watchdog_ns),
+                counted(one.findings.len(), one.omitted),
+                one.trips.len().to_string(),
+                grouped(one.telegrams),
+                grouped(one.confirmed),
             ]
         })
         .collect();
     let heads = [
         "connection",
-        "profile",
         "health",
         "setting of the watchdog",
-        "telegrams",
-        "confirmed by CRC",
+        "profile",
+        "margin ms",
+        "watchdog ms",
         "findings",
         "trips",
-        "watchdog ms",
-        "left ms",
+        "telegrams",
+        "confirmed by CRC",
     ];
     let links: Vec<String> = order.iter().map(|(index, _)| format!("c{index}")).collect();
     out.linked_table("Connections, the worst first", &heads, 4, &rows, &links);

@@ -40,7 +40,12 @@ pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
     };
     let caption = format!(
         "{caption}{}",
-        if seen.is_empty() { "" } else { "; dashed: bounded, solid: measured, the longest stop thick" }
+        if seen.is_empty() {
+            "; dashed: the slowest stop by the bounds"
+        } else {
+            "; dashed: the slowest stop by the bounds (its end and the area below it bound time and travel, not the speed at each \
+             moment: an earlier reaction lets an axis fall earlier); solid: measured, the longest stop thick"
+        }
     );
     let description = format!("Start at {start} {unit}. {}.{beside}", told.join("; "));
     figure(out, id, BOTTOM + 72.0, &caption, &description, |out| {
@@ -50,7 +55,7 @@ pub(super) fn speed(out: &mut Markup, id: &str, function: &FunctionReport) {
             words(out, LEFT - 8.0, y.at(value) + 4.0, "end", &label(value));
         }
         words(out, LEFT, TOP - 10.0, "middle", unit);
-        out.raw(if seen.is_empty() { "<path class=\"curve\" d=\"" } else { "<path class=\"curve dashed\" d=\"" });
+        out.raw("<path class=\"curve dashed\" d=\"");
         for (index, (at, speed)) in points.iter().enumerate() {
             out.put(format_args!("{}{} {}", if index == 0 { "M" } else { "L" }, place(x.at(*at)), place(y.at(*speed))));
         }

@@ -74,7 +74,10 @@ fn connections(out: &mut String, told: &[ConnectionChangeReport], width: usize) 
         vec![
             one.id.clone(),
             change(&one.watchdog_ns, |time| millis_short(*time)),
-            times(&one.margin_ns),
+            // A margin is rounded down.
+            change(&one.margin_ns, |margin| {
+                or_dash(*margin, |nanos| millis_short(nanos.div_euclid(1_000).saturating_mul(1_000)))
+            }),
             or_dash(one.margin_lost_percent, |share| format!("{share:.1} %")),
             change(&one.health, String::clone),
         ]

@@ -17,7 +17,7 @@ pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: 
         ("packet", Right),
         ("watchdog", Right),
         ("margin", Right),
-        ("state", Left),
+        ("health", Left),
     ];
     let sorted = summary::connections(connections, detailed);
     let rows: Vec<_> = sorted

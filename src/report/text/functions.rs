@@ -283,7 +283,7 @@ pub(super) fn reactions(out: &mut String, all: &[FunctionReport], width: usize, 
 
 fn reaction_verdict(function: &FunctionReport) -> String {
     match &function.measured {
-        None if function.on_the_wire_ns.is_none() => "no signals declared".to_owned(),
+        None if !function.has_signals => "no signals declared".to_owned(),
         None => "not exercised".to_owned(),
         Some(measured) if measured.unanswered > 0 => {
             format!("UNANSWERED: {}", counted(measured.unanswered, "demand"))

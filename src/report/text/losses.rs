@@ -15,15 +15,13 @@ const TIMELINES: usize = 3;
 const BEFORE: usize = 12;
 
 pub(super) fn losses(out: &mut String, connections: &[ConnectionReport], width: usize) {
-    let mut found: Vec<_> = connections
-        .iter()
-        .flat_map(|connection| connection.losses.iter().map(move |loss| (connection, loss)))
-        .collect();
+    let mut found: Vec<_> =
+        connections.iter().flat_map(|connection| told(connection).map(move |loss| (connection, loss))).collect();
     if found.is_empty() {
         return;
     }
     found.sort_by_key(|(_, loss)| (loss.at_ns, loss.file, loss.packet));
-    line(out, "\nLosses of a connection, and why\n");
+    line(out, "\nConnections that fell out of operation, and why\n");
     let head = [("time", Left), ("packet", Right), ("connection", Left), ("cause", Left), ("down ms", Right)];
     let row = |(connection, loss): &(&ConnectionReport, &LossReport)| {
         vec![
@@ -42,6 +40,22 @@ pub(super) fn losses(out: &mut String, connections: &[ConnectionReport], width: 
     if found.len() > TIMELINES {
         line(out, "\n  The JSON and the record have the evidence and the timeline of every loss.");
     }
+}
+
+/// The losses of a connection. One gap of the capture shows in both directions, one after the other: that is told once.
+fn told(connection: &ConnectionReport) -> impl Iterator<Item = &LossReport> {
+    let before = std::iter::once(None).chain(connection.losses.iter().map(Some));
+    let is_same_gap = |before: &LossReport, loss: &LossReport| {
+        let cause = "capture loss";
+        before.cause == cause
+            && loss.cause == cause
+            && loss.at_ns.saturating_sub(before.at_ns) <= connection.watchdog_ns
+    };
+    connection
+        .losses
+        .iter()
+        .zip(before)
+        .filter_map(move |(loss, before)| before.is_none_or(|before| !is_same_gap(before, loss)).then_some(loss))
 }
 
 /// The cause, or those that nothing decides between.

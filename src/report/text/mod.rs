@@ -28,7 +28,7 @@ use std::fmt::Write;
 use super::build_capture::headline;
 use super::columns::Align::{Left, Right};
 use super::columns::{printable, table, wrap};
-use super::model::Report;
+use super::model::{FunctionReport, Report};
 use super::number::{counted, grouped};
 use crate::time::Instant;
 
@@ -173,19 +173,33 @@ fn tail(out: &mut String, report: &Report, width: usize) {
         }
         more(out, report.not_examined.len());
     }
-    if report.machine.is_some() || report.comparison.is_some() {
+    if !report.cautions.is_empty() {
         line(out, "\nCautions");
         for caution in report.cautions {
             paragraph(out, "  - ", caution, width);
         }
     }
-    let functions = report.functions.iter().flatten().filter(|_| report.capture.is_some());
-    let idle: Vec<_> = functions.filter(|function| function.measured.is_none()).map(|f| f.id.as_str()).collect();
+    let idle = not_exercised(report);
     if !idle.is_empty() {
         line(out, "");
-        paragraph(out, "", &format!("No demand in this capture, so not measured: {}.", idle.join(", ")), width);
+        for told in idle {
+            paragraph(out, "", &told, width);
+        }
     }
     line(out, format_args!("\nVerdict: {}", report.verdict.to_uppercase()));
+}
+
+/// Which functions the capture does not show, and why.
+pub(super) fn not_exercised(report: &Report) -> Vec<String> {
+    let functions = report.functions.iter().flatten().filter(|_| report.capture.is_some());
+    let (without, idle): (Vec<_>, Vec<_>) =
+        functions.filter(|function| function.measured.is_none()).partition(|function| !function.has_signals);
+    let named = |what: &str, functions: &[&FunctionReport]| {
+        let names: Vec<_> = functions.iter().map(|function| function.id.as_str()).collect();
+        (!names.is_empty()).then(|| format!("{what}: {}.", names.join(", ")))
+    };
+    let idle = named("No demand in this capture, so not measured", &idle);
+    idle.into_iter().chain(named("No demand and reaction signal declared, so never measured", &without)).collect()
 }
 
 /// `text` wrapped at words, `mark` before the first line.

@@ -42,12 +42,16 @@ pub(in crate::report) fn not_on_the_wire(function: &FunctionReport) -> Option<St
     } else {
         format!("not on the wire: {}", outside.join(", "))
     };
+    let answer = function.answer_over.as_ref();
+    let answer = answer.map_or_else(String::new, |over| {
+        format!("; with the answer back over {over}, which is no part of the response")
+    });
     let response = millis_short(function.response_ns?);
     let stop = match (&function.stop, function.overall_ns) {
         (Some(_), Some(overall)) => format!(", {} ms with the stop", millis_short(overall)),
         _ => String::new(),
     };
-    Some(format!("{outside}; whole response {response} ms{stop} (bounded)"))
+    Some(format!("{outside}{answer}; whole response {response} ms{stop} (bounded)"))
 }
 
 /// What the reactions say of all reactions.

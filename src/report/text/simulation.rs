@@ -7,7 +7,7 @@ use super::super::simulation_model::SimulationReport;
 use super::{line, paragraph};
 
 pub(super) fn simulation(out: &mut String, simulation: &SimulationReport, width: usize) {
-    line(out, "\nResponse time, simulated (ms; no bound and no measurement, but a test of the bounds above)\n");
+    line(out, "\nResponse time, simulated (ms): no bound, no measurement, a test of the bounds\n");
     let head = [
         ("function", Left),
         ("faults", Left),

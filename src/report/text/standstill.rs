@@ -50,7 +50,7 @@ pub(super) fn standstills(
     if detailed {
         for function in functions {
             let occurrences = function.standstill.iter().flat_map(|standstill| &standstill.occurrences);
-            occurrences.take(SHOWN).for_each(|one| detail(out, &function.id, one, start));
+            occurrences.take(SHOWN).for_each(|one| detail(out, &function.id, one, start, width));
         }
     }
 }
@@ -144,31 +144,27 @@ fn deceleration(told: &DecelerationReport) -> f64 {
     told.deceleration_mm_per_s2.or(told.deceleration_deg_per_s2).unwrap_or_default()
 }
 
-fn detail(out: &mut String, id: &str, one: &StandstillOccurrence, start: Instant) {
+fn detail(out: &mut String, id: &str, one: &StandstillOccurrence, start: Instant, width: usize) {
     let (id, at) = (printable(id), since(Instant::from_nanos(one.demand_at_ns), start));
     let (demand, still) =
         (place(one.demand_file, one.demand_packet), place(one.standstill_file, one.standstill_packet));
     let ms = |nanos: i64| millis_short(nanos);
-    line(
-        out,
-        format_args!(
-            "  {id}: demand packet {demand} at {at}, standstill packet {still} after {} ms ({} to {})",
-            ms(one.time.seen_ns),
-            ms(one.time.least_ns),
-            ms(one.time.most_ns)
-        ),
+    let told = format!(
+        "{id}: demand packet {demand} at {at}, standstill packet {still} after {} ms ({} to {})",
+        ms(one.time.seen_ns),
+        ms(one.time.least_ns),
+        ms(one.time.most_ns)
     );
+    paragraph(out, "  ", &told, width);
     let travel = &one.travel;
-    line(
-        out,
-        format_args!(
-            "    travel {} ({} to {}), at {} {unit}, highest {} {unit}",
-            travel_of(travel.seen),
-            travel_of(travel.least),
-            travel_of(travel.most),
-            one.start_speed.figure(),
-            one.peak_speed.figure(),
-            unit = one.start_speed.unit()
-        ),
+    let told = format!(
+        "travel {} ({} to {}), at {} {unit}, highest {} {unit}",
+        travel_of(travel.seen),
+        travel_of(travel.least),
+        travel_of(travel.most),
+        one.start_speed.figure(),
+        one.peak_speed.figure(),
+        unit = one.start_speed.unit()
     );
+    paragraph(out, "    ", &told, width);
 }

@@ -92,12 +92,23 @@ impl Master {
         {
             return outcome;
         }
-        let expired = input.now.saturating_sub(self.sent_at) > i64::from(self.watchdog).saturating_mul(MILLISECOND);
+        let watchdog = i64::from(self.watchdog).saturating_mul(MILLISECOND);
+        let expired = input.now.saturating_sub(self.sent_at) > watchdog;
         match self.state {
             State::Reset { acknowledged: true } if input.now >= self.resume => only(self.begin_session(input.dice)),
+            // The slave has not noticed a second Reset in the octets of the first: its own still stands there.
+            State::Reset { acknowledged: false }
+                if input.now >= self.resume.saturating_add(watchdog) && self.is_reset(input.arrived) =>
+            {
+                only(self.begin_session(input.dice))
+            }
             State::Data if expired => only(self.trip(ResetReason::WATCHDOG, input.now)),
             _ => Outcome::default(),
         }
+    }
+
+    fn is_reset(&self, octets: &[u8]) -> bool {
+        Telegram::parse(octets, self.settings.to_host).is_ok_and(|telegram| telegram.command == Command::Reset)
     }
 
     fn take(&mut self, input: &mut Input<'_>) -> Option<Outcome> {

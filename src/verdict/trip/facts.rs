@@ -2,7 +2,8 @@
 
 use super::is_reaction;
 use crate::check::{Class, ConnectionOutcome, Content, Detail, Location, Loss, Seen, Sign, Stretch, TripCause};
-use crate::machine::{Connection, Direction, Profile};
+use crate::machine::{Carrier, Connection, Direction, Profile};
+use crate::telegram::fscp_3_1::next_number;
 use crate::time::{Instant, Span};
 
 const BOTH: [Direction; 2] = [Direction::ToDevice, Direction::ToHost];
@@ -31,6 +32,9 @@ pub struct Facts {
     pub found: Vec<(Class, Direction, u32, Location)>,
     /// Telegrams found missing where the silence ended.
     pub missing: u32,
+    /// The last telegram of a direction whose number is not the one that was due, with both; of FSCP 3/1, where the number is under
+    /// the CRC.
+    pub skipped: Option<(Direction, Location, u32, u32)>,
     /// What ends of the connection said: direction of the telegram and its words.
     pub told: Vec<(Direction, TripCause)>,
     /// Restarts and refusals until the connection ran again.
@@ -89,6 +93,11 @@ impl Line {
         };
         let no_frames = recent.gaps.iter().filter(|gap| overlap(gap) > Span::ZERO).max_by_key(|gap| overlap(gap));
         let usual = recent.usual.as_nanos();
+        // These frames pass in every cycle, whatever the ends do; a telegram in each of them does not change that.
+        let by_nature = matches!(
+            connection.place(direction).carrier,
+            Carrier::Type10 { .. } | Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. }
+        );
         Self {
             limit,
             last: last.map(|seen| seen.location),
@@ -99,7 +108,8 @@ impl Line {
             longest: intervals.last().copied(),
             no_frames: no_frames.copied(),
             frames: last.map_or(0, |last| recent.frames.saturating_sub(last.frames)),
-            is_cyclic: usual > 0 && median.is_some_and(|median| median.as_nanos() > usual.saturating_mul(3) / 2),
+            is_cyclic: usual > 0
+                && (by_nature || median.is_some_and(|median| median.as_nanos() > usual.saturating_mul(3) / 2)),
             usual: recent.usual,
         }
     }
@@ -144,6 +154,7 @@ impl Facts {
             capture_gap: loss.capture_gap.filter(touches),
             found: found(outcome, loss, from),
             missing: missing(outcome, loss, &lines),
+            skipped: skipped(connection, loss),
             told: told.collect(),
             starts: u32::try_from(loss.further.iter().filter(|(_, _, sign)| is_reaction(*sign)).count())
                 .unwrap_or(u32::MAX),
@@ -254,6 +265,20 @@ fn found(outcome: &ConnectionOutcome, loss: &Loss, from: Instant) -> Vec<(Class,
         }
     }
     found
+}
+
+/// The last telegram of a direction, if its number does not follow the one before.
+fn skipped(connection: &Connection, loss: &Loss) -> Option<(Direction, Location, u32, u32)> {
+    if !matches!(connection.profile, Profile::Fscp3_1(_)) {
+        return None;
+    }
+    BOTH.into_iter().find_map(|direction| {
+        let [.., before, last] = loss.recent(direction).telegrams.as_slice() else { return None };
+        let (number, seen) = (before.number?, last.number?);
+        // Zero is the number of a new start, the same one that of other data for it.
+        let due = next_number(number);
+        (number > 0 && seen != number && seen != due && seen > 0).then_some((direction, last.location, due, seen))
+    })
 }
 
 /// Telegrams found missing from the sign on, within two usual intervals: those of the silence that it ends.

@@ -189,7 +189,7 @@ pub enum Fact {
         /// The longest interval before it.
         longest: Span,
     },
-    /// Findings of a class shortly before.
+    /// Findings of a class shortly before, or until the connection ran again.
     Found {
         /// The class.
         class: Class,
@@ -199,6 +199,8 @@ pub enum Fact {
         count: u32,
         /// The first.
         first: Location,
+        /// Whether that is behind the sign.
+        after: bool,
     },
     /// An end says so.
     Told {
@@ -220,6 +222,17 @@ pub enum Fact {
         median: Span,
         /// Longest of them.
         longest: Span,
+    },
+    /// The last telegram before the sign does not have the number that was due, and the other end found its CRC wrong.
+    Skipped {
+        /// Direction of the telegram.
+        direction: Direction,
+        /// It.
+        location: Location,
+        /// The number that was due.
+        due: u32,
+        /// Its number.
+        seen: u32,
     },
     /// The watchdog of an end ran out earlier than the declared one could.
     EarlyTimeout {

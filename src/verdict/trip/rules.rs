@@ -39,7 +39,7 @@ pub(super) fn weigh(facts: &Facts, loss: &Loss) -> Vec<Suspect> {
         bus(&mut scales, facts, loss);
         stall(&mut scales, facts, loss);
     }
-    findings(&mut scales, facts);
+    findings(&mut scales, facts, loss);
     told(&mut scales, facts);
     pace(&mut scales, facts);
     stop(&mut scales, facts, loss);
@@ -154,9 +154,9 @@ fn stall(scales: &mut Scales, facts: &Facts, loss: &Loss) {
 }
 
 /// Telegrams and parameters found wrong.
-fn findings(scales: &mut Scales, facts: &Facts) {
+fn findings(scales: &mut Scales, facts: &Facts, loss: &Loss) {
     for &(class, direction, count, first) in &facts.found {
-        let fact = Fact::Found { class, direction, count, first };
+        let fact = Fact::Found { class, direction, count, first, after: first > loss.location };
         match class {
             Class::Corruption if count > 1 => scales.add(Cause::Corruption, 8, fact),
             Class::Corruption => scales.add(Cause::Corruption, 6, fact),
@@ -180,7 +180,13 @@ fn told(scales: &mut Scales, facts: &Facts) {
             TripCause::Reset(ResetReason::INVALID_CRC) | TripCause::CrcError
                 if !found && facts.capture_gap.is_none() =>
             {
-                scales.add(Cause::Corruption, 4, Fact::SpoiledBehindTheTap { direction });
+                // The number is under the CRC of the telegrams that have none of it on the wire.
+                match facts.skipped.filter(|(of, ..)| *of != direction) {
+                    Some((direction, location, due, seen)) => {
+                        scales.add(Cause::WrongTelegram, 5, Fact::Skipped { direction, location, due, seen });
+                    }
+                    None => scales.add(Cause::Corruption, 4, Fact::SpoiledBehindTheTap { direction }),
+                }
             }
             TripCause::Reset(ResetReason::INVALID_CRC) | TripCause::CrcError => {
                 scales.against(Cause::Corruption, 1, fact);

@@ -50,6 +50,7 @@ fn facts() -> Facts {
         capture_gap: None,
         found: Vec::new(),
         missing: 0,
+        skipped: None,
         told: Vec::new(),
         starts: 0,
     }
