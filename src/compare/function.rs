@@ -50,19 +50,19 @@ pub(super) fn change(old: &SavedFunction, new: &SavedFunction) -> FunctionChange
 }
 
 impl FunctionChange {
-    /// Growth of the mean reaction, as [`grown_ppb`].
+    /// Growth of the mean reaction, in parts of 10^9.
     pub fn reaction_grown_ppb(&self) -> Option<i64> {
         let sample = |side: SavedReactions| Sample { n: side.n, mean: side.mean_ns, s: side.s_ns };
         grown_ppb(sample(self.measured.old?), sample(self.measured.new?))
     }
 
-    /// Growth of the mean time to standstill, as [`grown_ppb`].
+    /// Growth of the mean time to standstill, in parts of 10^9.
     pub fn standstill_grown_ppb(&self) -> Option<i64> {
         let sample = |side: SavedStandstill| Sample { n: side.n, mean: side.mean_ns, s: side.s_ns };
         grown_ppb(sample(self.standstill.old?), sample(self.standstill.new?))
     }
 
-    /// Growth of the mean travel to standstill, as [`grown_ppb`]; `None` as well if one axis turns and the other does not.
+    /// Growth of the mean travel to standstill, in parts of 10^9; `None` as well if one axis turns and the other does not.
     pub fn travel_grown_ppb(&self) -> Option<i64> {
         let (old, new) = (self.standstill.old?, self.standstill.new?);
         let grown = |of: fn(SavedStop) -> Option<i64>| {
