@@ -17,6 +17,8 @@ pub(super) struct Open {
     pub(super) demand: Location,
     pub(super) reaction: Option<Location>,
     pub(super) withdrawn: Option<Span>,
+    /// Time from the demand until the reaction to it was withdrawn.
+    pub(super) released: Option<Span>,
     pub(super) disturbed: bool,
     pub(super) is_shared: bool,
     start_speed: i64,
@@ -52,6 +54,7 @@ impl Open {
             demand,
             reaction: None,
             withdrawn: None,
+            released: None,
             disturbed: false,
             is_shared: false,
             start_speed: speed,
@@ -174,7 +177,7 @@ impl Open {
         disagree.then_some(Implausible::Disagree { position: self.way.farthest(), speed: sum.seen })
     }
 
-    pub(super) fn finish(self, standstill: Location, moved_until: Location, watch: &AxisWatch) -> StopSeen {
+    pub(super) fn finish(self, standstill: Location, moved_until: Location, watch: &AxisWatch, late: Span) -> StopSeen {
         // By its declaration no value is older than the delay. A number that stood longer was true all the time: the axis crept.
         let age = watch.delay.checked_add(self.stood.min(watch.delay)).unwrap_or(watch.delay);
         let since = |from: Location| Band {
@@ -201,7 +204,10 @@ impl Open {
             let age = age.as_nanos();
             let time = Band { least: seen.saturating_sub(age).max(0), seen, most: seen.saturating_add(age) };
             let [began, ended] = [from, to].map(|end| end.at.since(self.demand.at));
-            RampSeen { peak: self.ramp_peak, from: upper, to: lower, time, began, ended }
+            let lasted =
+                |end: Option<Span>| end.is_none_or(|end| end.checked_sub(late).is_some_and(|end| end >= ended));
+            let commanded = lasted(self.withdrawn) || self.reaction.is_some() && lasted(self.released);
+            RampSeen { peak: self.ramp_peak, from: upper, to: lower, time, began, commanded }
         });
         StopSeen {
             demand: self.demand,

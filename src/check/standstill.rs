@@ -31,7 +31,7 @@ pub(super) struct StopMeter {
     reaction: Option<usize>,
     /// Longest time that a reaction may take.
     pub(super) patience: Span,
-    /// By how much later than it ended the demand may show its end.
+    /// By how much later than it ended the demand, or the reaction, may show its end.
     pub(super) late: Span,
     open: Option<Open>,
     rest: Option<Resting>,
@@ -111,6 +111,9 @@ impl StopMeter {
             Some(open) if of_demand && !active => {
                 open.withdrawn.get_or_insert(edge.at.at.since(open.demand.at));
             }
+            Some(open) if !of_demand && !active && open.reaction.is_some() => {
+                open.released.get_or_insert(edge.at.at.since(open.demand.at));
+            }
             Some(open) if !of_demand && active && open.reaction.is_none() => open.reacted(edge.at, watch),
             None if of_demand && active => self.demanded(edge.at, watch),
             _ => {}
@@ -178,7 +181,7 @@ impl StopMeter {
         if open.withdrawn.is_none() && !open.is_shared {
             self.rest = Some(Resting::new(open.demand, standstill));
         }
-        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch);
+        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch, self.late);
         self.keep(stop);
         contradiction
     }

@@ -30,8 +30,8 @@ pub struct RampSeen {
     pub time: Band,
     /// From the demand to its beginning, as seen.
     pub began: Span,
-    /// From the demand to its end, as seen.
-    pub ended: Span,
+    /// Whether the demand, or the reaction to it, was active until its end.
+    pub commanded: bool,
 }
 
 /// One demand and the standstill that it led to.

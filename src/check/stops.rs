@@ -50,9 +50,10 @@ impl<'m> Stops<'m> {
             if let Some(watch) = watches.get(stop.axis).and_then(Option::as_ref) {
                 let mut meter = StopMeter::new(index, demand, function.reaction, watch);
                 meter.patience = patience(machine, Some(function));
-                let signal = machine.signals.get(demand);
-                let connection = signal.and_then(|signal| machine.connections.get(signal.connection));
-                meter.late = connection.map_or(Span::ZERO, carrier_wait);
+                let signals = [Some(demand), function.reaction].into_iter().flatten();
+                let signals = signals.filter_map(|signal| machine.signals.get(signal));
+                let connections = signals.filter_map(|signal| machine.connections.get(signal.connection));
+                meter.late = connections.map(carrier_wait).max().unwrap_or(Span::ZERO);
                 meters.push((stop.axis, meter));
                 stops.push(stop.stop);
             }

@@ -158,10 +158,10 @@ fn one(stop: &StopSeen, bound: Option<&VisibleStop>, blur: Blur) -> StopJudged {
     }
 }
 
-/// The ramp on its own. Not compared where it may have been none of the safety function: the demand was withdrawn in time before the
-/// ramp had ended, or the ramp began before the reaction, and before the axis had to react.
+/// The ramp on its own. Not compared where it may have been none of the safety function: the demand was withdrawn in time, and the
+/// reaction with it, before the ramp had ended, or the ramp began before the reaction, and before the axis had to react.
 fn ramp(stop: &StopSeen, bound: &VisibleStop, blur: Blur) -> Option<RampJudged> {
-    let (RampSeen { peak, from, to, time, began, ended }, ramp) = (stop.ramp?, bound.ramp?);
+    let (RampSeen { peak, from, to, time, began, commanded }, ramp) = (stop.ramp?, bound.ramp?);
     let way = from.checked_sub(to).filter(|way| *way > 0)?;
     let section = |from: i64, to: i64| {
         let [start, from, to] = [peak.max(from), from, to.max(0)].map(Speed::from_nano);
@@ -172,7 +172,7 @@ fn ramp(stop: &StopSeen, bound: &VisibleStop, blur: Blur) -> Option<RampJudged> 
     let longest = section(from.checked_add(blur.count)?, to.checked_sub(blur.count)?)?;
     let uncertain = blur.uncertain.as_nanos();
     let (least, most) = (time.least.saturating_sub(uncertain), time.most.saturating_add(uncertain));
-    let was_free = stop.withdrawn.is_some_and(|withdrawn| withdrawn <= bound.overall && withdrawn < ended);
+    let was_free = stop.withdrawn.is_some_and(|withdrawn| withdrawn <= bound.overall && !commanded);
     let must = began.checked_sub(stop.age).and_then(|began| began.checked_sub(blur.uncertain));
     let is_early = stop.reaction.is_none_or(|reaction| began < reaction.at.since(stop.demand.at))
         && must.is_none_or(|began| began < bound.response);

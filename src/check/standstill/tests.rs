@@ -353,3 +353,17 @@ fn a_long_standstill_is_looked_back_at() {
         assert!((stop.time.seen - 740_000_000).abs() < 2_000_000, "{:?}", stop.time);
     }
 }
+
+/// A ramp from 140 to 265 ms, of which 303 to 98 mm/s take until 235 ms.
+#[test]
+fn a_ramp_is_commanded_as_long_as_demand_or_reaction_last() {
+    let commanded = |events: &[Event]| {
+        let mut watch = watch(SLOW, [true, false], DELAY);
+        let events = [&[(100, 0, true), (125, 1, true)], events].concat();
+        let outcome = run(&mut watch, Some(1), 2, |ms| down(ms, 140, 400.0), &events);
+        outcome.occurrences[0].ramp.unwrap().commanded
+    };
+    assert!(commanded(&[]) && commanded(&[(130, 0, false)]) && commanded(&[(130, 0, false), (260, 1, false)]));
+    // Its end may show 20 ms late.
+    assert!(!commanded(&[(130, 0, false), (250, 1, false)]) && !commanded(&[(130, 0, false), (160, 1, false)]));
+}

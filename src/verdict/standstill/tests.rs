@@ -36,7 +36,7 @@ fn stop(time: [i64; 3], travel: [i64; 3], ramp_ms: i64, withdrawn: Option<i64>) 
             to: 75 * MM,
             time: ramp,
             began: Span::from_millis(70),
-            ended: Span::from_millis(70 + ramp_ms),
+            commanded: withdrawn.is_none_or(|withdrawn| withdrawn >= 70 + ramp_ms),
         }),
         withdrawn: withdrawn.map(Span::from_millis),
         is_shared: false,
