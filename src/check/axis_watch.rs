@@ -9,7 +9,7 @@ use super::value::Seen;
 use crate::machine::{Axis, Standstill, ValueQuantity};
 use crate::time::Span;
 
-/// Positions that are looked back at.
+/// Positions that are looked back at, one for as long as it stood.
 const RECENT: usize = 1_024;
 
 /// Where only the position is known, a speed is the way through at least this time.
@@ -31,7 +31,8 @@ pub(super) struct AxisWatch {
     /// Last packet before it.
     pub(super) moved_until: Option<Location>,
     anchor: Option<i64>,
-    recent: VecDeque<(Location, i64)>,
+    /// First and last packet with each position.
+    recent: VecDeque<(Location, Location, i64)>,
     /// Longest reporting delay of its values.
     pub(super) delay: Span,
     /// One count of its position, and of its speed.
@@ -81,6 +82,28 @@ impl AxisWatch {
         }
     }
 
+    /// Speed up to which the axis stands still; of a window the one that leaves it within the time.
+    pub(super) fn rest_speed(&self) -> i64 {
+        match self.standstill {
+            Standstill::Slow { speed, .. } => speed.as_nano(),
+            Standstill::Within { window, held } => {
+                let way = i128::from(window.as_nano()).saturating_mul(NANO);
+                let speed = way.checked_div(held.as_nanos().into()).unwrap_or(0);
+                i64::try_from(speed).unwrap_or(i64::MAX)
+            }
+        }
+    }
+
+    /// Way that an axis may go while it stands still.
+    pub(super) fn rest_window(&self) -> i64 {
+        self.standstill.window()
+    }
+
+    /// Whether positions were more than can be looked back at, so that nobody knows since when it stands still.
+    pub(super) fn has_forgotten(&self) -> bool {
+        !self.by_speed() && self.recent.len() >= RECENT
+    }
+
     /// Whether the standstill has lasted long enough at `at`.
     pub(super) fn is_at_rest(&self, at: Location) -> bool {
         self.still_since.is_some_and(|since| at.at.since(since.at) >= self.standstill.held())
@@ -106,13 +129,23 @@ impl AxisWatch {
                     self.window_at(seen, before);
                 }
                 if !self.has_speed || !self.by_speed() {
-                    if self.recent.len() >= RECENT {
-                        self.recent.pop_front();
-                    }
-                    self.recent.push_back((seen.at, seen.nano));
+                    self.remember(seen);
                 }
             }
         }
+    }
+
+    fn remember(&mut self, seen: Seen) {
+        if let Some((_, last, position)) = self.recent.back_mut()
+            && *position == seen.nano
+        {
+            *last = seen.at;
+            return;
+        }
+        if self.recent.len() >= RECENT {
+            self.recent.pop_front();
+        }
+        self.recent.push_back((seen.at, seen.at, seen.nano));
     }
 
     fn window_at(&mut self, seen: Seen, before: Option<Seen>) {
@@ -134,12 +167,12 @@ impl AxisWatch {
         let window = self.standstill.window();
         let (mut least, mut most) = (i64::MAX, i64::MIN);
         let mut first = None;
-        for (at, position) in self.recent.iter().rev() {
+        for (since, until, position) in self.recent.iter().rev() {
             (least, most) = (least.min(*position), most.max(*position));
             if distance(most, *position) > window || distance(least, *position) > window {
-                return Some((first?, *at));
+                return Some((first?, *until));
             }
-            first = Some(*at);
+            first = Some(*since);
         }
         None
     }
@@ -149,10 +182,13 @@ impl AxisWatch {
         if self.has_speed {
             return self.speed.map(|seen| seen.nano);
         }
-        let (at, position) = self.recent.back()?;
-        let (from, before) =
-            self.recent.iter().rev().find(|(before, _)| at.at.since(before.at) >= BASE).or(self.recent.front())?;
-        let time = i128::from(at.at.since(from.at).as_nanos());
+        let (_, at, position) = self.recent.back()?;
+        let mut back = self.recent.iter().rev();
+        let (time, before) = match back.find(|(since, _, _)| at.at.since(since.at) >= BASE) {
+            Some((_, until, before)) => (at.at.since(until.at).max(BASE), before),
+            None => self.recent.front().map(|(since, _, before)| (at.at.since(since.at), before))?,
+        };
+        let time = i128::from(time.as_nanos());
         let way = i128::from(distance(*position, *before));
         way.saturating_mul(NANO).checked_div(time).and_then(|speed| i64::try_from(speed).ok())
     }

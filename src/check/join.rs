@@ -212,6 +212,8 @@ impl StandstillOutcome {
             interrupted,
             already_standing,
             disturbed,
+            renewed,
+            moved_again,
             waiting,
             waited,
         } = other;
@@ -226,6 +228,8 @@ impl StandstillOutcome {
         self.interrupted = self.interrupted.saturating_add(interrupted);
         self.already_standing = self.already_standing.saturating_add(already_standing);
         self.disturbed = self.disturbed.saturating_add(disturbed);
+        self.renewed.join(renewed);
+        self.moved_again.join(moved_again);
         self.waited.extend(self.waiting.take());
         self.waited.extend(waited.into_iter().chain(waiting));
     }

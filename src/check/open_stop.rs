@@ -5,7 +5,7 @@
 use super::axis_watch::AxisWatch;
 use super::curve::{Curve, CurvePoint};
 use super::finding::Location;
-use super::stop_seen::{Band, RampSeen, StopSeen};
+use super::stop_seen::{Band, RampSeen, StopSeen, StopWaiting};
 use super::value::{Implausible, Seen};
 use super::way::{Extent, Integral, Way};
 use crate::machine::ValueQuantity;
@@ -17,6 +17,8 @@ pub(super) struct Open {
     pub(super) demand: Location,
     pub(super) reaction: Option<Location>,
     pub(super) withdrawn: Option<Span>,
+    /// Time from the demand until the reaction to it was withdrawn.
+    pub(super) released: Option<Span>,
     pub(super) disturbed: bool,
     pub(super) is_shared: bool,
     start_speed: i64,
@@ -33,6 +35,8 @@ pub(super) struct Open {
     lower: Option<(Location, i64)>,
     ramp_peak: i64,
     ramp_is_over: bool,
+    /// Time from the demand at which the axis has certainly reacted; `None` once the ramp has been begun anew.
+    restart: Option<Span>,
     stood: Span,
     last_packet: Instant,
     interval: Span,
@@ -40,7 +44,7 @@ pub(super) struct Open {
 }
 
 impl Open {
-    pub(super) fn new(demand: Location, watch: &AxisWatch) -> Self {
+    pub(super) fn new(demand: Location, patience: Span, watch: &AxisWatch) -> Self {
         let speed = watch.speed_now().unwrap_or(0);
         let way = Way::new(watch.position.map_or(0, |seen| seen.nano));
         let sum = Integral::new(demand.at, speed);
@@ -50,6 +54,7 @@ impl Open {
             demand,
             reaction: None,
             withdrawn: None,
+            released: None,
             disturbed: false,
             is_shared: false,
             start_speed: speed,
@@ -64,6 +69,7 @@ impl Open {
             lower: None,
             ramp_peak: speed,
             ramp_is_over: false,
+            restart: Some(patience),
             stood: Span::ZERO,
             last_packet: demand.at,
             interval: Span::ZERO,
@@ -76,6 +82,16 @@ impl Open {
         self.reaction_way = watch.position.map(|seen| Way::new(seen.nano));
         self.sum.add(at.at, watch.speed_now().unwrap_or(0));
         self.reaction_sum = Some(self.sum);
+        let speed = watch.speed_now().unwrap_or(0);
+        if speed > watch.threshold() {
+            self.restart_ramp(speed);
+        }
+    }
+
+    /// What slowed the axis down before was its operation, and no safety ramp.
+    const fn restart_ramp(&mut self, speed: i64) {
+        (self.upper, self.lower, self.ramp_is_over) = (None, None, false);
+        (self.ramp_peak, self.restart) = (speed, None);
     }
 
     pub(super) fn take(&mut self, quantity: ValueQuantity, seen: Seen, watch: &AxisWatch) {
@@ -110,10 +126,15 @@ impl Open {
         self.curve.add(CurvePoint { after, speed, travel });
     }
 
-    /// The first way down from the highest speed so far.
+    /// The first way down from the highest speed since the reaction; without one, since the demand, and again from when any reaction
+    /// would have come.
     fn ramp(&mut self, seen: Seen, watch: &AxisWatch) {
         if self.ramp_is_over {
             return;
+        }
+        let after = seen.at.at.since(self.demand.at);
+        if self.restart.is_some_and(|restart| after.checked_sub(watch.delay).is_some_and(|after| after > restart)) {
+            self.restart_ramp(seen.nano);
         }
         let speed = seen.nano;
         self.ramp_peak = self.ramp_peak.max(speed);
@@ -128,6 +149,14 @@ impl Open {
             }
         }
         self.ramp_is_over = speed <= watch.threshold() || speed <= self.ramp_peak / 50;
+    }
+
+    /// What is known of it where its standstill was not seen.
+    pub(super) fn waiting(&self, watch: &AxisWatch) -> StopWaiting {
+        let moves = watch.still_since.is_none() || !watch.by_speed();
+        let is_certain = moves && !self.disturbed && !self.is_shared;
+        let moved_until = watch.moved_until.map(|last| last.at).filter(|_| is_certain);
+        StopWaiting { demand: self.demand, withdrawn: self.withdrawn, moved_until }
     }
 
     /// Way by the position and way by the speed, where they can't both be true. An axis that turns has gone further than it got.
@@ -148,8 +177,9 @@ impl Open {
         disagree.then_some(Implausible::Disagree { position: self.way.farthest(), speed: sum.seen })
     }
 
-    pub(super) fn finish(self, standstill: Location, moved_until: Location, watch: &AxisWatch) -> StopSeen {
-        let age = watch.delay.checked_add(self.stood).unwrap_or(watch.delay);
+    pub(super) fn finish(self, standstill: Location, moved_until: Location, watch: &AxisWatch, late: Span) -> StopSeen {
+        // By its declaration no value is older than the delay. A number that stood longer was true all the time: the axis crept.
+        let age = watch.delay.checked_add(self.stood.min(watch.delay)).unwrap_or(watch.delay);
         let since = |from: Location| Band {
             least: moved_until.at.since(from.at).as_nanos().saturating_sub(age.as_nanos()).max(0),
             seen: standstill.at.since(from.at).as_nanos(),
@@ -165,12 +195,19 @@ impl Open {
             Some(way) if has_position => by_position(way, self.reaction_moving.unwrap_or(way.extent())),
             _ => by_sum(self.reaction_sum.as_ref()),
         });
-        let part = self.upper.zip(self.lower).filter(|(upper, lower)| lower.0.at > upper.0.at);
+        // Where the axis was slowed down before, what is left of the ramp has to lie above the standstill: its last bit is no ramp.
+        let is_whole = self.ramp_peak.saturating_mul(4) >= self.peak_speed.saturating_mul(3)
+            || self.ramp_peak >= watch.threshold().saturating_mul(4);
+        let part = self.upper.zip(self.lower).filter(|(upper, lower)| is_whole && lower.0.at > upper.0.at);
         let ramp = part.map(|((from, upper), (to, lower))| {
             let seen = to.at.since(from.at).as_nanos();
             let age = age.as_nanos();
             let time = Band { least: seen.saturating_sub(age).max(0), seen, most: seen.saturating_add(age) };
-            RampSeen { peak: self.ramp_peak, from: upper, to: lower, time }
+            let [began, ended] = [from, to].map(|end| end.at.since(self.demand.at));
+            let lasted =
+                |end: Option<Span>| end.is_none_or(|end| end.checked_sub(late).is_some_and(|end| end >= ended));
+            let commanded = lasted(self.withdrawn) || self.reaction.is_some() && lasted(self.released);
+            RampSeen { peak: self.ramp_peak, from: upper, to: lower, time, began, commanded }
         });
         StopSeen {
             demand: self.demand,
@@ -182,7 +219,7 @@ impl Open {
             start_speed: self.start_speed,
             peak_speed: self.peak_speed,
             ramp,
-            withdrawn: self.withdrawn,
+            withdrawn: self.withdrawn.filter(|withdrawn| *withdrawn < standstill.at.since(self.demand.at)),
             is_shared: self.is_shared,
             age,
             interval: self.interval,

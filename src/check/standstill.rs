@@ -8,9 +8,11 @@
 
 use super::axis_watch::AxisWatch;
 use super::finding::Location;
+use super::kept::Kept;
 use super::open_stop::Open;
 use super::reaction::Edge;
-use super::stop_seen::{StandstillOutcome, StopSeen, StopWaiting};
+use super::resting::Resting;
+use super::stop_seen::{StandstillOutcome, StopSeen};
 use super::value::{Implausible, Seen};
 use crate::machine::ValueQuantity;
 use crate::time::Span;
@@ -27,12 +29,17 @@ pub(super) const CURVES: usize = 50;
 pub(super) struct StopMeter {
     demand: usize,
     reaction: Option<usize>,
+    /// Longest time that a reaction may take.
+    pub(super) patience: Span,
+    /// By how much later than it ended the demand, or the reaction, may show its end.
+    pub(super) late: Span,
     open: Option<Open>,
+    rest: Option<Resting>,
     outcome: StandstillOutcome,
     longest: Option<(i64, usize)>,
 }
 
-crate::saved::resume!(StopMeter { plain: open, longest; nested: outcome; fixed: demand, reaction });
+crate::saved::resume!(StopMeter { plain: open, rest, longest; nested: outcome; fixed: demand, reaction, patience, late });
 
 impl StopMeter {
     pub(super) fn new(function: usize, demand: usize, reaction: Option<usize>, watch: &AxisWatch) -> Self {
@@ -45,21 +52,25 @@ impl StopMeter {
             interrupted: 0,
             already_standing: 0,
             disturbed: 0,
+            renewed: Kept::default(),
+            moved_again: Kept::default(),
             waiting: None,
             waited: Vec::new(),
         };
-        Self { demand, reaction, open: None, outcome, longest: None }
+        let (patience, late) = (Span::MAX, Span::ZERO);
+        Self { demand, reaction, patience, late, open: None, rest: None, outcome, longest: None }
     }
 
     /// The capture lost packets that may have shown `signal`.
-    pub(super) fn tap_gap_of_signal(&mut self, signal: usize) {
+    pub(super) fn tap_gap_of_signal(&mut self, signal: usize, watch: &AxisWatch) {
         if signal == self.demand || Some(signal) == self.reaction {
-            self.tap_gap();
+            self.tap_gap(watch);
         }
     }
 
     /// The capture lost packets that may have shown the values.
-    pub(super) const fn tap_gap(&mut self) {
+    pub(super) fn tap_gap(&mut self, watch: &AxisWatch) {
+        self.rest_ends(watch);
         if let Some(open) = &mut self.open {
             open.disturbed = true;
         }
@@ -71,7 +82,8 @@ impl StopMeter {
     }
 
     /// Another stop of the axis was demanded as well.
-    pub(super) const fn share(&mut self) {
+    pub(super) fn share(&mut self, watch: &AxisWatch) {
+        self.rest_ends(watch);
         if let Some(open) = &mut self.open {
             open.is_shared = true;
         }
@@ -84,16 +96,43 @@ impl StopMeter {
             return;
         }
         let Some(active) = edge.active else {
+            self.rest_ends(watch);
             self.outcome.interrupted = self.outcome.interrupted.saturating_add(u64::from(self.open.take().is_some()));
             return;
         };
+        if of_demand || !active {
+            self.rest_ends(watch);
+        }
         match &mut self.open {
+            Some(open) if of_demand && active && open.withdrawn.is_some() => {
+                self.ends_unseen(watch);
+                self.demanded(edge.at, watch);
+            }
             Some(open) if of_demand && !active => {
                 open.withdrawn.get_or_insert(edge.at.at.since(open.demand.at));
+            }
+            Some(open) if !of_demand && !active && open.reaction.is_some() => {
+                open.released.get_or_insert(edge.at.at.since(open.demand.at));
             }
             Some(open) if !of_demand && active && open.reaction.is_none() => open.reacted(edge.at, watch),
             None if of_demand && active => self.demanded(edge.at, watch),
             _ => {}
+        }
+    }
+
+    /// The axis need not stand still any more, or nobody knows whether it has to.
+    fn rest_ends(&mut self, watch: &AxisWatch) {
+        if let Some(moved) = self.rest.take().and_then(|mut rest| rest.end(watch, self.late)) {
+            self.outcome.moved_again.push(moved);
+        }
+    }
+
+    /// A demand was withdrawn and made again before a standstill: from there on the stop is that of the later one.
+    fn ends_unseen(&mut self, watch: &AxisWatch) {
+        match self.open.take() {
+            Some(open) if open.disturbed => self.outcome.disturbed = self.outcome.disturbed.saturating_add(1),
+            Some(open) => self.outcome.renewed.push(open.waiting(watch)),
+            None => {}
         }
     }
 
@@ -105,18 +144,28 @@ impl StopMeter {
         } else if watch.is_at_rest(at) {
             outcome.already_standing = outcome.already_standing.saturating_add(1);
         } else {
-            self.open = Some(Open::new(at, watch));
+            self.open = Some(Open::new(at, self.patience, watch));
         }
     }
 
     /// Takes a value of the axis that `watch` has taken before. Says if values of an occurrence contradict each other.
     pub(super) fn value(&mut self, quantity: ValueQuantity, seen: Seen, watch: &AxisWatch) -> Option<Implausible> {
+        let late = self.late;
+        if let Some(moved) = self.rest.as_mut().and_then(|rest| rest.take(quantity, seen, watch, late)) {
+            self.outcome.moved_again.push(moved);
+        }
         let open = self.open.as_mut()?;
         open.take(quantity, seen, watch);
         if !watch.is_at_rest(seen.at) {
             return None;
         }
-        let (standstill, moved_until) = watch.settled().unzip();
+        let settled = watch.settled();
+        if settled.is_none() && watch.has_forgotten() {
+            self.open = None;
+            self.outcome.disturbed = self.outcome.disturbed.saturating_add(1);
+            return None;
+        }
+        let (standstill, moved_until) = settled.unzip();
         // It stood still at the demand already, or had just come to rest.
         let Some(standstill) = standstill.filter(|standstill| standstill.at > open.demand.at) else {
             self.open = None;
@@ -129,7 +178,10 @@ impl StopMeter {
             return None;
         }
         let contradiction = open.contradiction(watch);
-        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch);
+        if open.withdrawn.is_none() && !open.is_shared {
+            self.rest = Some(Resting::new(open.demand, standstill));
+        }
+        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch, self.late);
         self.keep(stop);
         contradiction
     }
@@ -156,11 +208,8 @@ impl StopMeter {
     }
 
     pub(super) fn finish(mut self, watch: &AxisWatch) -> StandstillOutcome {
-        if let Some(open) = self.open {
-            let moves = watch.still_since.is_none() || !watch.by_speed();
-            let moved_until = watch.moved_until.map(|last| last.at).filter(|_| moves && !open.disturbed);
-            self.outcome.waiting = Some(StopWaiting { demand: open.demand, withdrawn: open.withdrawn, moved_until });
-        }
+        self.rest_ends(watch);
+        self.outcome.waiting = self.open.map(|open| open.waiting(watch));
         self.outcome
     }
 }

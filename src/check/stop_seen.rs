@@ -2,6 +2,7 @@
 
 use super::curve::CurvePoint;
 use super::finding::Location;
+use super::kept::Kept;
 use crate::time::{Instant, Span};
 use crate::timing::Sample;
 
@@ -27,6 +28,10 @@ pub struct RampSeen {
     pub to: i64,
     /// Time between the two, in nanoseconds.
     pub time: Band,
+    /// From the demand to its beginning, as seen.
+    pub began: Span,
+    /// Whether the demand, or the reaction to it, was active until its end.
+    pub commanded: bool,
 }
 
 /// One demand and the standstill that it led to.
@@ -54,7 +59,8 @@ pub struct StopSeen {
     pub withdrawn: Option<Span>,
     /// Whether another stop of the axis was demanded meanwhile: which one it followed is not known.
     pub is_shared: bool,
-    /// Age that a value may have: reporting delay, and how long the drive left it as it was during the ramp.
+    /// Age that a value may have: reporting delay, and how long the drive left it as it was during the ramp, at most
+    /// as long again.
     pub age: Span,
     /// Longest time between two packets with values.
     pub interval: Span,
@@ -71,6 +77,21 @@ pub struct StopWaiting {
     pub withdrawn: Option<Span>,
     /// Last packet that shows the axis moving; `None` if it may have come to rest, or if the capture lost packets.
     pub moved_until: Option<Instant>,
+}
+
+/// An axis that moved after its stop although the demand was still active.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct MovedAgain {
+    /// First telegram with the demand.
+    pub demand: Location,
+    /// First packet of the standstill before.
+    pub standstill: Location,
+    /// First packet that shows the motion.
+    pub at: Location,
+    /// How long it lasted, as far as the demand was active.
+    pub lasted: Span,
+    /// The same less what telegrams on their way and the age of a value may explain.
+    pub beyond: Span,
 }
 
 /// The stops of one safety function.
@@ -90,8 +111,13 @@ pub struct StandstillOutcome {
     pub interrupted: u64,
     /// Demands while the axis stood still already.
     pub already_standing: u64,
-    /// Demands during which the capture lost packets or its clock stepped back, or without a value on the wire.
+    /// Demands during which the capture lost packets or its clock stepped back, without a value on the wire, or with a position that
+    /// never rested long enough in one number to be looked back at.
     pub disturbed: u64,
+    /// Demands that were withdrawn, and made again before a standstill: those are no stops of their own.
+    pub renewed: Kept<StopWaiting>,
+    /// Motion after a stop while its demand, and the reaction, were still active.
+    pub moved_again: Kept<MovedAgain>,
     /// A demand whose standstill had not been seen at the end.
     pub waiting: Option<StopWaiting>,
     /// Of runs that were joined: the same at the end of each.
@@ -99,7 +125,7 @@ pub struct StandstillOutcome {
 }
 
 crate::saved::resume!(StandstillOutcome {
-    plain: occurrences, time, travel, interrupted, already_standing, disturbed, waiting, waited;
+    plain: occurrences, time, travel, interrupted, already_standing, disturbed, renewed, moved_again, waiting, waited;
     nested: ;
     fixed: function, by_position
 });

@@ -4,11 +4,13 @@
 
 use super::axis_watch::AxisWatch;
 use super::finding::Location;
+use super::patience::{carrier_wait, patience};
 use super::reaction::Edge;
 use super::standstill::StopMeter;
 use super::stop_seen::StandstillOutcome;
 use super::value::{Follow, ValueOutcome};
 use crate::machine::{Carrier, Machine, Stop, ValueQuantity};
+use crate::time::Span;
 
 /// Values and stops of a machine; empty for one without values.
 pub(super) struct Stops<'m> {
@@ -46,7 +48,13 @@ impl<'m> Stops<'m> {
         for (index, function) in machine.functions.iter().enumerate() {
             let (Some(demand), Some(stop)) = (function.demand, function.stop) else { continue };
             if let Some(watch) = watches.get(stop.axis).and_then(Option::as_ref) {
-                meters.push((stop.axis, StopMeter::new(index, demand, function.reaction, watch)));
+                let mut meter = StopMeter::new(index, demand, function.reaction, watch);
+                meter.patience = patience(machine, Some(function));
+                let signals = [Some(demand), function.reaction].into_iter().flatten();
+                let signals = signals.filter_map(|signal| machine.signals.get(signal));
+                let connections = signals.filter_map(|signal| machine.connections.get(signal.connection));
+                meter.late = connections.map(carrier_wait).max().unwrap_or(Span::ZERO);
+                meters.push((stop.axis, meter));
                 stops.push(stop.stop);
             }
         }
@@ -87,16 +95,20 @@ impl<'m> Stops<'m> {
             .map(|((axis, _), stop)| (*axis, *stop))
             .collect();
         for ((axis, meter), stop) in self.meters.iter_mut().zip(&self.stops) {
-            if open.iter().any(|(other_axis, other)| other_axis == axis && other != stop) {
-                meter.share();
+            if open.iter().any(|(other_axis, other)| other_axis == axis && other != stop)
+                && let Some(watch) = self.watches.get(*axis).and_then(Option::as_ref)
+            {
+                meter.share(watch);
             }
         }
     }
 
     /// The capture lost packets that may have shown `signal`.
     pub(super) fn tap_gap_of_signal(&mut self, signal: usize) {
-        for (_, meter) in &mut self.meters {
-            meter.tap_gap_of_signal(signal);
+        for (axis, meter) in &mut self.meters {
+            if let Some(watch) = self.watches.get(*axis).and_then(Option::as_ref) {
+                meter.tap_gap_of_signal(signal, watch);
+            }
         }
     }
 
@@ -106,7 +118,8 @@ impl<'m> Stops<'m> {
             if concerned(&value.declared().place.carrier) {
                 value.tap_gap();
                 let axis = value.axis();
-                self.meters.iter_mut().filter(|(of, _)| *of == axis).for_each(|(_, meter)| meter.tap_gap());
+                let Some(watch) = self.watches.get(axis).and_then(Option::as_ref) else { continue };
+                self.meters.iter_mut().filter(|(of, _)| *of == axis).for_each(|(_, meter)| meter.tap_gap(watch));
             }
         }
     }

@@ -32,6 +32,15 @@ fn finding(found: &FunctionFinding) -> FunctionFindingReport {
                 "the reaction, while no demand with this reaction was active".to_owned(),
             )
         }
+        FunctionFinding::MovedAgain(moved) => {
+            let expected = "standstill until the demand ends".to_owned();
+            let after = ms(moved.at.at.since(moved.standstill.at));
+            let seen = format!(
+                "motion for {}, from {after} after the standstill on; an axis without torque may have been moved by its load or by hand",
+                ms(moved.lasted)
+            );
+            ("moved again during demand", Some(moved.demand), expected, seen)
+        }
     };
     FunctionFindingReport {
         class,

@@ -39,6 +39,8 @@ pub(super) fn standstill(
         interrupted: seen.interrupted,
         already_standing: seen.already_standing,
         disturbed: seen.disturbed,
+        renewed: seen.renewed.total,
+        moved_again: u64::try_from(verdict.moved_again.len()).unwrap_or(u64::MAX),
         waiting: u64::try_from(seen.waited.len().saturating_add(usize::from(seen.waiting.is_some())))
             .unwrap_or(u64::MAX),
         occurrences: occurrences.collect(),

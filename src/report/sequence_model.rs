@@ -7,14 +7,15 @@ use serde::Serialize;
 #[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct FunctionFindingReport {
     /// `missing reaction`, `withdrawn during demand`, `withdrawn before acknowledgement`, `restarted during demand`, `restarted before
-    /// acknowledgement` or `reaction without demand`.
+    /// acknowledgement`, `reaction without demand` or `moved again during demand`.
     #[schemars(extend("enum" = [
         "missing reaction",
         "withdrawn during demand",
         "withdrawn before acknowledgement",
         "restarted during demand",
         "restarted before acknowledgement",
-        "reaction without demand"
+        "reaction without demand",
+        "moved again during demand"
     ]))]
     pub class: &'static str,
     /// Packet that shows it.

@@ -43,8 +43,12 @@ pub struct StandstillReport {
     pub interrupted: u64,
     /// Demands while the axis stood still already.
     pub already_standing: u64,
-    /// Demands during which the capture lost packets, or without a value on the wire.
+    /// Demands during which the capture lost packets, without a value on the wire, or with a position that never rested in one number.
     pub disturbed: u64,
+    /// Demands that were withdrawn, and made again before a standstill: the stop is that of the later one.
+    pub renewed: u64,
+    /// Motion after a stop while its demand, and the reaction, were still active; each is a finding on the function.
+    pub moved_again: u64,
     /// Demands without a standstill when the capture ended.
     pub waiting: u64,
     /// Each occurrence.
@@ -90,7 +94,8 @@ pub struct StandstillOccurrence {
     pub withdrawn_ns: Option<i64>,
     /// Another stop of the axis was demanded meanwhile, so nothing is compared.
     pub shared: bool,
-    /// Age that a value may have: reporting delay, and how long the drive left it as it was during the ramp.
+    /// Age that a value may have: reporting delay, and how long the drive left it as it was during the ramp, at most
+    /// as long again.
     pub age_ns: i64,
     /// Longest time between two packets with values.
     pub interval_ns: i64,
@@ -136,7 +141,8 @@ pub struct RampReport {
     pub deceleration: DecelerationReport,
     /// Deceleration by the machine file over the same speeds, jerk included, rounded down; null if it declares none.
     pub declared: Option<DecelerationReport>,
-    /// `within` if at least as steep as declared, `not told apart`, `beyond` if flatter for certain, or `not compared`.
+    /// `within` if at least as steep as declared, `not told apart`, `beyond` if flatter for certain, or `not compared`: the demand was
+    /// withdrawn in time, or no reaction shows and the axis need not have reacted yet.
     #[schemars(extend("enum" = ["within", "not told apart", "beyond", "not compared"]))]
     pub against: &'static str,
 }

@@ -122,6 +122,9 @@ pub(super) fn judge(
             tolerance: Tolerance::of(reaction, statement),
         }
     });
+    let moved = standstill.iter().filter(|told| !told.is_doubted).flat_map(|told| &told.moved_again);
+    all.extend(moved.map(|moved| FunctionFinding::MovedAgain(*moved)));
+    all.sort_by_key(FunctionFinding::location);
     let refutes = measured.as_ref().is_some_and(|measured| measured.comparison == Some(Comparison::Refutes));
     let status = match FunctionStatus::bounded(&budget) {
         FunctionStatus::NoBudget => FunctionStatus::NoBudget,

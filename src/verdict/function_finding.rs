@@ -1,6 +1,6 @@
 //! What a machine did wrong with a function although its telegrams were all right.
 
-use crate::check::{Location, OrderOutcome, OutOfOrder, ReactionOutcome};
+use crate::check::{Location, MovedAgain, OrderOutcome, OutOfOrder, ReactionOutcome};
 use crate::machine::WithoutDemand;
 use crate::time::{Instant, Span};
 
@@ -23,6 +23,8 @@ pub enum FunctionFinding {
         /// The telegram that shows it.
         at: Location,
     },
+    /// The axis moved after its stop although the demand was still active.
+    MovedAgain(MovedAgain),
 }
 
 impl FunctionFinding {
@@ -32,6 +34,7 @@ impl FunctionFinding {
             Self::Missing { demand, .. } => *demand,
             Self::TooEarly(told) => told.at,
             Self::WithoutDemand { at } => *at,
+            Self::MovedAgain(moved) => moved.at,
         }
     }
 }

@@ -86,7 +86,7 @@ pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict
         .enumerate()
         .map(|(index, function)| {
             let reaction = outcome.reactions.iter().find(|reaction| reaction.function == index);
-            let standstill = standstill::judge(machine, (index, function), outcome, summary);
+            let standstill = standstill::judge(machine, (index, function), outcome, clock);
             function::judge(machine, function, reaction, standstill, outcome.last, clock)
         })
         .collect();

@@ -1,5 +1,5 @@
 use super::*;
-use crate::check::stop_seen::Band;
+use crate::check::stop_seen::{Band, RampSeen};
 use crate::machine::{Axis, AxisKind, Standstill};
 use crate::quantity::{Acceleration, Speed};
 use crate::time::Instant;
@@ -66,7 +66,7 @@ fn play(meter: &mut StopMeter, watch: &mut AxisWatch, [cycle, late]: [i64; 2], d
             meter.edge(Edge { signal: 1, active: Some(true), at: at(180_000), is_process: true }, watch);
         }
         if disturb.is_some_and(|disturb| now <= disturb && now + cycle > disturb) {
-            meter.tap_gap();
+            meter.tap_gap(watch);
         }
     }
 }
@@ -177,4 +177,193 @@ fn a_standstill_counts_once_it_is_held() {
     let ramp = stop.ramp.unwrap();
     assert_eq!((ramp.peak, ramp.from, ramp.to), (400 * MM, 300 * MM, 100 * MM));
     assert_eq!(ramp.time.seen, 50_000_000);
+}
+
+/// An edge of the demand (0) or the reaction (1) at a time in milliseconds, or a gap of the capture.
+type Event = (i64, usize, bool);
+const GAP: usize = 9;
+
+/// Plays a number each `cycle` milliseconds until 4 s, and the events. A packet is 2 ms old at most, and a demand that ends shows that
+/// 20 ms late at most; without a reaction one would come within 200 ms.
+#[allow(clippy::cast_possible_truncation)]
+fn run(
+    watch: &mut AxisWatch,
+    reaction: Option<usize>,
+    cycle: i64,
+    number: impl Fn(i64) -> f64,
+    events: &[Event],
+) -> StandstillOutcome {
+    let quantity = if watch.has_speed { ValueQuantity::Speed } else { ValueQuantity::Position };
+    let mut meter = StopMeter::new(0, 0, reaction, watch);
+    (meter.late, meter.patience) = (Span::from_millis(20), Span::from_millis(200));
+    for ms in 0..4_000 {
+        for (_, signal, active) in events.iter().filter(|(when, _, _)| *when == ms) {
+            if *signal == GAP {
+                meter.tap_gap(watch);
+            } else {
+                let edge = Edge { signal: *signal, active: Some(*active), at: at(ms * 1_000), is_process: true };
+                meter.edge(edge, watch);
+            }
+        }
+        if ms % cycle == 0 {
+            let nano = (number(ms) * 1e6).round() as i64;
+            let since =
+                watch.speed.filter(|before| before.nano == nano).map_or(at(ms * 1_000).at, |before| before.since);
+            let seen = Seen { at: at(ms * 1_000), since, nano };
+            watch.value(quantity, seen);
+            let _ = meter.value(quantity, seen, watch);
+        }
+    }
+    meter.finish(watch)
+}
+
+const DELAY: Span = Span::from_millis(2);
+
+/// A speed in mm/s that falls by 3.2 m/s^2 from a time in milliseconds on.
+fn down(ms: i64, from: i64, speed: f64) -> f64 {
+    #[allow(clippy::cast_precision_loss)]
+    let fallen = 3.2 * (ms - from).max(0) as f64;
+    (speed - fallen).max(0.0)
+}
+
+/// 400 mm/s down to 150 mm/s, which last for more than a second before it goes on down.
+#[test]
+fn a_drive_that_creeps_has_no_old_values() {
+    let mut watch = watch(SLOW, [true, false], DELAY);
+    let speed = |ms: i64| if ms < 1_600 { down(ms, 140, 400.0).max(150.0) } else { down(ms, 1_600, 150.0) };
+    let outcome = run(&mut watch, Some(1), 2, speed, &[(100, 0, true), (125, 1, true)]);
+    let [stop] = outcome.occurrences.as_slice() else { panic!("{outcome:?}") };
+    assert_eq!(stop.age, Span::from_millis(4), "no more than the delay, and as long again for a number that stands");
+    // 1600 ms and 145 / 3.2 ms, less the demand.
+    assert!(stop.time.least > 1_530_000_000 && stop.time.most < 1_550_000_000, "{:?}", stop.time);
+    let ramp = stop.ramp.unwrap();
+    assert!(ramp.time.least > 1_400_000_000, "{ramp:?}");
+    assert_eq!((ramp.time.most - ramp.time.seen, ramp.time.seen - ramp.time.least), (4_000_000, 4_000_000));
+}
+
+/// A demand of 30 ms, and a second one, 970 ms later, whose stop begins 640 ms late.
+#[test]
+fn a_demand_that_is_made_again_has_a_stop_of_its_own() {
+    let events = [(1_000, 0, true), (1_025, 1, true), (1_030, 0, false), (1_055, 1, false), (2_000, 0, true)];
+    for gap in [false, true] {
+        let mut watch = watch(SLOW, [true, false], DELAY);
+        let events = [&events[..], if gap { &[(1_500, GAP, true)] } else { &[] }].concat();
+        let outcome = run(&mut watch, Some(1), 2, |ms| down(ms, 2_640, 400.0), &events);
+        let [stop] = outcome.occurrences.as_slice() else { panic!("{outcome:?}") };
+        assert_eq!((stop.demand, stop.withdrawn), (at(2_000_000), None));
+        assert!(stop.time.least > 750_000_000, "{:?}", stop.time);
+        assert_eq!((outcome.renewed.total, outcome.disturbed), if gap { (0, 1) } else { (1, 0) });
+        if let [first] = outcome.renewed.list[..] {
+            assert_eq!((first.demand, first.withdrawn), (at(1_000_000), Some(Span::from_millis(30))));
+            assert_eq!(first.moved_until, Some(at(1_998_000).at));
+        }
+    }
+}
+
+/// A stop that is done 265 ms after the start, and a motion from 500 ms on.
+#[test]
+fn motion_after_a_stop_counts_while_the_demand_is_active() {
+    let stop = [(100, 0, true), (125, 1, true)];
+    let moved = |[from, until]: [i64; 2], speed: f64, more: &[Event]| {
+        let course = |ms: i64| if (from..until).contains(&ms) { speed } else { down(ms, 140, 400.0) };
+        let events = [&stop[..], more].concat();
+        let mut watch = watch(SLOW, [true, false], DELAY);
+        let outcome = run(&mut watch, Some(1), 2, course, &events);
+        assert_eq!(outcome.occurrences.len(), 1);
+        outcome.moved_again
+    };
+    let again = moved([500, 2_000], 300.0, &[(3_000, 0, false)]);
+    let [told] = again.list[..] else { panic!("{again:?}") };
+    assert_eq!((told.demand, told.at, told.lasted), (at(100_000), at(500_000), Span::from_millis(1_498)));
+    assert_eq!(told.beyond, Span::from_millis(1_476), "less the age of a value and the end that shows late");
+    // The motion goes on at the end of the demand, or of the capture.
+    assert_eq!(moved([500, 2_000], 300.0, &[(600, 0, false)]).list[0].lasted, Span::from_millis(98));
+    assert_eq!(moved([500, 4_000], 300.0, &[]).total, 1);
+    // What was seen before a gap is certain.
+    assert_eq!(moved([500, 2_000], 300.0, &[(600, GAP, true)]).list[0].lasted, Span::from_millis(98));
+    assert_eq!(moved([500, 2_000], 300.0, &[(400, GAP, true)]).total, 0);
+    // The demand, or the reaction, is withdrawn before, or shows that late.
+    assert_eq!(moved([500, 2_000], 300.0, &[(498, 0, false)]).total, 0);
+    assert_eq!(moved([500, 2_000], 300.0, &[(520, 0, false)]).total, 0);
+    assert_eq!(moved([500, 2_000], 300.0, &[(498, 1, false)]).total, 0);
+    // An axis without torque sags, or is pushed slowly or by little.
+    assert_eq!(moved([500, 2_000], 5.0, &[]).total, 0);
+    assert_eq!(moved([500, 540], 10.0, &[]).total, 0, "0.38 mm");
+    assert_eq!(moved([500, 520], 300.0, &[]).total, 0, "18 ms");
+}
+
+#[test]
+fn motion_after_a_stop_is_seen_by_the_position_too() {
+    for (speed, many) in [(0.3, 1), (0.004, 0)] {
+        #[allow(clippy::cast_precision_loss)]
+        let position = |ms: i64| 0.4 * ms.min(200) as f64 + speed * (ms.clamp(500, 2_000) - 500) as f64;
+        let mut watch = watch(SLOW, [false, true], DELAY);
+        let outcome = run(&mut watch, Some(1), 2, position, &[(100, 0, true), (125, 1, true)]);
+        assert_eq!(outcome.occurrences.len(), 1);
+        assert_eq!(outcome.moved_again.total, many, "{:?}", outcome.moved_again);
+        assert!(outcome.moved_again.list.iter().all(|told| told.lasted > Span::from_millis(1_450)));
+    }
+}
+
+/// Operation slows the axis down gently from 400 to 180 mm/s before the safety function does at 3.2 m/s^2.
+#[test]
+fn a_ramp_begins_with_the_reaction_and_not_with_the_operation_before() {
+    #[allow(clippy::cast_precision_loss)]
+    let speed =
+        |ms: i64| if ms < 1_160 { 400.0 - 1.375 * (ms.max(1_000) - 1_000) as f64 } else { down(ms, 1_185, 180.0) };
+    let ramp = |demand: i64, reaction: Option<i64>| {
+        let mut watch = watch(SLOW, [true, false], DELAY);
+        let reaction = reaction.map(|when| (when, 1, true));
+        let events: Vec<Event> = [(demand, 0, true)].into_iter().chain(reaction).collect();
+        let outcome = run(&mut watch, Some(1), 2, speed, &events);
+        let [stop] = outcome.occurrences.as_slice() else { panic!("{outcome:?}") };
+        stop.ramp.unwrap()
+    };
+    let slope = |ramp: RampSeen| (ramp.from - ramp.to) * 1_000 / (ramp.time.seen / 1_000_000) / MM;
+    let told = ramp(1_100, Some(1_170));
+    assert_eq!((told.peak, slope(told)), (180 * MM, 3_200), "{told:?}");
+    // Without a reaction it is what it was, and says when: before any reaction would have come. 200 ms after the demand one has.
+    let early = ramp(1_100, None);
+    assert!(slope(early) < 2_500 && early.began < Span::from_millis(60), "{early:?}");
+    let late = ramp(1_000 - 18, None);
+    assert!(slope(late) == 3_200 && late.peak < 181 * MM && late.began > Span::from_millis(200), "{late:?}");
+}
+
+/// 400 mm/s for 640 ms after the demand, then 3.2 m/s^2: 738 ms to within 1 mm; the window has to last for 1.2 s of a packet each
+/// millisecond.
+#[test]
+fn a_long_standstill_is_looked_back_at() {
+    use crate::quantity::Travel;
+    let held = Span::from_millis(1_200);
+    #[allow(clippy::cast_precision_loss)]
+    let position = |ms: i64| {
+        let braking = (ms - 1_640).clamp(0, 125) as f64;
+        0.4 * ms.min(1_640) as f64 + 0.4 * braking - 0.001_6 * braking * braking
+    };
+    for tremble in [0.0, 0.01] {
+        let mut watch = watch(Standstill::Within { window: Travel::from_nano(MM), held }, [false, true], DELAY);
+        let number = |ms: i64| position(ms) + if ms % 2 == 0 { tremble } else { 0.0 };
+        let outcome = run(&mut watch, Some(1), 1, number, &[(1_000, 0, true), (1_025, 1, true)]);
+        if tremble > 0.0 {
+            // More positions than are kept: not known, and no standstill.
+            assert_eq!((outcome.disturbed, outcome.already_standing, outcome.occurrences.len()), (1, 0, 0));
+            continue;
+        }
+        let [stop] = outcome.occurrences.as_slice() else { panic!("{outcome:?}") };
+        assert!((stop.time.seen - 740_000_000).abs() < 2_000_000, "{:?}", stop.time);
+    }
+}
+
+/// A ramp from 140 to 265 ms, of which 303 to 98 mm/s take until 235 ms.
+#[test]
+fn a_ramp_is_commanded_as_long_as_demand_or_reaction_last() {
+    let commanded = |events: &[Event]| {
+        let mut watch = watch(SLOW, [true, false], DELAY);
+        let events = [&[(100, 0, true), (125, 1, true)], events].concat();
+        let outcome = run(&mut watch, Some(1), 2, |ms| down(ms, 140, 400.0), &events);
+        outcome.occurrences[0].ramp.unwrap().commanded
+    };
+    assert!(commanded(&[]) && commanded(&[(130, 0, false)]) && commanded(&[(130, 0, false), (260, 1, false)]));
+    // Its end may show 20 ms late.
+    assert!(!commanded(&[(130, 0, false), (250, 1, false)]) && !commanded(&[(130, 0, false), (160, 1, false)]));
 }

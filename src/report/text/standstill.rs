@@ -85,6 +85,7 @@ pub(in crate::report) fn verdict(told: &StandstillReport) -> String {
         (beyond(|one| one.time_against), "longer than its bound"),
         (beyond(|one| one.travel_against), "farther than its bound"),
         (beyond(flat), "ramp flatter than declared"),
+        (told.moved_again > 0, "moved again during its demand"),
     ]
     .into_iter()
     .filter_map(|(is, text)| is.then_some(text))
@@ -97,14 +98,19 @@ pub(in crate::report) fn verdict(told: &StandstillReport) -> String {
             "not told apart from its bound".to_owned()
         }
         () if told.bound_ns.is_none() => "no bound".to_owned(),
+        () if told.against == "not compared" => "not compared".to_owned(),
         () if near(flat) => "within; ramp not told apart".to_owned(),
         () => "within".to_owned(),
     };
     let shared = told.occurrences.iter().fold(0, |n: u64, one| n.saturating_add(u64::from(one.shared)));
+    let is_free = |one: &StandstillOccurrence| [one.time_against, one.travel_against].contains(&"not compared");
+    let free = told.occurrences.iter().filter(|one| told.bound_ns.is_some() && !one.shared && is_free(one)).count();
     let others = [
         (told.already_standing, "standing still already"),
         (told.interrupted, "interrupted by a trip"),
         (told.disturbed, "disturbed by the capture"),
+        (told.renewed, "withdrawn and demanded anew before a standstill"),
+        (u64::try_from(free).unwrap_or(u64::MAX), "not compared: the demand was withdrawn in time"),
         (shared, "not compared: another stop of the axis was demanded too"),
         (if told.overdue { 0 } else { told.waiting }, "pending at the end"),
     ];
@@ -117,12 +123,15 @@ pub(in crate::report) fn flattest(told: &StandstillReport) -> Option<String> {
     if told.doubted {
         return None;
     }
-    let ramps = || told.occurrences.iter().filter_map(|one| one.ramp.as_ref());
+    let ramps = || {
+        let all = told.occurrences.iter().filter_map(|one| one.ramp.as_ref());
+        all.filter(|ramp| ramp.declared.is_some() && ramp.against != "not compared")
+    };
     let share = |ramp: &&super::super::standstill_model::RampReport| {
         let declared = ramp.declared.as_ref().map_or(1.0, deceleration);
         deceleration(&ramp.deceleration) / declared
     };
-    let flat = ramps().filter(|ramp| ramp.declared.is_some()).min_by(|a, b| share(a).total_cmp(&share(b)))?;
+    let flat = ramps().min_by(|a, b| share(a).total_cmp(&share(b)))?;
     let unit = flat.from.unit();
     let count = u64::try_from(ramps().count()).unwrap_or(u64::MAX);
     Some(format!(
@@ -167,4 +176,42 @@ fn detail(out: &mut String, id: &str, one: &StandstillOccurrence, start: Instant
         unit = one.start_speed.unit()
     );
     paragraph(out, "    ", &told, width);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stop_that_is_not_compared_is_not_told_as_within() {
+        let mut told = StandstillReport {
+            axis: "lift".to_owned(),
+            travel_by: "speed",
+            n: 1,
+            mean_ns: Some(1),
+            s_ns: None,
+            max_ns: Some(1),
+            mean_travel: None,
+            s_travel: None,
+            max_travel: None,
+            bound_ns: Some(1),
+            bound_travel: None,
+            against: "not compared",
+            overdue: false,
+            doubted: false,
+            interrupted: 0,
+            already_standing: 0,
+            disturbed: 0,
+            renewed: 2,
+            moved_again: 0,
+            waiting: 0,
+            occurrences: Vec::new(),
+        };
+        assert_eq!(verdict(&told), "not compared; 2 withdrawn and demanded anew before a standstill");
+        told.against = "within";
+        told.renewed = 0;
+        assert_eq!(verdict(&told), "within");
+        told.moved_again = 1;
+        assert_eq!(verdict(&told), "REFUTED: moved again during its demand");
+    }
 }
