@@ -131,7 +131,12 @@ pub fn follow(octets: &[u8]) {
     let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
-    assert_eq!(told(&held), told(&plain), "repetitions by the bus are no findings");
+    // These carriers have no counter: whether a telegram is missing alone, a loss, or with its frame, which the capture may have lost,
+    // shows in the frames that repeat it. In `conversation` the frames pass with repetitions and without, and losses are compared.
+    let judged = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
+        told(outcome).into_iter().filter(|(_, class)| *class != Class::Loss).collect()
+    };
+    assert_eq!(judged(&held), judged(&plain), "repetitions by the bus are no findings");
     assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
 }
 
