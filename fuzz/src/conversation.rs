@@ -72,22 +72,21 @@ impl Ends {
         self.image[end] = telegram;
         self.past[end].push(telegram);
     }
+}
 
-    /// One bus cycle: the frame that takes the outputs out, and the frame that brings the inputs back. Directions that
-    /// are not `shown` are left out of both.
-    fn cycle(&self, shown: [bool; 2]) -> Vec<Vec<u8>> {
-        let link = Headers { destination: Mac([0xFF; 6]), source: Mac([0, 0, 0, 0, 0, 1]), ..Headers::default() };
-        let places = [(Access::Lwr, 0x0100_0000), (Access::Lrd, 0x0100_0048)];
-        let frame = |(pass, working_counter)| {
-            let ends = places.iter().zip(&self.image).zip(shown).filter(|(_, shown)| *shown);
-            let datagrams: Vec<_> = ends
-                .map(|(((access, address), image), _)| datagram(*access, *address, image, working_counter))
-                .collect();
-            // A frame without datagrams is none.
-            compose::type12(&link, pass, &datagrams).ok()
-        };
-        [(Pass::Outgoing, 0), (Pass::Returning, 1)].into_iter().filter_map(frame).collect()
-    }
+/// One bus cycle: the frame that takes the outputs out, and the frame that brings the inputs back. Directions that
+/// are not `shown` are left out of both.
+fn cycle_of(image: &[[u8; 6]; 2], shown: [bool; 2]) -> Vec<Vec<u8>> {
+    let link = Headers { destination: Mac([0xFF; 6]), source: Mac([0, 0, 0, 0, 0, 1]), ..Headers::default() };
+    let places = [(Access::Lwr, 0x0100_0000), (Access::Lrd, 0x0100_0048)];
+    let frame = |(pass, working_counter)| {
+        let ends = places.iter().zip(image).zip(shown).filter(|(_, shown)| *shown);
+        let datagrams: Vec<_> =
+            ends.map(|(((access, address), image), _)| datagram(*access, *address, image, working_counter)).collect();
+        // A frame without datagrams is none.
+        compose::type12(&link, pass, &datagrams).ok()
+    };
+    [(Pass::Outgoing, 0), (Pass::Returning, 1)].into_iter().filter_map(frame).collect()
 }
 
 fn datagram(command: Access, address: u32, data: &[u8], working_counter: u16) -> Datagram<'_> {
@@ -96,9 +95,20 @@ fn datagram(command: Access, address: u32, data: &[u8], working_counter: u16) ->
     Datagram { command, index: 0, address_field, circulated, more_follow, interrupt: 0, data, working_counter }
 }
 
+/// How often the bus shows a process image.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Image {
+    /// Each direction only when it has changed.
+    Changes,
+    /// Both directions in every step.
+    Once,
+    /// Both directions in every step, up to four times.
+    Repeated,
+}
+
 /// The frames of the conversation that `script` asks for in steps of three octets, with their times in microseconds, and
-/// whether anything in it is wrong. The bus repeats a process image only if `held`.
-fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
+/// whether anything in it is wrong.
+fn frames(script: &[u8], image: Image) -> (Vec<(i64, Vec<u8>)>, bool) {
     let (mut ends, mut frames, mut now, mut wrong) = (Ends::default(), Vec::new(), 0, false);
     for &[step, a, b] in script.as_chunks().0 {
         let last = now;
@@ -107,7 +117,7 @@ fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
         let before = ends.image;
         match step % 8 {
             // Time passes: the bus alone speaks.
-            1 => now += i64::from(a) * CYCLE,
+            1 => now += i64::from(a % 64) * CYCLE,
             // A telegram that the tap does not see.
             2 => {
                 ends.turn(b);
@@ -130,15 +140,19 @@ fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
             5 => (ends.sent, ends.slaves_turn, wrong) = (0, false, true),
             _ => ends.turn(b),
         }
-        frames.extend(
-            (last..now).step_by(usize::try_from(CYCLE).expect("short")).map(|cycle| (cycle + CYCLE / 2, vec![0; 60])),
-        );
-        let repetitions = if held { i64::from(a % 4) } else { 0 };
+        for cycle in (last..now).step_by(usize::try_from(CYCLE).expect("short")) {
+            // Meanwhile the bus shows what stands in the image, or somebody else speaks.
+            let passing = if image == Image::Changes { vec![vec![0; 60]] } else { cycle_of(&before, [true; 2]) };
+            frames.extend((0..).zip(passing).map(|(pass, frame)| (cycle + CYCLE / 2 + pass, frame)));
+        }
+        let repetitions = if image == Image::Repeated { i64::from(a % 4) } else { 0 };
         // The empty image that the bus begins with is shown once.
         let begins = last == 0;
-        let shown = [0, 1].map(|end| held || begins || ends.image[end] != before[end]);
+        let shown = [0, 1].map(|end| image != Image::Changes || begins || ends.image[end] != before[end]);
         for repetition in 0..=repetitions {
-            frames.extend((0..).zip(ends.cycle(shown)).map(|(pass, frame)| (now + 2 * repetition + pass, frame)));
+            frames.extend(
+                (0..).zip(cycle_of(&ends.image, shown)).map(|(pass, frame)| (now + 2 * repetition + pass, frame)),
+            );
         }
     }
     // The capture ends at the same time with repetitions and without.
@@ -147,8 +161,8 @@ fn frames(script: &[u8], held: bool) -> (Vec<(i64, Vec<u8>)>, bool) {
 }
 
 /// What the checker says of the gate, and whether anything in the conversation is wrong.
-fn gate(script: &[u8], held: bool) -> (ConnectionOutcome, bool) {
-    let (frames, wrong) = frames(script, held);
+fn gate(script: &[u8], image: Image) -> (ConnectionOutcome, bool) {
+    let (frames, wrong) = frames(script, image);
     let mut checker = Checker::new(&MACHINE);
     for ((at, octets), number) in frames.iter().zip(1..) {
         let at = Instant::from_nanos(0).checked_add(Span::from_micros(*at));
@@ -165,8 +179,11 @@ pub fn conversation(script: &[u8]) {
     let told = |gate: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         gate.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
-    let (plain, wrong) = gate(script, false);
-    assert_eq!(told(&gate(script, true).0), told(&plain), "repetitions by the bus are no findings");
+    let (plain, wrong) = gate(script, Image::Changes);
+    let repeated = gate(script, Image::Repeated).0;
+    // Where frames pass only with something new, a telegram that is missing is missing with its frame: the capture may have lost it, which
+    // makes other findings of it. So an image shown once is compared with one shown several times.
+    assert_eq!(told(&repeated), told(&gate(script, Image::Once).0), "repetitions by the bus are no findings");
     // Steps that only wait may be longer than the watchdog time.
     assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
 }
@@ -180,7 +197,7 @@ mod tests {
     /// If the two ends did not understand each other, the target would not get past the first CRC.
     #[test]
     fn the_conversation_reaches_process_data() {
-        let (gate, wrong) = gate(&[0; 3 * 40], true);
+        let (gate, wrong) = gate(&[0; 3 * 40], Image::Repeated);
         assert_eq!((gate.findings, gate.trips, wrong), (vec![], vec![], false));
         let is_operating = |kind: &EventKind| *kind == EventKind::Operating;
         let events: Vec<EventKind> = gate.events.into_iter().map(|event| event.kind).collect();
