@@ -26,6 +26,8 @@ pub struct Facts {
     pub reacted: bool,
     /// Whether the ends of this profile show when they give up; those of a declared layout do not.
     pub would_show: bool,
+    /// Whether both directions travel in the same frames, out and back (Type 12).
+    pub same_frames: bool,
     /// Where the capture lost packets, if that touches the silence.
     pub capture_gap: Option<Stretch>,
     /// Findings shortly before, and wrong parameters until the connection ran again: class, direction, number, the first.
@@ -151,6 +153,10 @@ impl Facts {
             first_silent: first_silent(connection, &lines, loss),
             would_show: !matches!(connection.profile, Profile::Declared(_)),
             reacted: signs().any(|(_, _, sign)| is_reaction(sign)),
+            same_frames: BOTH.into_iter().all(|direction| {
+                let carrier = &connection.place(direction).carrier;
+                matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
+            }),
             capture_gap: loss.capture_gap.filter(touches),
             found: found(outcome, loss, from),
             missing: missing(outcome, loss, &lines),

@@ -87,7 +87,7 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
 fn bus(scales: &mut Scales, facts: &Facts, loss: &Loss) {
     let (out, back) = (&facts.to_device, &facts.to_host);
     let first = scales.0.len();
-    if let Some(gap) = back.no_frames.filter(|_| back.is_without_frames() && facts.capture_gap.is_some())
+    if let Some(gap) = back.no_frames.filter(|_| back.is_without_frames() && facts.same_frames)
         && out.no_frames.is_none()
         && facts.reacted
     {

@@ -47,6 +47,7 @@ fn facts() -> Facts {
         first_silent: None,
         reacted: true,
         would_show: true,
+        same_frames: true,
         capture_gap: None,
         found: Vec::new(),
         missing: 0,
