@@ -2,8 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::base::Base;
 use super::finding::{Class, Detail, EventKind, Location, TripCause};
-use super::follower::Base;
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram};
 

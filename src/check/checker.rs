@@ -3,10 +3,12 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::around::Carried;
+use super::base::{Late, Update};
+use super::connection_outcome::{ConnectionOutcome, Unchecked};
 use super::contents::{Contents, HeldBack};
 use super::cycle::{Cycle, Cycles, FrameKind, counted};
-use super::finding::Location;
-use super::follower::{ConnectionOutcome, Follower, Late, Siblings, Unchecked, Update, look_around};
+use super::finding::{Class, Location};
+use super::follower::{Follower, Siblings, look_around};
 use super::fscp_2_1::Openings;
 use super::grain::Grain;
 use super::pair::{PairMeter, PairOutcome};
@@ -148,7 +150,10 @@ impl<'m> Checker<'m> {
                 Clock::Runs => {}
                 clock @ (Clock::Back { .. } | Clock::Ahead) => {
                     if let Clock::Back { ahead_at: Some(since) } = clock {
-                        state.followers.iter_mut().for_each(|follower| follower.base.withdraw_delays(since));
+                        state
+                            .followers
+                            .iter_mut()
+                            .for_each(|follower| follower.base.withdraw_since(since, &[Class::UnacceptableDelay]));
                     }
                     state.clock_unsure(Span::ZERO);
                     state.cycles.tap_gap(|_| true);

@@ -6,9 +6,11 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::base::{Base, Update};
 use super::both::Both;
+use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location, TripCause};
-use super::follower::{Base, Siblings, Unchecked, Update};
+use super::follower::Siblings;
 use super::fscp_13_1_time::{Delays, after};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_13_1::{

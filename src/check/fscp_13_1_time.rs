@@ -7,9 +7,10 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::base::Base;
 use super::both::Both;
+use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, Location};
-use super::follower::{Base, Unchecked};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_13_1::{Message, Second, is_consecutive};
 use crate::time::Span;

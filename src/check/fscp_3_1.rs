@@ -14,9 +14,11 @@
 
 use std::collections::VecDeque;
 
+use super::base::{Base, Update};
 use super::both::Both;
+use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location};
-use super::follower::{Base, Siblings, Unchecked, Update};
+use super::follower::Siblings;
 use super::fscp_3_1_key::{KeySearch, TRIED};
 use super::fscp_3_1_wide::{Found, Search};
 use super::recovered::{RecoveredKey, Solved};

@@ -8,9 +8,11 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::base::{Base, Update};
 use super::both::Both;
+use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location, TripCause};
-use super::follower::{Base, Siblings, Unchecked, Update};
+use super::follower::Siblings;
 use crate::machine::{self, Direction};
 use crate::telegram::iec_62541_15::{
     FIRST_NUMBER, Mismatch, Request, RequestFlags, Response, ResponseFlags, SpduIds, next_number,

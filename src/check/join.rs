@@ -4,11 +4,12 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::base::KEPT;
 use super::checker::Outcome;
+use super::connection_outcome::{ConnectionOutcome, DirectionOutcome};
 use super::contents::{Contents, Counts};
 use super::cycle::{Cycle, Deviation};
 use super::finding::Location;
-use super::follower::{ConnectionOutcome, DirectionOutcome, KEPT};
 use super::loss::LOSSES;
 use super::order::OrderOutcome;
 use super::pair::PairOutcome;

@@ -9,8 +9,10 @@
 mod accepted;
 mod around;
 mod axis_watch;
+mod base;
 mod both;
 mod checker;
+mod connection_outcome;
 mod contents;
 mod curve;
 mod cycle;
@@ -55,11 +57,11 @@ mod way;
 
 pub use around::LongInterval;
 pub use checker::{Checker, Outcome};
+pub use connection_outcome::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use contents::{Contents, Counts};
 pub use curve::CurvePoint;
 pub use cycle::{Cycle, Deviation, FrameKind};
 pub use finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, TripCause};
-pub use follower::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use grain::Grain;
 pub use kept::Kept;
 pub use loss::{Content, LOSSES, Loss, Others, RECENT, Recent, SIGNS, Seen, Sign, Stretch};

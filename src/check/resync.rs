@@ -8,8 +8,8 @@
 
 use std::collections::VecDeque;
 
+use super::base::Base;
 use super::finding::{Class, Location};
-use super::follower::Base;
 use crate::machine::Direction;
 
 /// Telegrams in a row that prove it, where nothing shows that the capture lost packets.

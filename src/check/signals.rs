@@ -2,9 +2,9 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::base::Update;
 use super::both::Both;
 use super::finding::Location;
-use super::follower::Update;
 use super::pair::PairMeter;
 use super::reaction::{Edge, Meter};
 use super::stops::Stops;

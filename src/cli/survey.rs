@@ -38,9 +38,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     }
     let draft = arguments.draft.as_deref().or(by_output.map(PathBuf::as_path));
     let output = arguments.output.clone().filter(|path| !is_draft(&path));
-    if draft.is_some() && draft == output.as_deref() {
-        return Err(Error::Argument("--draft and --output name the same file; choose another name for one".to_owned()));
-    }
+    output::keep_apart(&[("--draft", draft), ("--output", output.as_deref())])?;
     let reporting = Reporting { format: arguments.format, output, table: None, verbose: false, quiet: false };
     reporting.check(&arguments.captures)?;
     if let Some(draft) = draft {

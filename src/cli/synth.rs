@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::output::{WholeFile, keep_inputs, print};
+use super::output::{WholeFile, keep_apart, keep_inputs, print};
 use super::synth_faults::{Faults, signed, tap_faults};
 use super::{Error, run};
 use crate::machine::Machine;
@@ -76,9 +76,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
     for path in [&arguments.output, &ledger_path] {
         keep_inputs(path, inputs)?;
     }
-    if arguments.output == ledger_path {
-        return Err(Error::Argument("--ledger: the ledger and the capture can't be one file".to_owned()));
-    }
+    keep_apart(&[("--output", Some(&arguments.output)), ("--ledger", Some(&ledger_path))])?;
     let machine = run::machine(&arguments.machine)?;
     let plan = plan(arguments, &machine)?;
     let mut capture = WholeFile::create(&arguments.output)?;

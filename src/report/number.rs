@@ -13,6 +13,11 @@ pub(super) fn millis_short(nanos: i64) -> String {
     decimal(micros, 3)
 }
 
+/// Nanoseconds rounded down to the microsecond: for margins and allowed times, which [`millis_short`] then shows as they are.
+pub(super) const fn micros_down(nanos: i64) -> i64 {
+    nanos.div_euclid(1_000).saturating_mul(1_000)
+}
+
 /// Nanometres (or nanodegrees) as an exact number of thousandths of a millimetre (degree), rounded up, for JSON.
 #[expect(clippy::cast_precision_loss, reason = "a count of micrometres up to nine million kilometres is exact in f64")]
 pub(super) fn milli_units(nano: i64, per_unit: i64) -> f64 {

@@ -4,8 +4,9 @@
 
 use super::Declared;
 use super::side::{Side, Step};
+use crate::check::base::Base;
 use crate::check::finding::{Class, Detail, Location};
-use crate::check::follower::{Base, Siblings};
+use crate::check::follower::Siblings;
 use crate::machine::Direction;
 use crate::telegram::declared::recover::solve;
 use crate::telegram::declared::{Mismatch, Telegram};

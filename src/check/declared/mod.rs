@@ -22,9 +22,11 @@ mod side;
 #[cfg(test)]
 mod tests;
 
+use super::base::{Base, Update};
 use super::both::Both;
+use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location};
-use super::follower::{Base, Siblings, Unchecked, Update};
+use super::follower::Siblings;
 use super::recovered::RecoveredKey;
 use crate::machine::{self, Direction};
 use crate::telegram::declared::Telegram;

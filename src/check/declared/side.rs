@@ -6,8 +6,8 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use super::age::Age;
+use crate::check::base::Base;
 use crate::check::finding::{Class, Detail, Location};
-use crate::check::follower::Base;
 use crate::check::recovered::RecoveredKey;
 use crate::check::resync::Resync;
 use crate::machine::{DeclaredDirection, Direction};

@@ -1,7 +1,9 @@
 //! Telegrams of declared layouts put together here; what the synthesiser can make is tested from outside.
 
+use crate::check::base::Update;
+use crate::check::connection_outcome::{ConnectionOutcome, Unchecked};
 use crate::check::finding::{Class, Detail, EventKind, Location};
-use crate::check::follower::{ConnectionOutcome, Follower, Siblings, Unchecked, Update};
+use crate::check::follower::{Follower, Siblings};
 use crate::check::tests::in_parts::hand_over;
 use crate::machine::{self, Declared, Direction, Machine, Profile};
 use crate::telegram::declared::Values;

@@ -6,9 +6,9 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::{Fscp12_1, Side, ahead};
+use crate::check::base::{Base, KEPT, Update};
 use crate::check::both::Both;
 use crate::check::finding::{Class, Location};
-use crate::check::follower::{Base, KEPT, Update};
 use crate::check::resync::IN_A_ROW;
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence, sequence_by_rule};

@@ -19,9 +19,11 @@ pub(super) use steady::LONG_WAY;
 use steady::Steady;
 
 use super::accepted::Accepted;
+use super::base::{Base, Update};
 use super::both::Both;
+use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location};
-use super::follower::{Base, Siblings, Unchecked, Update};
+use super::follower::Siblings;
 use super::parameterisation::{Difference, Parameterisation};
 use super::recovered::{RecoveredKey, Solved};
 use crate::machine::{self, Direction};

@@ -3,8 +3,8 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::{Fscp12_1, NEARBY, Side, ahead, update_of};
+use crate::check::base::{Base, Late, Update};
 use crate::check::finding::{Class, Detail, Location};
-use crate::check::follower::{Base, Late, Update};
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, ResetReason, Telegram, next_sequence, sequence_by_rule};
 

@@ -6,8 +6,8 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::{Fscp12_1, update_of};
+use crate::check::base::{Base, Update};
 use crate::check::finding::Location;
-use crate::check::follower::{Base, Update};
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Series, next_sequence};
 

@@ -4,8 +4,8 @@
 
 use super::chain::Chain;
 use super::{Fscp12_1, NEARBY, Side, ahead, update_of};
+use crate::check::base::{Base, Update};
 use crate::check::finding::{Class, EventKind, Location};
-use crate::check::follower::{Base, Update};
 use crate::check::recovered::Solved;
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence};

@@ -2,8 +2,9 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::super::base::{Base, Update};
 use super::super::finding::{Class, Detail, Location};
-use super::super::follower::{Base, Siblings, Update};
+use super::super::follower::Siblings;
 use super::Fscp2_1;
 use super::trust::{Fit, Trust};
 use crate::telegram::fscp_2_1::{Coordination, Flaw, Identity, TIME_UNIT, TimeStamp};

@@ -2,8 +2,9 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::super::base::{Base, Update};
 use super::super::finding::{Class, Detail, EventKind, Location};
-use super::super::follower::{Base, Siblings, Update};
+use super::super::follower::Siblings;
 use super::Fscp2_1;
 use super::trust::{Expected, Fit, Trust};
 use crate::machine::Direction;

@@ -7,8 +7,8 @@
 
 use std::collections::VecDeque;
 
+use super::super::base::Base;
 use super::super::finding::{Class, Detail, EventKind, Location};
-use super::super::follower::Base;
 use super::Fscp2_1;
 use crate::carrier::type2_open::{Open, Originator};
 use crate::telegram::fscp_2_1::open::{ApplicationReply, Extent, Segment};

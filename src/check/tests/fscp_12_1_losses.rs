@@ -1,7 +1,7 @@
 //! Telegrams of one side that the tap never saw, while it saw all of the other side.
 
 use super::*;
-use crate::check::follower::Update;
+use crate::check::base::Update;
 use crate::telegram::fscp_12_1::Telegram;
 
 /// `clean` without `missing` telegrams to the device from `first` on.

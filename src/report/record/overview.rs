@@ -5,7 +5,7 @@ use super::drawing::{Scale, WIDTH, axis, figure, fitting, words};
 use super::markup::{Markup, place};
 use super::run::Window;
 use crate::report::model::{ConnectionReport, Figures, FunctionReport, Report};
-use crate::report::number::{grouped, millis, millis_short};
+use crate::report::number::{grouped, micros_down, millis, millis_short};
 
 /// Links to the parts of the page.
 pub(super) fn contents(out: &mut Markup, report: &Report) {
@@ -98,9 +98,7 @@ pub(super) fn connections(out: &mut Markup, report: &Report) {
                 one.profile.to_owned(),
                 left(one).map_or_else(
                     || "\u{2013}".to_owned(),
-                    |(share, nanos)| {
-                        format!("{} ({})", millis_short(nanos.div_euclid(1_000).saturating_mul(1_000)), percent(share))
-                    },
+                    |(share, nanos)| format!("{} ({})", millis_short(micros_down(nanos)), percent(share)),
                 ),
                 millis(one.watchdog_ns),
                 counted(one.findings.len(), one.omitted),

@@ -4,7 +4,7 @@
 use super::drawing::{Scale, WIDTH, axis, dimension, figure, millis, words};
 use super::markup::{Markup, place};
 use crate::report::model::{ConnectionReport, IntervalReport};
-use crate::report::number;
+use crate::report::number::{self, micros_down};
 use crate::report::watchdogs_model::AdmissibleReport;
 
 const LEFT: f64 = 110.0;
@@ -58,7 +58,7 @@ pub(super) fn watchdog(out: &mut Markup, id: &str, connection: &ConnectionReport
             &format!("watchdog set to {} ms", number::millis(connection.watchdog_ns)),
         );
         if let Some(longest) = longest.filter(|longest| *longest < connection.watchdog_ns) {
-            let margin = down(connection.watchdog_ns.saturating_sub(longest));
+            let margin = micros_down(connection.watchdog_ns.saturating_sub(longest));
             dimension(
                 out,
                 scale.at(millis(longest)),
@@ -85,11 +85,6 @@ fn reach(connection: &ConnectionReport, longest: i64) -> i64 {
     near.max(highest.unwrap_or_default().min(near.saturating_mul(5).div_euclid(2)))
 }
 
-/// Times that are left or allowed, rounded down to the microsecond.
-const fn down(nanos: i64) -> i64 {
-    nanos.div_euclid(1_000).saturating_mul(1_000)
-}
-
 /// The interval as a bracket, open where it goes on beyond the drawing, with a bar that closes where it is empty.
 fn bracket(out: &mut Markup, told: &AdmissibleReport, scale: Scale, y: f64, most: f64) {
     let Some(lowest) = told.lowest_ns else { return };
@@ -105,8 +100,8 @@ fn bracket(out: &mut Markup, told: &AdmissibleReport, scale: Scale, y: f64, most
     let to = if is_beyond { RIGHT } else { scale.at(millis(highest)) };
     let high = match (&told.bound_by, told.unbounded) {
         (_, true) => "no function bounds it".to_owned(),
-        (Some(function), _) => format!("to {} ms ({function})", number::millis_short(down(highest))),
-        (None, _) => format!("to {} ms", number::millis_short(down(highest))),
+        (Some(function), _) => format!("to {} ms ({function})", number::millis_short(micros_down(highest))),
+        (None, _) => format!("to {} ms", number::millis_short(micros_down(highest))),
     };
     let ends = if is_beyond {
         format!(
@@ -139,7 +134,7 @@ fn interval_told(told: &AdmissibleReport) -> String {
     let lowest = told.lowest_ns.map_or_else(String::new, |lowest| format!("from {} ms ", number::millis_short(lowest)));
     let highest = match told.highest_ns {
         _ if told.unbounded => "without a bound by a function".to_owned(),
-        Some(highest) => format!("to {} ms", number::millis_short(down(highest))),
+        Some(highest) => format!("to {} ms", number::millis_short(micros_down(highest))),
         None => "nowhere: no watchdog keeps the function".to_owned(),
     };
     format!("It may be set {lowest}{highest}.")

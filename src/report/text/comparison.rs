@@ -6,7 +6,7 @@ use super::super::comparison_model::{
     ComparisonReport, ConnectionChangeReport, FunctionChangeReport, IntervalChangeReport, OldNew, ReactionsReport,
     RegressionReport, RunReport, StopsReport,
 };
-use super::super::number::{millis_short, span};
+use super::super::number::{micros_down, millis_short, span};
 use super::super::stop_model::TravelReport;
 use super::{SHOWN, line, more, paragraph};
 
@@ -75,9 +75,7 @@ fn connections(out: &mut String, told: &[ConnectionChangeReport], width: usize) 
             one.id.clone(),
             change(&one.watchdog_ns, |time| millis_short(*time)),
             // A margin is rounded down.
-            change(&one.margin_ns, |margin| {
-                or_dash(*margin, |nanos| millis_short(nanos.div_euclid(1_000).saturating_mul(1_000)))
-            }),
+            change(&one.margin_ns, |margin| or_dash(*margin, |nanos| millis_short(micros_down(nanos)))),
             or_dash(one.margin_lost_percent, |share| format!("{share:.1} %")),
             change(&one.health, String::clone),
         ]

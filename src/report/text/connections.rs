@@ -3,7 +3,7 @@
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
 use super::super::model::{ConnectionReport, FindingReport, IntervalReport, RecoveredReport};
-use super::super::number::{counted, grouped, millis, millis_short, since};
+use super::super::number::{counted, grouped, micros_down, millis, millis_short, since};
 use super::{SHOWN, line, more, paragraph, place, summary};
 use crate::time::Instant;
 
@@ -24,7 +24,7 @@ pub(super) fn health(out: &mut String, connections: &[ConnectionReport], width: 
         .iter()
         .map(|connection| {
             let longest = longest(connection);
-            let margin = connection.margin_ns.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000));
+            let margin = connection.margin_ns.map(micros_down);
             vec![
                 connection.id.clone(),
                 grouped(connection.telegrams),
@@ -85,8 +85,7 @@ pub(super) fn admissible(out: &mut String, connections: &[ConnectionReport], wid
     let rows: Vec<_> = known
         .iter()
         .map(|(one, told)| {
-            let highest =
-                told.highest_ns.filter(|_| !told.unbounded).map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000));
+            let highest = told.highest_ns.filter(|_| !told.unbounded).map(micros_down);
             vec![
                 one.id.clone(),
                 millis(one.watchdog_ns),

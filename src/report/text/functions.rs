@@ -5,7 +5,7 @@ use std::fmt::Write;
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::model::{ElementReport, Figures, FunctionReport, MeasuredReport, TermReport};
-use super::super::number::{counted, grouped, millis, millis_short, since, span};
+use super::super::number::{counted, grouped, micros_down, millis, millis_short, since, span};
 use super::super::separation_model::SeparationReport;
 use super::stops::{decided_by_series, stops, travel_text};
 use super::{SHOWN, line, paragraph, place, summary};
@@ -190,7 +190,7 @@ pub(in crate::report) fn limit_rows(function: &FunctionReport) -> Vec<[String; 4
     let ms = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis_short(nanos)));
     let exact = |nanos: Option<i64>| nanos.map_or_else(|| "-".to_owned(), |nanos| format!("{} ms", millis(nanos)));
     // A margin is rounded down.
-    let ms_left = |nanos: Option<i64>| ms(nanos.map(|nanos| nanos.div_euclid(1_000).saturating_mul(1_000)));
+    let ms_left = |nanos: Option<i64>| ms(nanos.map(micros_down));
     let real = |value: Option<f64>, unit: &str| value.map_or_else(|| "-".to_owned(), |value| format!("{value} {unit}"));
     let stop = function.stop.as_ref();
     let mut rows = Vec::new();

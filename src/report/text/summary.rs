@@ -1,7 +1,7 @@
 //! Of a machine that fills more than a page: the result before the details, and the worst of each table first.
 
 use super::super::model::{ConnectionReport, FunctionReport, Report};
-use super::super::number::{counted, grouped, millis, millis_short};
+use super::super::number::{counted, grouped, micros_down, millis, millis_short};
 use super::{line, paragraph};
 
 /// Rows of a table from which on it is cut, unless details are asked for: with head and notes about a page.
@@ -51,7 +51,7 @@ fn told_connections(connections: &[ConnectionReport]) -> String {
     let least =
         connections.iter().filter_map(|connection| Some((connection.margin_ns?, connection))).min_by_key(|m| m.0);
     let least = least.map(|(margin, connection)| {
-        let margin = millis_short(margin.div_euclid(1_000).saturating_mul(1_000));
+        let margin = millis_short(micros_down(margin));
         format!("; least left of a watchdog: {}, {margin} of {} ms", connection.id, millis(connection.watchdog_ns))
     });
     format!("{states}{}", least.unwrap_or_default())

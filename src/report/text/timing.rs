@@ -3,7 +3,7 @@
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::model::ConnectionReport;
-use super::super::number::{counted, grouped, millis_short};
+use super::super::number::{counted, grouped, micros_down, millis_short};
 use super::super::timing_model::{CycleReport, LongIntervalReport, RelayReport};
 use super::summary::{SHORT, cut};
 use super::{SHOWN, line, more, paragraph, place};
@@ -92,7 +92,7 @@ pub(super) fn cycles(out: &mut String, cycles: &[CycleReport], width: usize) {
     if let Some((least, most)) = counted.reduce(|(a, b), (c, d)| (a.min(c), b.max(d))) {
         let text = format!(
             "Type 10: against the cycles that their senders counted, intervals were from {} to {} ms longer",
-            millis_short(least.div_euclid(1_000).saturating_mul(1_000)),
+            millis_short(micros_down(least)),
             millis_short(most)
         );
         paragraph(out, "  - ", &text, width);

@@ -1,0 +1,102 @@
+//! What was found out about one connection.
+
+use super::around::LongInterval;
+use super::finding::{Event, Finding, Location, Trip};
+use super::loss::Loss;
+use super::recovered::RecoveredKey;
+use super::relay::RelayOutcome;
+use crate::machine::Direction;
+use crate::timing::tail::Largest;
+use crate::timing::{Intervals, Maxima, Worst};
+
+/// Everything found out about one connection.
+#[derive(Clone, Debug)]
+pub struct ConnectionOutcome {
+    /// Telegrams to the device.
+    pub to_device: DirectionOutcome,
+    /// Telegrams to the host.
+    pub to_host: DirectionOutcome,
+    /// From a new telegram to the device to the next new one to the host, as the tap sees it; in FSCP 13/1 from a time request
+    /// to the response to it.
+    pub round_trip: Intervals<Location>,
+    /// Findings in the order of their packets.
+    pub findings: Vec<Finding>,
+    /// Events in the order of their packets.
+    pub events: Vec<Event>,
+    /// Trips in the order of their packets.
+    pub trips: Vec<Trip>,
+    /// Losses of the connection with what stood around them, in the order of their packets.
+    pub losses: Vec<Loss>,
+    /// Findings, events, trips and losses beyond the number that is kept.
+    pub omitted: u64,
+    /// Why the connection was not, or not fully, examined.
+    pub unchecked: Option<Unchecked>,
+    /// Keys and counters that were solved from the capture.
+    pub recovered: Vec<RecoveredKey>,
+}
+
+/// Everything found out about one direction of a connection.
+#[derive(Clone, Debug)]
+pub struct DirectionOutcome {
+    /// Telegrams that differ from the one before.
+    pub telegrams: u64,
+    /// Repetitions of the process image between them.
+    pub held: u64,
+    /// Telegrams whose CRCs were checked and fit.
+    pub confirmed: u64,
+    /// Telegrams missing where the capture lost packets.
+    pub tap_losses: u64,
+    /// What the watchdog limits, while it runs: intervals between new valid telegrams, in IEC 62541-15 from the partner's
+    /// telegram to the answer to it.
+    pub intervals: Intervals<Location>,
+    /// The longest of them in each part of the run; `None` before the first.
+    pub maxima: Option<Maxima>,
+    /// The largest of them, if [`super::Checker::keep_largest`] asked for them.
+    pub largest: Option<Largest>,
+    /// The few longest of them, with what stood around each.
+    pub longest: Worst<LongInterval>,
+    /// What a standard controller that copies the telegrams takes, if the machine file names their other place.
+    pub relay: Option<RelayOutcome>,
+}
+
+/// Why a connection was not fully examined.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unchecked {
+    /// No telegram was seen in this direction.
+    NeverSeen(Direction),
+    /// The CRC of this profile's form can't be computed.
+    NoCrcRule,
+    /// The machine file gives no CRC1.
+    NoCrc1,
+    /// The machine file gives no CRC1, but the telegrams told it.
+    RecoveredCrc1,
+    /// CRC1 by the machine file is not the seed of these telegrams.
+    Crc1DoesNotFit,
+    /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.
+    NoSpduIds,
+    /// FSCP 13/1: the machine file does not give the UDID, so subframe 2 was only compared from telegram to telegram.
+    NoUdid,
+    /// FSCP 13/1: the UDID of the machine file is not that of these telegrams.
+    UdidDoesNotFit,
+    /// FSCP 13/1: telegrams with a 40-bit time, whose subframe 2 is not checkable.
+    ExtendedTime,
+    /// FSCP 13/1: the machine file limits the propagation delay, but no time response was seen that would make it known.
+    NoTimeResponse,
+    /// Every telegram bears another connection ID than the machine file's.
+    OtherConnectionId {
+        /// The ID in the telegrams.
+        seen: u16,
+    },
+    /// FSCP 2/1: the identity of the sender in this direction is not the machine file's.
+    IdentityDoesNotFit(Direction),
+    /// FSCP 2/1: the machine file gives no identity of the sender in this direction; the CRCs were held against each other.
+    NoIdentity(Direction),
+    /// The machine file calls keys unknown, and the capture does not give them.
+    KeyNotRecovered(Direction),
+    /// No counter was found that fits consecutive telegrams.
+    NeverConfirmed(Direction),
+    /// The connection did not get beyond its start-up; the direction is the first without data.
+    NeverInOperation(Direction),
+    /// No telegram of this direction was seen at both of the places that the machine file gives for it.
+    NeverRelayed(Direction),
+}
