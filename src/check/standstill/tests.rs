@@ -292,6 +292,35 @@ fn motion_after_a_stop_counts_while_the_demand_is_active() {
     assert_eq!(moved([500, 520], 300.0, &[]).total, 0, "18 ms");
 }
 
+/// An axis that stands at the demand at 500 ms, whose reaction comes at 525 ms.
+#[test]
+fn an_axis_that_stood_at_the_demand_has_to_go_on_standing() {
+    let moved = |[from, until]: [i64; 2], reaction: Option<usize>, events: &[Event]| {
+        let course = |ms: i64| if (from..until).contains(&ms) { 300.0 } else { 0.0 };
+        let mut watch = watch(SLOW, [true, false], DELAY);
+        let outcome = run(&mut watch, reaction, 2, course, events);
+        assert_eq!((outcome.already_standing, outcome.occurrences.len()), (1, 0), "{outcome:?}");
+        outcome.moved_again
+    };
+    let demand = [(500, 0, true), (525, 1, true)];
+    let again = moved([1_000, 2_000], Some(1), &demand);
+    let [told] = again.list[..] else { panic!("{again:?}") };
+    assert_eq!((told.demand, told.standstill, told.at), (at(500_000), at(0), at(1_000_000)));
+    assert_eq!(told.lasted, Span::from_millis(998));
+    // It began before anything could hold it: at the reaction it is on its way to a stop, and may begin no second time.
+    assert_eq!(moved([520, 800], Some(1), &demand).total, 0);
+    assert_eq!(moved([546, 800], Some(1), &demand).total, 0, "the telegram with the reaction, and the age of a value");
+    assert_eq!(moved([548, 800], Some(1), &demand).total, 1);
+    // No reaction: another finding. Not declared: the time within which one would come.
+    assert_eq!(moved([1_000, 2_000], Some(1), &demand[..1]).total, 0);
+    assert_eq!(moved([700, 2_000], None, &demand[..1]).total, 0);
+    assert_eq!(moved([730, 2_000], None, &demand[..1]).total, 1);
+    // The demand or the reaction ends before, or the capture has a gap.
+    for end in [(900, 0, false), (900, 1, false), (900, GAP, true)] {
+        assert_eq!(moved([1_000, 2_000], Some(1), &[&demand[..], &[end]].concat()).total, 0, "{end:?}");
+    }
+}
+
 #[test]
 fn motion_after_a_stop_is_seen_by_the_position_too() {
     for (speed, many) in [(0.3, 1), (0.004, 0)] {
