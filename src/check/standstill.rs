@@ -189,15 +189,14 @@ impl StopMeter {
         if !watch.is_at_rest(seen.at) {
             return None;
         }
-        let settled = watch.settled();
+        let settled = watch.settled(open.time_of_count(watch));
         if settled.is_none() && watch.has_forgotten() {
             self.open = None;
             self.outcome.disturbed = self.outcome.disturbed.saturating_add(1);
             return None;
         }
-        let (standstill, moved_until) = settled.unzip();
         // It stood still at the demand already, or had just come to rest.
-        let Some(standstill) = standstill.filter(|standstill| standstill.at > open.demand.at) else {
+        let Some(settled) = settled.filter(|settled| settled.standstill.at > open.demand.at) else {
             let (demand, reaction, withdrawn) = (open.demand, open.reaction, open.withdrawn);
             let is_unsure = open.disturbed || open.is_shared || withdrawn.is_some() || open.released.is_some();
             self.open = None;
@@ -216,9 +215,9 @@ impl StopMeter {
         }
         let contradiction = open.contradiction(watch);
         if open.withdrawn.is_none() && !open.is_shared {
-            self.rest = Some(Resting::after_stop(open.demand, standstill));
+            self.rest = Some(Resting::after_stop(open.demand, settled.standstill));
         }
-        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch, self.late);
+        let stop = open.finish(settled, watch, self.late);
         self.keep(stop);
         contradiction
     }
