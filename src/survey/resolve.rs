@@ -6,6 +6,7 @@ use super::address::Address;
 use super::chain::PlaceId;
 use super::follow::Tally;
 use super::fscp_3_1::{self, Crc1};
+use super::fscp_3_1_wide::{self, Crc2Rule};
 use super::fscp_12_1;
 use super::fscp_13_1::{self, Domain};
 use super::iec_62541_15::{Layout, ResponseFollower};
@@ -74,6 +75,8 @@ pub enum Keys {
     },
     /// Of FSCP 3/1.
     Fscp3_1(Crc1),
+    /// Of FSCP 3/1 with a 4-octet CRC2.
+    Fscp3_1Wide(Crc2Rule),
     /// Of FSCP 13/1.
     Fscp13_1 {
         /// ADR of the telegrams to the device.
@@ -219,6 +222,11 @@ fn score(one: &Proven<'_>, other: &Proven<'_>, between: &Between) -> Option<u64>
             let in_turn = votes.in_turn > votes.out_of_turn.saturating_mul(4);
             (in_turn && fscp_3_1::crc1(&[x, y]).candidates > 0).then_some(votes.in_turn)
         }
+        (Follower::Fscp3_1Wide(x), Follower::Fscp3_1Wide(y)) => {
+            let votes = between.turns.votes(one.place.id, other.place.id);
+            let in_turn = votes.in_turn > votes.out_of_turn.saturating_mul(4);
+            (in_turn && x.arrangement() == y.arrangement()).then_some(votes.in_turn)
+        }
         (Follower::Fscp13_1(x), Follower::Fscp13_1(y)) => {
             let telegrams = one.place.tally.telegrams.min(other.place.tally.telegrams);
             (may_answer && x.address() != y.address()).then_some(telegrams)
@@ -269,7 +277,7 @@ fn direction(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between) ->
     }
     let other = other?;
     match &one.place.follower {
-        Follower::Fscp3_1(_) => {
+        Follower::Fscp3_1(_) | Follower::Fscp3_1Wide(_) => {
             let votes = between.turns.votes(one.place.id, other.place.id);
             Some(if votes.leads > votes.answers { Direction::ToDevice } else { Direction::ToHost })
         }
@@ -288,6 +296,14 @@ fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2], domain: Domain) -> Keys
                 _ => None,
             });
             Keys::Fscp3_1(fscp_3_1::crc1(&followers.collect::<Vec<_>>()))
+        }
+        Follower::Fscp3_1Wide(follower) => {
+            let both = [Direction::ToDevice, Direction::ToHost].into_iter().zip(sides);
+            let followers = both.filter_map(|(direction, side)| match side {
+                Some(Follower::Fscp3_1Wide(follower)) => Some((direction, follower)),
+                _ => None,
+            });
+            Keys::Fscp3_1Wide(fscp_3_1_wide::rule(follower, &followers.collect::<Vec<_>>()))
         }
         Follower::Fscp13_1(_) => {
             let [to_device, to_host] = sides.map(|side| match side {
