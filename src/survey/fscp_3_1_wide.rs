@@ -289,8 +289,10 @@ mod tests {
     fn telegrams_from_a_reset_on_tell_the_start_value_and_other_arrangements_do_not_fit() {
         for made in ALL {
             let telegrams = |bit: u8, octets: usize| {
-                let data =
-                    move |number: u32| -> Vec<u8> { (0..octets).map(|i| (number / 3) as u8 ^ i as u8).collect() };
+                let data = move |number: u32| -> Vec<u8> {
+                    let low = |value: u32| value.to_le_bytes()[0];
+                    (0..).take(octets).map(|octet: u32| low(number / 3) ^ low(octet)).collect()
+                };
                 (0..40_u32).map(move |number| {
                     let flags = if number == 0 {
                         bit
