@@ -70,6 +70,8 @@ pub enum Unchecked {
     NoCrc1,
     /// The machine file gives no CRC1, but the telegrams told it.
     RecoveredCrc1,
+    /// The machine file says that this key was recovered from a capture.
+    DraftedKey(&'static str),
     /// CRC1 by the machine file is not the seed of these telegrams.
     Crc1DoesNotFit,
     /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.
@@ -93,6 +95,13 @@ pub enum Unchecked {
     NoIdentity(Direction),
     /// The machine file calls keys unknown, and the capture does not give them.
     KeyNotRecovered(Direction),
+    /// No CRC was confirmed, but then so few telegrams would not do so in every profile.
+    TooFew {
+        /// The first direction without a confirmed one.
+        direction: Direction,
+        /// Its telegrams.
+        telegrams: u64,
+    },
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

@@ -283,6 +283,8 @@ pub struct Fscp3_1 {
     pub crc2: fscp_3_1::Crc2Form,
     /// CRC1 over the F-parameters (the seed of CRC2), computed or stated; `None` if the file gives neither.
     pub crc1: Option<u16>,
+    /// Whether the file says that CRC1 was recovered from a capture, so that it proves no parameters.
+    pub recovered: bool,
 }
 
 /// Where the telegrams of one direction stand on the wire.

@@ -4,7 +4,7 @@ use super::assemble::PROGRAM;
 use super::build_capture::file;
 use super::number::counted;
 use super::scientific::Scientific;
-use super::survey_model::{FoundReport, FoundSide, KeyReport, SurveyReport};
+use super::survey_model::{FoundReport, FoundSide, KeyReport, LeftOut, SurveyReport};
 use super::words::SURVEY_CAUTIONS;
 use super::words_3_1::{of_start, surveyed_rule};
 use crate::budget::residual::Ratio;
@@ -19,8 +19,8 @@ use crate::time::Span;
 /// Chances are told down to 2^-1000, which a reader of JSON can hold in a double.
 const LEAST_LOG2: u32 = 1_000;
 
-/// Report of `survey`.
-pub fn survey(outcome: &Outcome, summary: &Summary) -> SurveyReport {
+/// Report of `survey`; `left_out` of the machine file, if one was drafted.
+pub fn survey(outcome: &Outcome, summary: &Summary, left_out: Option<&[LeftOut]>) -> SurveyReport {
     let span = outcome.first.zip(outcome.last).map(|(first, last)| last.since(first).as_nanos());
     let connections = outcome.connections.iter().enumerate();
     SurveyReport {
@@ -30,6 +30,7 @@ pub fn survey(outcome: &Outcome, summary: &Summary) -> SurveyReport {
         packets: outcome.packets,
         span_ns: span,
         connections: connections.map(|(index, found)| connection(index, found, outcome.search)).collect(),
+        left_out: left_out.map(<[LeftOut]>::to_vec),
         addresses: outcome.addresses,
         tried_log2: outcome.search.log2_tried(),
         not_examined: gaps(outcome, summary),
@@ -75,7 +76,7 @@ fn connection(index: usize, found: &Found, search: Search) -> FoundReport {
         is_directed: found.is_directed,
         to_device: found.to_device.as_ref().map(side),
         to_host: found.to_host.as_ref().map(side),
-        keys: keys(&found.keys).into_iter().collect(),
+        keys: keys(found, search).into_iter().collect(),
         chance: chance(found.bits(), search),
     }
 }
@@ -156,11 +157,28 @@ fn address(side: &Side) -> (&'static str, String) {
 /// A parameter by its name in the machine file.
 type Key = (&'static str, KeyReport);
 
-/// What was recovered, by the names of the machine file.
-pub(super) fn keys(keys: &Keys) -> Vec<Key> {
-    match keys {
+/// What was recovered, by the names of the machine file, with what speaks for it.
+pub(super) fn keys(found: &Found, search: Search) -> Vec<Key> {
+    let mut keys = values(found);
+    let confirmed = found.sides().fold(0_u64, |sum, (_, side)| sum.saturating_add(side.tally.confirmed));
+    let rests_on_step = matches!(found.keys, Keys::Fscp3_1(crc1) if crc1.rests_on_step);
+    for (name, key) in keys.iter_mut().filter(|(_, key)| key.value.is_some()) {
+        // These are told once, in a transfer.
+        let is_transferred = ["device_address", "watchdog"].contains(name);
+        key.confirmed = (!is_transferred).then_some(confirmed);
+        key.chance = (!is_transferred && !rests_on_step).then(|| chance(found.bits(), search));
+    }
+    keys
+}
+
+fn values(found: &Found) -> Vec<Key> {
+    match &found.keys {
         Keys::Fscp12_1 { connection_id, device_address, watchdog_ms } => {
-            let unseen = |told: &Option<u16>| told.is_none().then(|| "its transfer was not seen whole".to_owned());
+            let unseen = |told: &Option<u16>| {
+                Some(
+                    if told.is_some() { "as it was transferred" } else { "its transfer was not seen whole" }.to_owned(),
+                )
+            };
             vec![
                 key("connection_id", Some(connection_id.to_string()).filter(|_| *connection_id != 0), None),
                 key("device_address", device_address.map(|address| format!("0x{address:04X}")), unseen(device_address)),
@@ -185,8 +203,8 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
                 Format::Base => "\"base\"",
                 Format::Extended => "\"extended\"",
             };
-            let seeds =
-                seeds.map(|Seeds { s1, s3, s5 }| format!("their seeds are S1 {s1:02X}, S3 {s3:04X}, S5 {s5:06X}"));
+            let data = found.sides().map(|(_, side)| side.safe_data).max().unwrap_or_default();
+            let seeds = seeds.map(|seeds| seeds_2_1(*format, data, seeds));
             let remark = Some(seeds.unwrap_or_else(|| "no data message gave its seeds".to_owned()));
             vec![key("format", Some(name.to_owned()), None), key("producer", None, remark)]
         }
@@ -195,7 +213,23 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
 }
 
 fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> Key {
-    (name, KeyReport { value, remark })
+    (name, KeyReport { value, confirmed: None, chance: None, remark })
+}
+
+/// The seeds that messages of this form use.
+fn seeds_2_1(format: Format, data: usize, Seeds { s1, s3, s5 }: Seeds) -> String {
+    let (s1, s3, s5) = (format!("S1 {s1:02X}"), format!("S3 {s3:04X}"), format!("S5 {s5:06X}"));
+    // Up to two octets make the short form.
+    let used = match (format, data <= 2) {
+        (Format::Base, true) => vec![s1],
+        (Format::Base, false) => vec![s1, s3],
+        (Format::Extended, true) => vec![s5],
+        (Format::Extended, false) => vec![s3, s5],
+    };
+    match &used[..] {
+        [one] => format!("the seed of its messages is {one}"),
+        _ => format!("the seeds of its messages are {}", used.join(", ")),
+    }
 }
 
 fn keys_3_1_wide(rule: &Crc2Rule) -> Vec<Key> {

@@ -3,7 +3,7 @@
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
 use super::super::number::{counted, grouped, millis_short, span};
-use super::super::survey_model::{FoundReport, FoundSide, SurveyReport};
+use super::super::survey_model::{FoundReport, FoundSide, LeftOut, SurveyReport};
 use super::{line, paragraph};
 
 /// Renders the report in at most `width` characters per line (80 at least).
@@ -79,18 +79,20 @@ fn keys(out: &mut String, connections: &[FoundReport], width: usize) {
     let rows: Vec<_> = connections
         .iter()
         .map(|found| {
-            let told = found.keys.iter().map(|(name, key)| match (&key.value, &key.remark) {
-                (Some(value), None) => format!("{name} {value}"),
-                (Some(value), Some(remark)) => format!("{name} {value} ({remark})"),
-                (None, Some(remark)) => format!("{name} unknown ({remark})"),
-                (None, None) => format!("{name} unknown"),
+            let known = found.keys.iter().filter_map(|(name, key)| match (&key.value, &key.remark) {
+                (Some(value), None) => Some(format!("{name} {value}")),
+                (Some(value), Some(remark)) => Some(format!("{name} {value} ({remark})")),
+                (None, _) => None,
             });
-            vec![
-                found.id.clone(),
-                found.profile.to_owned(),
-                told.collect::<Vec<_>>().join(", "),
-                found.chance.to_string(),
-            ]
+            let confirmed = found.keys.values().filter_map(|key| key.confirmed).max();
+            let confirmed = confirmed.map(|telegrams| format!("confirmed by {}", counted(telegrams, "telegram")));
+            let unknown =
+                found.keys.iter().filter(|(_, key)| key.value.is_none()).map(|(name, key)| match &key.remark {
+                    Some(remark) => format!("{name} unknown ({remark})"),
+                    None => format!("{name} unknown"),
+                });
+            let told: Vec<String> = known.chain(confirmed).chain(unknown).collect();
+            vec![found.id.clone(), found.profile.to_owned(), told.join(", "), found.chance.to_string()]
         })
         .collect();
     let head = [("id", Left), ("profile", Left), ("parameters", Left), ("chance at most", Right)];
@@ -98,6 +100,13 @@ fn keys(out: &mut String, connections: &[FoundReport], width: usize) {
 }
 
 fn end(out: &mut String, report: &SurveyReport, width: usize) {
+    let left_out = report.left_out.as_deref().unwrap_or_default();
+    if !left_out.is_empty() {
+        line(out, "\nLeft out of the drafted machine file (there as comments): analyze does not examine them");
+        for LeftOut { id, reason } in left_out {
+            paragraph(out, "  - ", &format!("{id}: {reason}"), width);
+        }
+    }
     if !report.not_examined.is_empty() {
         line(out, "\nNot, or not fully, examined");
         for gap in &report.not_examined {
