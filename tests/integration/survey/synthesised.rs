@@ -193,8 +193,7 @@ const HOST: [u8; 6] = [2, 0, 0, 0, 1, 1];
 fn of_sender(capture: &[u8], wanted: impl Fn(&[u8]) -> bool) -> Vec<u8> {
     let starts = block_starts(capture);
     let mut out = Vec::new();
-    for (index, start) in starts.iter().enumerate() {
-        let block = &capture[*start..starts.get(index + 1).copied().unwrap_or(capture.len())];
+    for block in starts.windows(2).map(|ends| &capture[ends[0]..ends[1]]) {
         // An enhanced packet block has its frame behind 28 octets.
         let is_packet = block[..4] == 6_u32.to_le_bytes();
         if !is_packet || wanted(&block[28..]) {
