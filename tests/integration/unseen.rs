@@ -122,7 +122,7 @@ fn frames_that_the_bus_kept_are_no_fault_of_the_capture() {
     let fault = PlannedFault { kind: FaultKind::BusGap, connection: 0, direction: Direction::ToHost, at: ms(2_600) };
     let lost = Planned { kind: TapFaultKind::Lost(1), at: ms(1_000) };
     for seed in 1..9 {
-        let (octets, _) = capture(&machine, 4_000, seed, vec![fault.clone()], vec![lost]);
+        let (octets, _) = capture(&machine, 4_000, seed, vec![fault], vec![lost]);
         let told = examine_octets(&machine, &octets).unwrap();
         assert!(!told.gaps.is_empty(), "{seed}");
     }
