@@ -11,9 +11,6 @@ use crate::telegram::fscp_2_1::{Coordination, Flaw, Format, Identity, Key, Readi
 /// Telegrams in a row that must give the same seeds as the one before: a CRC of at least 16 bits each.
 const AGREEMENTS: u32 = 2;
 
-/// Wraps of the time stamp, 8.4 s each, that a gap of the capture may hide.
-const WRAPS_UNSEEN: u16 = 64;
-
 /// What is known about the seeds of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Trust {
@@ -28,6 +25,25 @@ pub(super) struct Trust {
     unfit: bool,
     /// Rollover count under which the last data message fitted the identity.
     rollover: Option<u16>,
+    /// Which other ones may be, until a message agrees with one that was solved behind a gap.
+    unseen: Option<Unseen>,
+}
+
+/// What a gap of the capture may have hidden.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+struct Unseen {
+    /// The rollover count before it.
+    before: u16,
+    rollovers: u16,
+    /// A start, from this count on.
+    start: Option<Option<u16>>,
+}
+
+impl Unseen {
+    fn explains(&self, rollover: u16) -> bool {
+        let since = |first: u16| rollover.wrapping_sub(first) <= self.rollovers;
+        since(self.before) || self.start.is_some_and(|start| start.is_none_or(since))
+    }
 }
 
 /// What a data message is expected to follow.
@@ -37,8 +53,10 @@ pub(super) struct Expected {
     pub(super) opening: Option<Option<u16>>,
     /// The time stamp is below the last one.
     pub(super) stamp_went_down: bool,
-    /// The capture lost packets since the last one.
-    pub(super) tap_gap: bool,
+    /// Rollovers of the time stamp that may have gone unseen since the last one.
+    pub(super) rollovers_unseen: u16,
+    /// Whether the capture may have missed that the connection began anew, and the rollover count then, if that is known.
+    pub(super) start_unseen: Option<Option<u16>>,
 }
 
 /// How a telegram fits.
@@ -105,7 +123,7 @@ impl Trust {
                 self.learned = Some(seeds);
                 self.agree(Reading::Usual, true)
             }
-            Err(_) if was_confirmed && expected.tap_gap && telegram.message.format == Format::Extended => {
+            Err(_) if was_confirmed && expected.rollovers_unseen > 0 && telegram.message.format == Format::Extended => {
                 self.learn(seeds, telegram)
             }
             Err(flaw) if was_confirmed => Fit::Wrong(flaw),
@@ -163,10 +181,14 @@ impl Trust {
         if let Some((rollover, reading)) = found {
             let rolled_over =
                 telegram.message.format == Format::Extended && first != Some(rollover) && known != Some(rollover);
-            self.rollover = Some(rollover);
+            (self.rollover, self.unseen) = (Some(rollover), None);
             self.confirmed = true;
             return Fit::Proven { reading, telegrams: 1, rolled_over };
         }
+        let rollovers = expected.rollovers_unseen;
+        let unseen =
+            known.filter(|_| rollovers > 0).map(|before| Unseen { before, rollovers, start: expected.start_unseen });
+        let unseen = self.unseen.or(unseen);
         if telegram.message.format == Format::Base && known.is_none() {
             return match telegram.verify(Key { producer, rollover: 0 }) {
                 Ok(reading) => {
@@ -180,10 +202,10 @@ impl Trust {
             None => true,
             // A reply to the connection open may have given another count than the open and the machine file.
             Some(_) if expected.opening.is_some() => true,
-            Some(known) => expected.tap_gap && rollover.wrapping_sub(known) <= WRAPS_UNSEEN,
+            Some(_) => unseen.is_some_and(|unseen| unseen.explains(*rollover)),
         };
         if let Some(rollover) = telegram.solve_rollover(producer).filter(may_be).filter(|r| fits(*r).is_some()) {
-            self.rollover = Some(rollover);
+            (self.rollover, self.unseen) = (Some(rollover), unseen);
             self.confirmed &= expected.opening.is_none();
             return Fit::Open;
         }
