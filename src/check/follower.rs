@@ -194,7 +194,7 @@ impl Follower {
             Rules::Fscp12_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Fscp3_1(_) | Rules::Fscp2_1(_) => accepted.get(index).copied(),
             Rules::Iec62541_15(rules) => rules.safe_octet(direction, accepted, index),
-            Rules::Fscp13_1(_) => Fscp13_1::safe_octet(accepted, index),
+            Rules::Fscp13_1(rules) => rules.safe_octet(direction, accepted, index),
             Rules::Declared(rules) => rules.safe_octet(direction, accepted, index),
         }
     }

@@ -12,6 +12,7 @@ use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location, TripCause};
 use super::follower::Siblings;
 use super::fscp_13_1_time::{Delays, after};
+use crate::bytes::Malformed;
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_13_1::{
     self, Field, Form, Message, Mismatch, Missing, Order, PairMismatch, Polynomial, Second, Telegram, Udid, length,
@@ -93,8 +94,12 @@ impl Fscp13_1 {
             Direction::ToDevice => self.parameters.to_device_data,
             Direction::ToHost => self.parameters.to_host_data,
         };
-        let is_other = Telegram::parse(octets).is_ok_and(|t| t.verify_first().is_ok() && !t.message.has_time());
-        octets.get(..length(data, Form::Normal)?).filter(|_| !is_other)
+        let data = octets.get(..length(data, Form::Normal)?)?;
+        let side = self.sides.of(direction);
+        let is_other = |octets| side.read(octets).is_ok_and(|t| t.verify_first().is_ok() && !t.message.has_time());
+        // Octets of process data may look like another telegram by chance.
+        let is_data = || side.read(data).is_ok_and(|t| t.verify_first().is_ok() && t.message.has_time());
+        (!is_other(octets) || is_data()).then_some(data)
     }
 
     /// Checks a telegram that is no process data.
@@ -105,7 +110,7 @@ impl Fscp13_1 {
         }
         held.clear();
         held.extend_from_slice(octets);
-        let Ok(telegram) = Telegram::parse(octets) else { return };
+        let Ok(telegram) = self.sides.of(direction).read(octets) else { return };
         // Without a right subframe 1 nothing says that it is a telegram at all.
         let is_telegram = telegram.verify_first().is_ok() && !matches!(telegram.message, Message::Unknown(_));
         if is_telegram
@@ -129,7 +134,7 @@ impl Fscp13_1 {
             // The partner's process image before its safety layer runs.
             return Update::NoData;
         }
-        let telegram = match Telegram::parse(octets) {
+        let telegram = match self.sides.of(direction).read(octets) {
             Ok(telegram) => telegram,
             Err(_) => return self.reject_octets(base, direction, octets, at),
         };
@@ -177,16 +182,17 @@ impl Fscp13_1 {
 
     /// Whether the CRCs prove `octets` to be a telegram of this connection.
     pub(super) fn owns(&self, direction: Direction, octets: &[u8]) -> bool {
-        Telegram::parse(octets).is_ok_and(|telegram| {
+        let side = self.sides.of(direction);
+        side.read(octets).is_ok_and(|telegram| {
             telegram.address == self.parameters.address(direction)
-                && self.sides.of(direction).is_known
+                && side.is_known
                 && telegram.verify(self.key()).is_ok()
         })
     }
 
     /// Octet `index` of the safe data.
-    pub(super) fn safe_octet(accepted: &[u8], index: usize) -> Option<u8> {
-        Telegram::parse(accepted).ok()?.payload.get(index).copied()
+    pub(super) fn safe_octet(&self, direction: Direction, accepted: &[u8], index: usize) -> Option<u8> {
+        self.sides.of(direction).read(accepted).ok()?.payload.get(index).copied()
     }
 
     pub(super) fn unchecked(&self, base: &Base) -> Option<Unchecked> {
@@ -383,6 +389,11 @@ impl Fscp13_1 {
 }
 
 impl Side {
+    /// Reads a telegram: a sender keeps to its order.
+    fn read<'a>(&self, octets: &'a [u8]) -> Result<Telegram<'a>, Malformed> {
+        Telegram::parse_as(octets, if self.is_known { self.order } else { Order::default() })
+    }
+
     fn verify(&self, telegram: &Telegram<'_>, udid: Option<Udid>) -> Result<fscp_13_1::Checked, Mismatch> {
         self.polynomial.map_or_else(|| telegram.verify(udid), |polynomial| telegram.verify_with(polynomial, udid))
     }

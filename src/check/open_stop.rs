@@ -2,7 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::axis_watch::AxisWatch;
+use super::axis_watch::{AxisWatch, Settled};
 use super::curve::{Curve, CurvePoint};
 use super::finding::Location;
 use super::stop_seen::{Band, RampSeen, StopSeen, StopWaiting};
@@ -177,13 +177,22 @@ impl Open {
         disagree.then_some(Implausible::Disagree { position: self.way.farthest(), speed: sum.seen })
     }
 
-    pub(super) fn finish(self, standstill: Location, moved_until: Location, watch: &AxisWatch, late: Span) -> StopSeen {
+    /// Mean time that one count of the speed took from the upper part of the ramp down to the standstill.
+    pub(super) fn time_of_count(&self, watch: &AxisWatch) -> Option<Span> {
+        let (from, speed) = self.upper?;
+        let time = i128::from(watch.still_since?.at.since(from.at).as_nanos());
+        let time = time.saturating_mul(watch.count_of_speed.into()).checked_div(speed.into())?;
+        i64::try_from(time).ok().map(Span::from_nanos)
+    }
+
+    pub(super) fn finish(self, settled: Settled, watch: &AxisWatch, late: Span) -> StopSeen {
+        let Settled { standstill, moved_until, latest } = settled;
         // By its declaration no value is older than the delay. A number that stood longer was true all the time: the axis crept.
         let age = watch.delay.checked_add(self.stood.min(watch.delay)).unwrap_or(watch.delay);
         let since = |from: Location| Band {
             least: moved_until.at.since(from.at).as_nanos().saturating_sub(age.as_nanos()).max(0),
             seen: standstill.at.since(from.at).as_nanos(),
-            most: standstill.at.since(from.at).as_nanos(),
+            most: latest.since(from.at).as_nanos(),
         };
         let (moving, moving_sum) = &self.moving;
         let by_position = |way: &Way, moving: Extent| way.band(moving, age, watch);

@@ -1,4 +1,4 @@
-//! Behind a stop: an axis that moves again although its demand is still active.
+//! Behind a stop, or at a demand that found the axis standing: an axis that moves although it has to stand still.
 //!
 //! Without torque an axis may sag, and somebody may push it. What is slower than the declared standstill speed, or stays within the way
 //! that a standing axis may go, is rest; nothing else tells a hand from a drive.
@@ -11,13 +11,16 @@ use super::patience::left;
 use super::stop_seen::MovedAgain;
 use super::value::Seen;
 use crate::machine::ValueQuantity;
-use crate::time::Span;
+use crate::time::{Instant, Span};
 
-/// An axis that has stopped, and whose demand is still active.
+/// An axis that stands still, and whose demand is active.
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Resting {
     demand: Location,
     standstill: Location,
+    /// What began to move before may have done so rightly.
+    begins: Instant,
+    began_before: bool,
     motion: Option<Motion>,
 }
 
@@ -30,8 +33,14 @@ struct Motion {
 }
 
 impl Resting {
-    pub(super) const fn new(demand: Location, standstill: Location) -> Self {
-        Self { demand, standstill, motion: None }
+    /// Behind the stop that ended with `standstill`.
+    pub(super) const fn after_stop(demand: Location, standstill: Location) -> Self {
+        Self { demand, standstill, begins: standstill.at, began_before: false, motion: None }
+    }
+
+    /// An axis that stood still at the demand, and must not begin to move from `begins` on.
+    pub(super) const fn standing(demand: Location, standstill: Location, begins: Instant) -> Self {
+        Self { demand, standstill, begins, began_before: false, motion: None }
     }
 
     /// Takes a value of the axis that `watch` has taken before; tells a motion that has ended.
@@ -47,7 +56,12 @@ impl Resting {
             return None;
         }
         if watch.speed_now().is_none_or(|speed| speed <= watch.rest_speed()) {
+            self.began_before = false;
             return self.end(watch, late);
+        }
+        self.began_before |= self.motion.is_none() && seen.at.at < self.begins;
+        if self.began_before {
+            return None;
         }
         let motion = self.motion.get_or_insert(Motion { from: seen, last: seen, way: 0 });
         motion.way = if is_speed {

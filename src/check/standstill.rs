@@ -15,7 +15,7 @@ use super::resting::Resting;
 use super::stop_seen::{StandstillOutcome, StopSeen};
 use super::value::{Implausible, Seen};
 use crate::machine::ValueQuantity;
-use crate::time::Span;
+use crate::time::{Instant, Span};
 use crate::timing::Sample;
 
 /// Occurrences that are listed one by one; more go into the statistics only.
@@ -34,12 +34,21 @@ pub(super) struct StopMeter {
     /// By how much later than it ended the demand, or the reaction, may show its end.
     pub(super) late: Span,
     open: Option<Open>,
+    /// A demand that found the axis standing, and whose reaction is still to come.
+    stood: Option<Stood>,
     rest: Option<Resting>,
     outcome: StandstillOutcome,
     longest: Option<(i64, usize)>,
 }
 
-crate::saved::resume!(StopMeter { plain: open, rest, longest; nested: outcome; fixed: demand, reaction, patience, late });
+/// A demand that found the axis standing since some packet.
+#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+struct Stood {
+    demand: Location,
+    standstill: Location,
+}
+
+crate::saved::resume!(StopMeter { plain: open, stood, rest, longest; nested: outcome; fixed: demand, reaction, patience, late });
 
 impl StopMeter {
     pub(super) fn new(function: usize, demand: usize, reaction: Option<usize>, watch: &AxisWatch) -> Self {
@@ -58,7 +67,7 @@ impl StopMeter {
             waited: Vec::new(),
         };
         let (patience, late) = (Span::MAX, Span::ZERO);
-        Self { demand, reaction, patience, late, open: None, rest: None, outcome, longest: None }
+        Self { demand, reaction, patience, late, open: None, stood: None, rest: None, outcome, longest: None }
     }
 
     /// The capture lost packets that may have shown `signal`.
@@ -115,13 +124,34 @@ impl StopMeter {
                 open.released.get_or_insert(edge.at.at.since(open.demand.at));
             }
             Some(open) if !of_demand && active && open.reaction.is_none() => open.reacted(edge.at, watch),
+            None if !of_demand && active => self.stands(edge.at.at, watch),
             None if of_demand && active => self.demanded(edge.at, watch),
             _ => {}
         }
     }
 
+    /// The reaction to a demand that found the axis standing, or the time by which one would have come: from there on, and the age
+    /// of a value later, it has to go on standing. What began to move before is under way to a stop.
+    fn stands(&mut self, reaction: Instant, watch: &AxisWatch) {
+        let Some(Stood { demand, standstill }) = self.stood.take() else { return };
+        let begins = reaction.checked_add(watch.delay).and_then(|begins| begins.checked_add(self.late));
+        self.rest = begins.map(|begins| Resting::standing(demand, standstill, begins));
+    }
+
+    /// A demand found the axis standing since `standstill`.
+    fn found_standing(&mut self, demand: Location, standstill: Option<Location>, watch: &AxisWatch) {
+        self.outcome.already_standing = self.outcome.already_standing.saturating_add(1);
+        self.stood = standstill.map(|standstill| Stood { demand, standstill });
+        if self.reaction.is_none()
+            && let Some(reaction) = demand.at.checked_add(self.patience)
+        {
+            self.stands(reaction, watch);
+        }
+    }
+
     /// The axis need not stand still any more, or nobody knows whether it has to.
     fn rest_ends(&mut self, watch: &AxisWatch) {
+        self.stood = None;
         if let Some(moved) = self.rest.take().and_then(|mut rest| rest.end(watch, self.late)) {
             self.outcome.moved_again.push(moved);
         }
@@ -142,7 +172,7 @@ impl StopMeter {
         if unknown {
             outcome.disturbed = outcome.disturbed.saturating_add(1);
         } else if watch.is_at_rest(at) {
-            outcome.already_standing = outcome.already_standing.saturating_add(1);
+            self.found_standing(at, watch.still_since, watch);
         } else {
             self.open = Some(Open::new(at, self.patience, watch));
         }
@@ -159,17 +189,23 @@ impl StopMeter {
         if !watch.is_at_rest(seen.at) {
             return None;
         }
-        let settled = watch.settled();
+        let settled = watch.settled(open.time_of_count(watch));
         if settled.is_none() && watch.has_forgotten() {
             self.open = None;
             self.outcome.disturbed = self.outcome.disturbed.saturating_add(1);
             return None;
         }
-        let (standstill, moved_until) = settled.unzip();
         // It stood still at the demand already, or had just come to rest.
-        let Some(standstill) = standstill.filter(|standstill| standstill.at > open.demand.at) else {
+        let Some(settled) = settled.filter(|settled| settled.standstill.at > open.demand.at) else {
+            let (demand, reaction, withdrawn) = (open.demand, open.reaction, open.withdrawn);
+            let is_unsure = open.disturbed || open.is_shared || withdrawn.is_some() || open.released.is_some();
             self.open = None;
-            self.outcome.already_standing = self.outcome.already_standing.saturating_add(1);
+            self.found_standing(demand, watch.still_since, watch);
+            match reaction {
+                _ if is_unsure => self.rest_ends(watch),
+                Some(reaction) => self.stands(reaction.at, watch),
+                None => {}
+            }
             return None;
         };
         let open = self.open.take()?;
@@ -179,9 +215,9 @@ impl StopMeter {
         }
         let contradiction = open.contradiction(watch);
         if open.withdrawn.is_none() && !open.is_shared {
-            self.rest = Some(Resting::new(open.demand, standstill));
+            self.rest = Some(Resting::after_stop(open.demand, settled.standstill));
         }
-        let stop = open.finish(standstill, moved_until.unwrap_or(standstill), watch, self.late);
+        let stop = open.finish(settled, watch, self.late);
         self.keep(stop);
         contradiction
     }

@@ -79,12 +79,12 @@ pub struct StopWaiting {
     pub moved_until: Option<Instant>,
 }
 
-/// An axis that moved after its stop although the demand was still active.
+/// An axis that moved after its stop, or from where it stood at the demand, although the demand was still active.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct MovedAgain {
     /// First telegram with the demand.
     pub demand: Location,
-    /// First packet of the standstill before.
+    /// First packet of the standstill before; of an axis that stood at the demand it is before that.
     pub standstill: Location,
     /// First packet that shows the motion.
     pub at: Location,

@@ -85,7 +85,7 @@ impl Way {
     /// The travel, where `moving` is how far it had got when the axis last moved. A position in a packet is up to `age` old: at the
     /// beginning the axis was at most as far as the first position that is surely later, and at least where the packet says.
     pub(super) fn band(&self, moving: Extent, age: Span, watch: &AxisWatch) -> Band {
-        let count = watch.count_of_position;
+        let count = watch.hidden_way();
         let begin = self.begin;
         let later = self.early.iter().find(|(at, _)| begin.is_some_and(|begin| at.since(begin) >= age));
         let later = later.or(self.early.last()).map_or(self.from, |(_, position)| *position);

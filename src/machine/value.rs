@@ -193,6 +193,18 @@ impl Standstill {
         }
     }
 
+    /// Highest speed while it stands still: what is stated, or that which leaves the window within the time.
+    pub fn speed(&self) -> Speed {
+        match self {
+            Self::Slow { speed, .. } => *speed,
+            Self::Within { window, held } => {
+                let way = i128::from(window.as_nano()).saturating_mul(1_000_000_000);
+                let speed = way.checked_div(held.as_nanos().into()).unwrap_or(0);
+                Speed::from_nano(i64::try_from(speed).unwrap_or(i64::MAX))
+            }
+        }
+    }
+
     /// The window of a position: what is stated, or the way at the speed in the time.
     pub fn window(&self) -> i64 {
         match self {

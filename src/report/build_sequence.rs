@@ -34,9 +34,15 @@ fn finding(found: &FunctionFinding) -> FunctionFindingReport {
         }
         FunctionFinding::MovedAgain(moved) => {
             let expected = "standstill until the demand ends".to_owned();
-            let after = ms(moved.at.at.since(moved.standstill.at));
+            let after = |from: Location| ms(moved.at.at.since(from.at));
+            let stopped = moved.standstill.at > moved.demand.at;
+            let (from, after) = if stopped {
+                ("standstill", after(moved.standstill))
+            } else {
+                ("demand, which found it standing,", after(moved.demand))
+            };
             let seen = format!(
-                "motion for {}, from {after} after the standstill on; an axis without torque may have been moved by its load or by hand",
+                "motion for {}, from {after} after the {from} on; an axis without torque may have been moved by its load or by hand",
                 ms(moved.lasted)
             );
             ("moved again during demand", Some(moved.demand), expected, seen)

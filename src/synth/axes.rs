@@ -13,7 +13,7 @@ use super::moving::{Around, Mode, Moving, Open, pause};
 use super::number::octets;
 use super::stop_course::{StopCourse, float};
 use super::tap::Place;
-use crate::machine::{Function, Machine, Standstill, Value, ValueQuantity};
+use crate::machine::{Function, Machine, Value, ValueQuantity};
 
 const MILLISECOND: i64 = 1_000_000;
 
@@ -152,10 +152,7 @@ impl<'m> Axes<'m> {
     fn settle(&mut self, place: usize, now: i64) {
         let Some(moving) = self.moving.get_mut(place) else { return };
         let Some(axis) = self.machine.axes.get(moving.axis) else { return };
-        let threshold = match axis.standstill {
-            Some(Standstill::Slow { speed, .. }) => float(speed.as_nano()),
-            _ => 0.0,
-        };
+        let threshold = axis.standstill.map_or(0.0, |standstill| float(standstill.speed().as_nano()));
         for open in std::mem::take(&mut moving.open) {
             let Some(function) = self.machine.functions.get(open.function) else { continue };
             let end = float(now);

@@ -163,7 +163,8 @@ impl Node {
 
     /// Takes a new telegram of the partner.
     fn hear(&mut self, input: &Input<'_>) -> Option<Vec<u8>> {
-        let telegram = Telegram::parse(input.arrived).ok().filter(|t| t.verify(Some(self.settings.udid)).is_ok());
+        let Settings { udid, order, .. } = self.settings;
+        let telegram = Telegram::parse_in(input.arrived, order).ok().filter(|t| t.verify(Some(udid)).is_ok());
         let second = telegram.as_ref().and_then(|telegram| telegram.second(Some(self.settings.udid)));
         let (Some(telegram), Some(second)) = (telegram, second) else {
             self.give_up(input.now);

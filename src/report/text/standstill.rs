@@ -37,21 +37,44 @@ pub(super) fn standstills(
             paragraph(out, "  - ", &format!("{}: {text}", function.id), width);
         }
     }
-    let unaged = |told: &&StandstillReport| told.n > 0 && told.occurrences.iter().all(|one| one.age_ns == 0);
-    let without: Vec<&str> =
-        functions.iter().filter_map(|f| f.standstill.as_ref()).filter(unaged).map(|told| told.axis.as_str()).collect();
-    if !without.is_empty() {
-        let text = format!(
-            "{}: no reporting delay is declared, so the age of these values is not in the uncertainty",
-            without.join(", ")
-        );
-        paragraph(out, "  - ", &text, width);
-    }
+    let unaged = |told: &StandstillReport| told.n > 0 && told.occurrences.iter().all(|one| one.age_ns == 0);
+    note(
+        out,
+        functions,
+        unaged,
+        "no reporting delay is declared, so the age of these values is not in the uncertainty",
+        width,
+    );
+    let flat = |told: &StandstillReport| told.n > 0 && told.ramp_not_judged;
+    note(
+        out,
+        functions,
+        flat,
+        "no value tells the speed, so the declared ramp itself is not judged, only time and travel",
+        width,
+    );
     if detailed {
         for function in functions {
             let occurrences = function.standstill.iter().flat_map(|standstill| &standstill.occurrences);
             occurrences.take(SHOWN).for_each(|one| detail(out, &function.id, one, start, width));
         }
+    }
+}
+
+/// Says something of all axes whose stops are so.
+fn note(
+    out: &mut String,
+    functions: &[FunctionReport],
+    is_so: impl Fn(&StandstillReport) -> bool,
+    text: &str,
+    width: usize,
+) {
+    let told = functions.iter().filter_map(|function| function.standstill.as_ref()).filter(|told| is_so(told));
+    let mut axes: Vec<&str> = told.map(|told| told.axis.as_str()).collect();
+    axes.sort_unstable();
+    axes.dedup();
+    if !axes.is_empty() {
+        paragraph(out, "  - ", &format!("{}: {text}", axes.join(", ")), width);
     }
 }
 
@@ -200,6 +223,7 @@ mod tests {
             overdue: false,
             doubted: false,
             interrupted: 0,
+            ramp_not_judged: false,
             already_standing: 0,
             disturbed: 0,
             renewed: 2,

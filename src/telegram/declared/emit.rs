@@ -7,7 +7,6 @@ use std::ops::Range;
 use super::definition::{ByteOrder, Field, Kind, Place};
 use super::layout::{Layout, Spot, Values};
 use super::sum::Slot;
-use super::telegram::Telegram;
 
 /// What is written into a telegram besides safe data and CRCs.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -71,7 +70,7 @@ impl Emitter {
                     None => emitter.inside.push(index),
                 },
                 (_, Place::Wire) => {
-                    let slot = Slot::new(spot.octets.start, spot.octets.len(), spot.order, length);
+                    let slot = Slot { begin: spot.octets.start, octets: spot.octets.len(), order: spot.order };
                     emitter.numbers.push((index, slot));
                 }
             }
@@ -105,8 +104,9 @@ impl Layout {
             }
         }
         let lanes = self.sums.lanes(telegram, values);
-        for (index, sum) in self.sums.crcs.iter().enumerate() {
-            let value = Telegram::new(self, telegram).computed(index, sum, values, &lanes);
+        for sum in &self.sums.crcs {
+            // So far zeros stand in its place.
+            let value = self.difference(sum, telegram, values, &lanes);
             sum.slot.write(telegram, value);
         }
     }

@@ -14,6 +14,7 @@ mod engine;
 mod layout;
 pub mod recover;
 mod sum;
+mod tables;
 mod telegram;
 mod terms;
 #[cfg(test)]

@@ -44,19 +44,18 @@ pub fn solve(layout: &Layout, telegram: &Telegram<'_>, values: &Values, unknown:
         unknown.iter().flat_map(move |&(field, mask)| ones(mask).filter(|bit| *bit != 0).map(move |bit| (field, bit)))
     };
     let number = u32::try_from(bits().count()).ok().filter(|number| *number <= MOST_BITS)?;
-    let constant = computed(layout, telegram, values);
+    let constant = differences(layout, telegram, values);
     let mut system = System::default();
     let mut probe = values.clone();
     for (index, (field, bit)) in (0..).zip(bits()) {
         let plain = probe.get(field);
         probe.set(field, plain ^ bit);
-        let mut column = computed(layout, telegram, &probe);
+        let mut column = differences(layout, telegram, &probe);
         probe.set(field, plain);
         add(&mut column, &constant);
         system.insert(column, 1_u64.checked_shl(index).unwrap_or(0));
     }
-    let mut rest = seen(layout, telegram);
-    add(&mut rest, &constant);
+    let mut rest = constant;
     let combination = system.reduce(&mut rest, 0);
     if rest.iter().any(|word| *word != 0) {
         return None;
@@ -70,16 +69,10 @@ pub fn solve(layout: &Layout, telegram: &Telegram<'_>, values: &Values, unknown:
     Some(Solution { values: probe, redundancy: layout.check_bits().saturating_sub(rank), is_unique: rank == number })
 }
 
-/// Every CRC under `values`, its first octet lowest.
-fn computed(layout: &Layout, telegram: &Telegram<'_>, values: &Values) -> Vec<u32> {
+/// Every CRC under `values`, exclusive or the one in the telegram.
+fn differences(layout: &Layout, telegram: &Telegram<'_>, values: &Values) -> Vec<u32> {
     let lanes = layout.sums.lanes(telegram.octets(), values);
-    let crcs = layout.sums.crcs.iter().enumerate();
-    crcs.map(|(index, sum)| telegram.computed(index, sum, values, &lanes)).collect()
-}
-
-/// Every CRC as it stands in the telegram, its first octet lowest.
-fn seen(layout: &Layout, telegram: &Telegram<'_>) -> Vec<u32> {
-    layout.sums.crcs.iter().map(|sum| sum.slot.read(telegram.octets())).collect()
+    layout.sums.crcs.iter().map(|sum| layout.difference(sum, telegram.octets(), values, &lanes)).collect()
 }
 
 /// Linear equations in echelon form: patterns of check bits and the unknowns that give them.

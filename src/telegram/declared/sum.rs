@@ -6,16 +6,18 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::sync::Arc;
+
 use super::definition::ByteOrder;
 use super::layout::Values;
 
 /// Heads of a layout at most.
 pub(super) const MOST_HEADS: usize = 3;
 
-/// Lane of a CRC without a head: the heads leave it at 0.
-pub(super) const NO_HEAD: usize = LANES - 1;
+/// Lane of a CRC without a head.
+pub(super) const NO_HEAD: usize = LANES;
 
-const LANES: usize = 8;
+const LANES: usize = 2 * MOST_HEADS;
 
 /// What each kind of CRC has in common.
 pub(super) type Lanes = [u32; LANES];
@@ -23,21 +25,32 @@ pub(super) type Lanes = [u32; LANES];
 /// The CRCs of a layout as sums.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Sums {
-    /// Tables of 256 entries: what an octet adds to a CRC on the wire.
-    pub(super) tables: Vec<u32>,
-    /// The same for the two kinds of a head.
-    pub(super) pairs: Vec<[u32; 2]>,
     /// What two kinds of CRCs have in common with others of their kind.
-    pub(super) heads: Vec<Terms>,
+    pub(super) heads: Vec<Terms<[u32; 2]>>,
     /// In the order of the CRCs.
     pub(super) crcs: Vec<Sum>,
+    /// Whether there are no heads, and no register is fed.
+    pub(super) is_plain: bool,
 }
 
+/// What each of four octets adds to a CRC on the wire, or to the two kinds of a head. Four at a time cost one comparison with the
+/// end of the telegram, and no loop; an octet that is not fed adds nothing.
+pub(super) type Tables<T> = [[T; 256]; 4];
+
 /// What changes from telegram to telegram and is summed.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Terms {
-    pub(super) wire: Vec<Term>,
-    pub(super) values: Vec<ValueTerm>,
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Terms<T> {
+    /// Four octets of the telegram each, by the first.
+    pub(super) wire: Vec<Term<T>>,
+    /// The four octets of a value that is not on the wire each, by its field.
+    pub(super) values: Vec<Term<T>>,
+}
+
+/// What four octets add.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Term<T> {
+    pub(super) place: usize,
+    pub(super) tables: Arc<Tables<T>>,
 }
 
 /// One CRC.
@@ -46,31 +59,14 @@ pub(super) struct Sum {
     /// Index of its field.
     pub(super) field: usize,
     pub(super) slot: Slot,
-    /// False if its terms reach too far: then a register has to be fed.
-    pub(super) is_short: bool,
+    /// Its index among the CRCs if its terms reach too far: then a register has to be fed, and what follows here is of no use.
+    pub(super) fed: Option<usize>,
     /// What never changes.
     pub(super) fixed: u32,
     /// What it has in common with other CRCs.
     pub(super) lane: usize,
-    /// What it has of its own.
-    pub(super) terms: Terms,
-}
-
-/// What an octet of the telegram adds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Term {
-    pub(super) octet: usize,
-    /// First entry of its table.
-    pub(super) table: usize,
-}
-
-/// What an octet of a value that is not on the wire adds.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct ValueTerm {
-    pub(super) field: usize,
-    /// Lowest bit of the octet in the value.
-    pub(super) shift: u32,
-    pub(super) table: usize,
+    /// What it has of its own, and what stands in its place.
+    pub(super) terms: Terms<u32>,
 }
 
 impl Sums {
@@ -80,39 +76,37 @@ impl Sums {
         let mut lanes = [0; LANES];
         for (terms, lanes) in self.heads.iter().zip(lanes.as_chunks_mut::<2>().0) {
             let add = |[a, b]: [u32; 2], [c, d]: [u32; 2]| [a ^ c, b ^ d];
-            *lanes = terms.sum(&self.pairs, [0; 2], add, telegram, values).unwrap_or_default();
+            *lanes = terms.sum([0; 2], add, telegram, values).unwrap_or_default();
         }
         lanes
     }
+}
 
-    /// A short CRC as it has to stand on the wire.
-    #[inline]
-    pub(super) fn value(&self, sum: &Sum, telegram: &[u8], values: &Values, lanes: &Lanes) -> u32 {
-        let common = lanes.get(sum.lane).copied().unwrap_or_default();
-        let add = |sum, term| sum ^ term;
-        sum.terms.sum(&self.tables, sum.fixed ^ common, add, telegram, values).unwrap_or_default()
+impl Sum {
+    /// The CRC as it has to stand on the wire, exclusive or what stands there, with what it has in common with others.
+    #[inline(always)]
+    pub(super) fn difference(&self, common: u32, telegram: &[u8], values: &Values) -> u32 {
+        let sum = self.terms.sum(self.fixed ^ common, |sum, term| sum ^ term, telegram, values);
+        // Never: the telegram is whole.
+        sum.unwrap_or(u32::MAX)
     }
 }
 
-impl Terms {
+impl<T: Copy + Default> Terms<T> {
     /// `begin` and all terms; `None` only if the telegram is too short.
-    #[inline]
-    fn sum<T: Copy>(
-        &self,
-        tables: &[T],
-        begin: T,
-        add: impl Fn(T, T) -> T,
-        telegram: &[u8],
-        values: &Values,
-    ) -> Option<T> {
+    #[inline(always)]
+    fn sum(&self, begin: T, add: impl Fn(T, T) -> T, telegram: &[u8], values: &Values) -> Option<T> {
         let mut sum = begin;
-        for Term { octet, table } in &self.wire {
-            let octet = telegram.get(*octet)?;
-            sum = add(sum, *tables.get(table.wrapping_add(usize::from(*octet)))?);
+        let mut take = |octets: [u8; 4], tables: &Tables<T>| {
+            for (table, octet) in tables.iter().zip(octets) {
+                sum = add(sum, table.get(usize::from(octet)).copied().unwrap_or_default());
+            }
+        };
+        for Term { place, tables } in &self.wire {
+            take(*telegram.get(*place..)?.first_chunk()?, tables);
         }
-        for ValueTerm { field, shift, table } in &self.values {
-            let [octet, ..] = values.get(*field).wrapping_shr(*shift).to_le_bytes();
-            sum = add(sum, *tables.get(table.wrapping_add(usize::from(octet)))?);
+        for Term { place, tables } in &self.values {
+            take(values.get(*place).to_le_bytes(), tables);
         }
         Some(sum)
     }
@@ -124,32 +118,13 @@ pub(super) struct Slot {
     pub(super) begin: usize,
     pub(super) octets: usize,
     pub(super) order: ByteOrder,
-    /// First of four octets with the CRC among them, and the octets before it.
-    window: usize,
-    shift: u32,
-    mask: u32,
 }
 
 impl Slot {
-    /// At most 4 octets from `begin` on in a telegram of `length` octets.
-    pub(super) fn new(begin: usize, octets: usize, order: ByteOrder, length: usize) -> Self {
-        let window = begin.min(length.saturating_sub(4));
-        let bits = |octets: usize| u32::try_from(octets.saturating_mul(8)).unwrap_or(u32::MAX);
-        let mask = u32::MAX.checked_shr(32_u32.saturating_sub(bits(octets))).unwrap_or_default();
-        Self { begin, octets, order, window, shift: bits(begin.saturating_sub(window)), mask }
-    }
-
     /// What stands there, the first octet lowest.
-    #[inline]
     pub(super) fn read(&self, telegram: &[u8]) -> u32 {
-        match telegram.get(self.window..).and_then(<[u8]>::first_chunk) {
-            Some(window) => u32::from_le_bytes(*window).wrapping_shr(self.shift) & self.mask,
-            // Less than four octets in all.
-            None => {
-                let octets = telegram.get(self.begin..).unwrap_or_default().iter().take(self.octets);
-                octets.rev().fold(0, |number, octet| number << 8 | u32::from(*octet))
-            }
-        }
+        let octets = telegram.get(self.begin..).unwrap_or_default().iter().take(self.octets);
+        octets.rev().fold(0, |number, octet| number << 8 | u32::from(*octet))
     }
 
     /// Puts there what [`read`](Self::read) gives.

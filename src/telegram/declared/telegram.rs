@@ -7,7 +7,7 @@ use std::ops::Range;
 use super::definition::{ByteOrder, Kind};
 use super::engine::Engine;
 use super::layout::{Begin, Crc, Feed, Layout, Values};
-use super::sum::{Lanes, Sum};
+use super::sum::{Lanes, Slot, Sum};
 
 /// One telegram, borrowed from the capture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -59,17 +59,20 @@ impl<'a> Telegram<'a> {
     ///
     /// # Errors
     /// The first CRC that does not fit.
+    #[inline]
     pub fn verify(&self, values: &Values) -> Result<(), Mismatch> {
-        let sums = &self.layout.sums;
-        let lanes = sums.lanes(self.octets, values);
-        for (index, sum) in sums.crcs.iter().enumerate() {
-            let (expected, seen) = (self.computed(index, sum, values, &lanes), sum.slot.read(self.octets));
-            if expected != seen {
-                let [expected, seen] = [expected, seen].map(|wire| sum.slot.turned(wire));
-                return Err(Mismatch { field: sum.field, expected, seen });
-            }
-        }
-        Ok(())
+        if self.layout.fits(self.octets, values) { Ok(()) } else { self.first_mismatch(values).map_or(Ok(()), Err) }
+    }
+
+    #[cold]
+    fn first_mismatch(&self, values: &Values) -> Option<Mismatch> {
+        let lanes = self.layout.sums.lanes(self.octets, values);
+        self.layout.sums.crcs.iter().find_map(|sum| {
+            let difference = self.layout.difference(sum, self.octets, values, &lanes);
+            let seen = sum.slot.read(self.octets);
+            let [expected, seen] = [seen ^ difference, seen].map(|wire| sum.slot.turned(wire));
+            (difference != 0).then_some(Mismatch { field: sum.field, expected, seen })
+        })
     }
 
     /// The first complement (field index) that is not the inverse of its original.
@@ -90,21 +93,13 @@ impl<'a> Telegram<'a> {
         })
     }
 
-    /// CRC `index` (in the order in which they are computed) under `values`, as it has to stand on the wire.
-    #[inline]
-    pub(super) fn computed(&self, index: usize, sum: &Sum, values: &Values, lanes: &Lanes) -> u32 {
-        match sum.is_short {
-            true => self.layout.sums.value(sum, self.octets, values, lanes),
-            false => sum.slot.turned(self.fed(index, values)),
-        }
-    }
-
-    /// CRC `index` by feeding a register.
+    /// What [`Layout::difference`] gives, for CRC `index` by feeding a register.
     #[inline(never)]
-    pub(super) fn fed(&self, index: usize, values: &Values) -> u32 {
+    fn fed(&self, index: usize, slot: Slot, values: &Values) -> u32 {
         let Some(crc) = self.layout.crcs.get(index) else { return 0 };
         let Some(engine) = self.layout.engines.get(crc.engine) else { return 0 };
-        engine.finish(self.run(engine, &crc.feeds, self.begin(crc, engine, values), values))
+        let crc = engine.finish(self.run(engine, &crc.feeds, self.begin(crc, engine, values), values));
+        slot.turned(crc) ^ slot.read(self.octets)
     }
 
     fn begin(&self, crc: &Crc, engine: &Engine, values: &Values) -> u32 {
@@ -130,5 +125,33 @@ impl<'a> Telegram<'a> {
                 engine.feed(register, octets.unwrap_or_default().iter())
             }
         })
+    }
+}
+
+/// Telegrams in parts that fit in registers: such a call costs less than the sums of a short telegram.
+impl Layout {
+    /// Whether every CRC of `telegram` fits.
+    #[inline(never)]
+    fn fits(&self, telegram: &[u8], values: &Values) -> bool {
+        // On the shortest way nothing is called, and so nothing kept over calls.
+        match self.sums.is_plain {
+            true => self.sums.crcs.iter().all(|sum| sum.difference(0, telegram, values) == 0),
+            false => self.fits_at_length(telegram, values),
+        }
+    }
+
+    #[inline(never)]
+    fn fits_at_length(&self, telegram: &[u8], values: &Values) -> bool {
+        let lanes = self.sums.lanes(telegram, values);
+        self.sums.crcs.iter().all(|sum| self.difference(sum, telegram, values, &lanes) == 0)
+    }
+
+    /// A CRC as it has to stand on the wire, exclusive or what stands there.
+    #[inline(always)]
+    pub(super) fn difference(&self, sum: &Sum, telegram: &[u8], values: &Values, lanes: &Lanes) -> u32 {
+        match sum.fed {
+            None => sum.difference(lanes.get(sum.lane).copied().unwrap_or_default(), telegram, values),
+            Some(index) => Telegram::new(self, telegram).fed(index, sum.slot, values),
+        }
     }
 }

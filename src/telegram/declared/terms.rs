@@ -1,4 +1,4 @@
-//! From what is fed to the CRCs of a layout to the tables and terms of their sums.
+//! From what is fed to the CRCs of a layout to the terms of their sums.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -6,34 +6,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::definition::{ByteOrder, Place};
 use super::layout::{Begin, Crc, Feed, Layout};
-use super::sum::{MOST_HEADS, NO_HEAD, Slot, Sum, Sums, Term, Terms, ValueTerm};
-
-/// Octets of a CRC that is computed as a sum, at most: its tables take 1 KiB for each.
-const LONGEST: usize = 32;
-
-/// An octet that changes from telegram to telegram.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Source {
-    Wire(usize),
-    /// The octet from bit `shift` on of a field that is not on the wire.
-    Value {
-        field: usize,
-        shift: u32,
-    },
-}
-
-/// How an octet enters a CRC: whatever enters alike shares a table.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-struct Way {
-    engine: usize,
-    /// Octets of the CRC on the wire, and whether the highest is the first.
-    octets: usize,
-    is_big: bool,
-    /// Bits of the register that start with this octet as part of their value; `None` if it is fed.
-    start: Option<u32>,
-    /// Octets that are fed behind it.
-    behind: usize,
-}
+use super::sum::{MOST_HEADS, NO_HEAD, Slot, Sum, Sums, Terms};
+use super::tables::{Builder, LONGEST, Source, Way, Ways};
 
 /// What a CRC adds up.
 type Entries = Vec<(Source, Way)>;
@@ -44,65 +18,47 @@ impl Sums {
         let mut parts = Vec::new();
         for crc in &layout.crcs {
             if let Some(spot) = layout.spots.get(crc.field).and_then(Option::as_ref) {
-                let slot = Slot::new(spot.octets.start, spot.octets.len(), spot.order, layout.length);
+                let slot = Slot { begin: spot.octets.start, octets: spot.octets.len(), order: spot.order };
                 parts.push((crc.field, slot, Part::of(layout, crc, slot)));
             }
         }
         let entries: Vec<&Entries> = parts.iter().filter_map(|(_, _, part)| Some(&part.as_ref()?.entries)).collect();
         let common = Common::of(layout, &entries);
-        let ways: BTreeSet<Way> = entries.iter().flat_map(|e| common.own(e)).map(|(_, way)| way).collect();
-        let ways: Vec<Way> = ways.into_iter().collect();
-        let mut sums = Self { tables: ways.iter().flat_map(|way| filled(layout, *way)).collect(), ..Self::default() };
-        sums.add_heads(layout, &common);
-        sums.crcs = parts.into_iter().map(|(field, slot, part)| sum(field, slot, part, &common, &ways)).collect();
-        sums
+        let mut builder = Builder::new(layout);
+        let heads = common.kinds.chunks(2).map(|kinds| builder.head(kinds)).collect();
+        let mut builder = Builder::new(layout);
+        let sum = |(index, (field, slot, part))| builder.sum(index, field, slot, part, &common);
+        let crcs: Vec<Sum> = parts.into_iter().enumerate().map(sum).collect();
+        let is_plain = common.kinds.is_empty() && crcs.iter().all(|sum| sum.fed.is_none());
+        Self { heads, crcs, is_plain }
     }
+}
 
-    fn add_heads(&mut self, layout: &Layout, common: &Common) {
-        let mut known: Vec<[Vec<Way>; 2]> = Vec::new();
-        for kinds in common.kinds.chunks(2) {
-            let ways = |kind: usize, source: Source| -> Vec<Way> {
-                let entries = kinds.get(kind).into_iter().flatten();
-                entries.filter(|(other, _)| *other == source).map(|(_, way)| *way).collect()
-            };
-            let sources: BTreeSet<Source> = kinds.iter().flatten().map(|(source, _)| *source).collect();
-            let mut head = Terms::default();
-            for source in sources {
-                let pair = [ways(0, source), ways(1, source)];
-                let table = known.iter().position(|other| *other == pair).unwrap_or(known.len());
-                if table == known.len() {
-                    let [a, b] = pair.each_ref().map(|ways| together(layout, ways));
-                    let mut entries = [[0; 2]; 256];
-                    entries.iter_mut().zip(a.into_iter().zip(b)).for_each(|(entry, (a, b))| *entry = [a, b]);
-                    self.pairs.extend(entries);
-                    known.push(pair);
-                }
-                head.push(source, table);
+impl Builder<'_, [u32; 2]> {
+    /// What two kinds of CRCs have in common with others of their kind.
+    fn head(&mut self, kinds: &[Entries]) -> Terms<[u32; 2]> {
+        let mut octets = BTreeMap::<Source, [Ways; 2]>::new();
+        for (kind, entries) in kinds.iter().enumerate() {
+            for (source, way) in entries {
+                octets.entry(*source).or_default().get_mut(kind).into_iter().for_each(|ways| ways.push(*way));
             }
-            self.heads.push(head);
         }
+        self.terms(octets)
     }
 }
 
-/// The sum of a CRC; its tables stand in the order of `ways`.
-fn sum(field: usize, slot: Slot, part: Option<Part>, common: &Common, ways: &[Way]) -> Sum {
-    let (mut terms, is_short) = (Terms::default(), part.is_some());
-    let Part { fixed, entries } = part.unwrap_or_default();
-    for (source, way) in common.own(&entries) {
-        terms.push(source, ways.binary_search(&way).unwrap_or_default());
-    }
-    terms.wire.sort_unstable_by_key(|term| term.octet);
-    Sum { field, slot, is_short, fixed, lane: common.kind(&entries).unwrap_or(NO_HEAD), terms }
-}
-
-impl Terms {
-    /// Adds what `source` gives by the table with this number.
-    fn push(&mut self, source: Source, table: usize) {
-        let table = table.saturating_mul(256);
-        match source {
-            Source::Wire(octet) => self.wire.push(Term { octet, table }),
-            Source::Value { field, shift } => self.values.push(ValueTerm { field, shift, table }),
+impl Builder<'_, u32> {
+    /// One CRC.
+    fn sum(&mut self, index: usize, field: usize, slot: Slot, part: Option<Part>, common: &Common) -> Sum {
+        let fed = part.is_none().then_some(index);
+        let Part { fixed, entries } = part.unwrap_or_default();
+        let lane = common.kind(&entries).unwrap_or(NO_HEAD);
+        let mut octets = BTreeMap::<Source, Ways>::new();
+        let seen = (slot.begin..).map(Source::Wire).zip((0..u32::BITS).step_by(8).map(Way::Seen)).take(slot.octets);
+        for (source, way) in common.own(&entries).into_iter().chain(seen.filter(|_| fed.is_none())) {
+            octets.entry(source).or_default().push(way);
         }
+        Sum { field, slot, fed, fixed, lane, terms: self.terms(octets) }
     }
 }
 
@@ -114,7 +70,7 @@ struct Part {
 }
 
 impl Part {
-    /// `None` if the CRC is too long, or its start stands inside an octet.
+    /// `None` if the CRC is too long, or the telegram too short, or the start stands inside an octet.
     fn of(layout: &Layout, crc: &Crc, slot: Slot) -> Option<Self> {
         let engine = layout.engines.get(crc.engine)?;
         let length = |feed: &Feed| match feed {
@@ -123,11 +79,11 @@ impl Part {
             Feed::Value { octets, .. } => *octets,
         };
         let octets: usize = crc.feeds.iter().map(length).sum();
-        if octets > LONGEST {
+        if octets > LONGEST || layout.length < 4 {
             return None;
         }
         let is_big = slot.order == ByteOrder::Big;
-        let way = |start, behind| Way { engine: crc.engine, octets: slot.octets, is_big, start, behind };
+        let way = |start, behind| Way::Fed { engine: crc.engine, octets: slot.octets, is_big, start, behind };
         let mut entries = Vec::new();
         // What is fixed is computed by the register, with zeros in place of what changes.
         let begin = if let Begin::Register(register) = crc.start { register } else { engine.start(0) };
@@ -231,34 +187,4 @@ impl Common {
         let kind = self.kind(entries).and_then(|kind| self.kinds.get(kind));
         entries.iter().filter(|entry| kind.is_none_or(|kind| !kind.contains(entry))).copied().collect()
     }
-}
-
-/// What each octet adds in all these ways.
-fn together(layout: &Layout, ways: &[Way]) -> [u32; 256] {
-    let mut sum = [0; 256];
-    for way in ways {
-        sum.iter_mut().zip(filled(layout, *way)).for_each(|(sum, term)| *sum ^= term);
-    }
-    sum
-}
-
-/// What each octet adds in this way.
-fn filled(layout: &Layout, way: Way) -> [u32; 256] {
-    let mut table = [0; 256];
-    let Some(engine) = layout.engines.get(way.engine) else { return table };
-    let order = if way.is_big { ByteOrder::Big } else { ByteOrder::Little };
-    let slot = Slot::new(0, way.octets, order, way.octets);
-    let zeros = [0; LONGEST];
-    let zeros = zeros.get(..way.behind).unwrap_or_default();
-    // An octet adds what its bits add.
-    for bit in [1, 2, 4, 8, 16, 32, 64, 128] {
-        let register = match way.start {
-            Some(shift) => engine.start(u32::from(bit).checked_shl(shift).unwrap_or_default()),
-            None => engine.feed(0, [bit].iter()),
-        };
-        let term = slot.turned(engine.plain(engine.feed(register, zeros.iter())));
-        let with_bit = (0..=u8::MAX).zip(&mut table).filter(|(octet, _)| octet & bit != 0);
-        with_bit.for_each(|(_, entry)| *entry ^= term);
-    }
-    table
 }

@@ -187,6 +187,37 @@ fn bits_inside_octets_and_complements() {
     assert!(layout.parse(&out).is_err() && layout.parse(&out[2..]).is_err());
 }
 
+/// Oracle: the `crc` crate. Sums take four octets of a telegram at a time; these have two and three.
+#[test]
+fn telegrams_of_less_than_four_octets() {
+    for length in [1, 2] {
+        let over = vec![Over { field: 0, reversed: false }];
+        let rule = CrcRule {
+            bits: 8,
+            polynomial: 0x07,
+            start: Start::Number(0),
+            reflect_in: false,
+            reflect_out: false,
+            xor_out: 0,
+            over,
+        };
+        let layout = Layout::new(vec![
+            field("data", Place::Wire, 8 * length, ByteOrder::Big, Kind::Data),
+            field("crc", Place::Wire, 8, ByteOrder::Big, Kind::Crc(rule)),
+        ])
+        .unwrap();
+        let data = &[0xA5, 0x3C][..length.try_into().unwrap()];
+        let mut out = Vec::new();
+        layout.emit(data, &layout.values(), &mut out);
+        let crc = crc::Crc::<u8>::new(&crc::CRC_8_SMBUS).checksum(data);
+        assert_eq!(out, [data, &[crc]].concat());
+        assert_eq!(layout.parse(&out).unwrap().verify(&layout.values()), Ok(()));
+        *out.last_mut().unwrap() ^= 1;
+        let mismatch = Mismatch { field: 1, expected: crc.into(), seen: u32::from(crc) ^ 1 };
+        assert_eq!(layout.parse(&out).unwrap().verify(&layout.values()), Err(mismatch));
+    }
+}
+
 #[test]
 fn flaws_are_found_together() {
     let over = vec![Over { field: 1, reversed: false }];

@@ -17,6 +17,17 @@ pub enum Order {
     SecondLeads,
 }
 
+impl Order {
+    /// The order that is not this one.
+    #[must_use]
+    pub const fn other(self) -> Self {
+        match self {
+            Self::FirstLeads => Self::SecondLeads,
+            Self::SecondLeads => Self::FirstLeads,
+        }
+    }
+}
+
 /// One telegram, borrowed from the capture. Subframe 2 is kept as sent; [`Telegram::second`] takes the mask off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Telegram<'a> {
@@ -37,18 +48,32 @@ pub struct Telegram<'a> {
 }
 
 impl<'a> Telegram<'a> {
-    /// Reads a telegram in whichever order its subframes come. If it can be read in several ways, that with a fitting
-    /// CRC1 is taken; if there is none, the first that is possible.
+    /// Reads a telegram in whichever order its subframes come, see [`parse_as`](Self::parse_as).
     ///
     /// # Errors
     /// [`Malformed`] if `octets` is not exactly as long as a telegram in either order.
     pub fn parse(octets: &'a [u8]) -> Result<Self, Malformed> {
-        let [first, second] = [Order::FirstLeads, Order::SecondLeads].map(|order| Self::parse_in(octets, order));
+        Self::parse_as(octets, Order::default())
+    }
+
+    /// Reads a telegram whose sender is known to keep to the order `usual`. The other order is taken if it is the only
+    /// possible one, or if CRC1 or the copies of the payload fit in it and not in the usual one: one telegram in 2^16
+    /// or so has a right CRC1 both ways.
+    ///
+    /// # Errors
+    /// [`Malformed`] if `octets` is not exactly as long as a telegram in either order.
+    pub fn parse_as(octets: &'a [u8], usual: Order) -> Result<Self, Malformed> {
+        let [first, second] = [usual, usual.other()].map(|order| Self::parse_in(octets, order));
         match (first, second) {
-            (Ok(first), Ok(second)) if first.verify_first().is_err() && second.verify_first().is_ok() => Ok(second),
+            (Ok(first), Ok(second)) if first.evidence() < second.evidence() => Ok(second),
             (Err(_), Ok(second)) => Ok(second),
             (first, _) => first,
         }
+    }
+
+    /// How much speaks for this order of the subframes: CRC1, and what else can be checked without the UDID.
+    fn evidence(&self) -> u8 {
+        u8::from(self.verify_first().is_ok()).saturating_add(u8::from(self.verify(None).is_ok()))
     }
 
     /// Reads a telegram with its subframes in the given order.

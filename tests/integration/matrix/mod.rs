@@ -54,7 +54,13 @@ macro_rules! matrix {
         }
 
         mod long_and_clean {
-            $(#[test] #[ignore = "1e7 telegrams, minutes"] fn $name() { super::clean::no_finding($index, 10_000_000); })*
+            $(#[test] #[ignore = "1e7 telegrams, minutes"] fn $name() { super::clean::no_finding(&super::VARIANTS[$index], 10_000_000); })*
+        }
+
+        mod long_and_clean_beside_the_table {
+            #[test]
+            #[ignore = "1e7 telegrams, minutes"]
+            fn fscp_13_1_short_in_udp() { super::clean::no_finding(&super::variants::SHORT_IN_UDP, 10_000_000); }
         }
 
         const NAMED: [usize; VARIANTS.len()] = [$($index),*];

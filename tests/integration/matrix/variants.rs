@@ -159,6 +159,10 @@ macro_rules! variant {
     };
 }
 
+/// Short telegrams that often read in either order of their subframes; what else is staged is in the table with longer ones.
+pub const SHORT_IN_UDP: Variant =
+    variant!("FSCP 13/1, 2 and 4 octets, UDP", "", |twin| fscp_13_1(twin, [2, 4], UDID), udp, [3, 3]);
+
 /// All of them, in the order of the table.
 pub const VARIANTS: [Variant; 13] = [
     variant!("FSCP 12/1, 8 and 6 octets, Type 12", "", |twin| fscp_12_1(twin, [8, 6]), type12, [5, 5]),
