@@ -90,14 +90,14 @@ pub(super) struct Follower {
     address: u16,
     last: Option<Vec<u8>>,
     kept: Vec<Vec<u8>>,
-    print: Option<Print>,
+    mark: Option<Mark>,
     /// TADR of time requests and time responses, as masked, and how often.
     named: Vec<(u16, u64)>,
 }
 
 /// What stays the same in every subframe 2 of all producers of a domain.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Print {
+struct Mark {
     /// UDID octets 0 and 1 XOR SDN.
     domain: u16,
     /// UDID octet 5, where there is a payload.
@@ -106,7 +106,7 @@ struct Print {
     idle: Option<u16>,
 }
 
-impl Print {
+impl Mark {
     fn of(telegram: &Telegram<'_>, octets: &[u8]) -> Option<Self> {
         let [_, second] = telegram.subframes_at();
         let &[a, b, _, c, d, e] = octets.get(second..)?.first_chunk()?;
@@ -134,7 +134,7 @@ impl Print {
 
 impl Follower {
     const fn new(data: usize, order: Order, polynomial: Polynomial, address: u16) -> Self {
-        Self { data, order, polynomial, address, last: None, kept: Vec::new(), print: None, named: Vec::new() }
+        Self { data, order, polynomial, address, last: None, kept: Vec::new(), mark: None, named: Vec::new() }
     }
 
     /// Octets of safe data.
@@ -199,8 +199,8 @@ impl Follower {
 impl Follower {
     /// Keeps what a telegram tells about its domain and about its partner.
     fn learn(&mut self, telegram: &Telegram<'_>, octets: &[u8]) {
-        let Some(print) = Print::of(telegram, octets) else { return };
-        self.print = Some(self.print.map_or(print, |known| known.with(print).unwrap_or(known)));
+        let Some(mark) = Mark::of(telegram, octets) else { return };
+        self.mark = Some(self.mark.map_or(mark, |known| known.with(mark).unwrap_or(known)));
         if matches!(telegram.message, Message::Data { .. }) {
             if self.kept.len() < KEPT {
                 self.kept.push(octets.to_vec());
@@ -255,24 +255,24 @@ pub struct Domain {
 /// The mask of subframe 2 shows in what never changes there, so telegrams under another UDID, or of another domain under
 /// the same, are told apart without knowing either.
 pub(super) fn domains(followers: &[&Follower]) -> Vec<(Vec<usize>, Domain)> {
-    let mut order: Vec<(usize, Print)> =
-        followers.iter().enumerate().filter_map(|(index, follower)| Some((index, follower.print?))).collect();
-    order.sort_by_key(|(index, print)| (std::cmp::Reverse(print.is_known()), *index));
-    let mut groups: Vec<(Print, Vec<usize>)> = Vec::new();
-    for (index, print) in order {
-        let mut fitting = groups.iter_mut().filter_map(|group| Some((group.0.with(print)?, group)));
+    let mut order: Vec<(usize, Mark)> =
+        followers.iter().enumerate().filter_map(|(index, follower)| Some((index, follower.mark?))).collect();
+    order.sort_by_key(|(index, mark)| (std::cmp::Reverse(mark.is_known()), *index));
+    let mut groups: Vec<(Mark, Vec<usize>)> = Vec::new();
+    for (index, mark) in order {
+        let mut fitting = groups.iter_mut().filter_map(|group| Some((group.0.with(mark)?, group)));
         match (fitting.next(), fitting.next()) {
             (Some((both, group)), None) => {
                 group.0 = both;
                 group.1.push(index);
             }
             // One that may be of several domains tells nothing about any.
-            _ => groups.push((print, vec![index])),
+            _ => groups.push((mark, vec![index])),
         }
     }
-    let told = |(print, members): (Print, Vec<usize>)| {
+    let told = |(mark, members): (Mark, Vec<usize>)| {
         let domain = domain(members.iter().filter_map(|index| followers.get(*index).copied()));
-        (members, Domain { idle: print.idle, ..domain })
+        (members, Domain { idle: mark.idle, ..domain })
     };
     groups.into_iter().map(told).collect()
 }
