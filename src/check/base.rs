@@ -10,9 +10,10 @@ use super::finding::{Class, Detail, Event, EventKind, Finding, Location, Trip, T
 use super::history::History;
 use super::loss::{Content, Loss, Recent, Recorder, Sign};
 use super::recovered::RecoveredKey;
-use super::watch::{Silence, Timer, Watch};
+use super::watch::{Silence, Watch};
 use crate::machine::{Connection, Direction};
 use crate::telegram::fscp_3_1::Flags;
+use crate::time::Instant;
 
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 pub(super) const KEPT: usize = 10_000;
@@ -44,10 +45,13 @@ pub(super) struct Base {
     omitted: u64,
     /// Whoever follows the signals takes them behind each telegram.
     late: Vec<Late>,
-    regained: bool,
+    /// Since then telegrams were not followed; whoever follows the signals takes it, too.
+    unseen: Option<Instant>,
+    /// Since then nothing was sent for too long.
+    silent: Option<Instant>,
 }
 
-crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch, recorder; fixed: connection, late, regained });
+crate::saved::resume!(Base { plain: lines, findings, events, trips, omitted; nested: watch, recorder; fixed: connection, late, unseen, silent });
 
 /// A telegram that turned out good only when the partner had gone on.
 pub(super) struct Late {
@@ -133,7 +137,7 @@ impl Base {
     pub(super) fn new(index: usize, connection: &Connection) -> Self {
         Self {
             connection: index,
-            watch: Watch::new(connection.watchdog, Timer::of(&connection.profile)),
+            watch: Watch::of(connection.watchdog, &connection.profile),
             recorder: Recorder::new(index, connection),
             lines: Both::default(),
             findings: Vec::new(),
@@ -141,7 +145,8 @@ impl Base {
             trips: Vec::new(),
             omitted: 0,
             late: Vec::new(),
-            regained: false,
+            unseen: None,
+            silent: None,
         }
     }
 
@@ -158,14 +163,25 @@ impl Base {
 
     /// A connection is taken up again: neither the time since its last good telegram of `direction` nor what its telegrams said
     /// meanwhile was followed.
-    pub(super) const fn regain(&mut self, direction: Direction) {
+    pub(super) fn regain(&mut self, direction: Direction) {
         self.watch.unfollowed(direction);
-        self.regained = true;
+        self.unseen_since(direction);
     }
 
-    /// Whether it was since the last call.
-    pub(super) const fn takes_regained(&mut self) -> bool {
-        std::mem::replace(&mut self.regained, false)
+    /// What telegrams of `direction` said since the last good one was not followed.
+    fn unseen_since(&mut self, direction: Direction) {
+        let last = self.watch.last(direction).map(|last| last.at);
+        self.unseen = self.unseen.min(last).or(self.unseen).or(last);
+    }
+
+    /// Since when what the telegrams said was not followed, if that turned out since the last call.
+    pub(super) const fn take_unseen(&mut self) -> Option<Instant> {
+        self.unseen.take()
+    }
+
+    /// Since when nothing was sent for too long, if that was told since the last call.
+    pub(super) const fn take_silent(&mut self) -> Option<Instant> {
+        self.silent.take()
     }
 
     pub(super) const fn line(&self, direction: Direction) -> &Line {
@@ -226,10 +242,19 @@ impl Base {
         if let Some(silence) = silence {
             self.recorder.sign(silence.direction, at, Sign::Silence { span: silence.span, to_the_end: false });
             self.tell_silence(silence, false);
+            self.silent = silence.since().or(self.silent);
         } else if let Some(silence) = self.watch.newly_on_hold(direction) {
+            self.unseen = self.unseen.or(silence.since());
             // Whoever was silent, the capture or the machine: it is worth a word.
             self.recorder.sign(direction, at, Sign::Silence { span: silence.span, to_the_end: false });
         }
+    }
+
+    /// Reports the silence that lasts to the end of the capture.
+    pub(super) fn silent_to_the_end(&mut self, silence: Silence) {
+        self.tell_silence(silence, true);
+        // It ends at the last telegram as far as its place is concerned.
+        self.silent = Some(silence.end.at);
     }
 
     /// The connection falls out of operation: silences that were on hold were the machine's.
@@ -302,7 +327,15 @@ impl Base {
     pub(super) fn missing_with_frames(&mut self, direction: Direction, location: Location, telegrams: u32) {
         if self.watch.missing(direction, telegrams, location) {
             self.recorder.capture_gap(location);
+            self.unseen_since(direction);
         }
+    }
+
+    /// A telegram came where the capture did not take its frame: what its partner sent since proves that.
+    pub(super) fn not_captured(&mut self, direction: Direction, location: Location) {
+        self.watch.not_captured(direction, location);
+        self.recorder.capture_gap(location);
+        self.unseen_since(direction);
     }
 
     /// Telegrams missing where the capture lost packets.

@@ -202,6 +202,9 @@ impl<'m> Checker<'m> {
         for index in 0..state.followers.len() {
             if let Some(follower) = state.followers.get_mut(index) {
                 follower.end(last);
+                if let Some(since) = follower.base.take_silent() {
+                    state.signals.silent_since(index, since);
+                }
             }
             look_around(&mut state.followers, index);
         }
@@ -334,6 +337,9 @@ impl State<'_> {
                     return;
                 }
                 self.cycle_if(self.places.on_type2(id), FrameKind::Type2 { connection_id: id }, at);
+                if self.tap.counts_type2(datagram, connected) {
+                    self.cycles.is_whole();
+                }
             }
             Payload::Other { ether_type: seen, .. } if is_cut => {
                 // Telegrams may have stood behind the cut.
@@ -355,14 +361,14 @@ impl State<'_> {
             Payload::Type13(frame) => self.type13_frame(frame, at),
         }
         let Self { places, followers, signals, relays, cycles, tap, .. } = self;
-        let is_late = cycles.is_late();
+        let late = cycles.late();
         places.find(headers, payload, |owner, direction, octets| match owner {
             Owner::Connection(connection) => {
                 if let Some(relays) = relays {
                     relays.own_place(connection, direction, octets, at);
                 }
-                if let (Some(follower), true) = (followers.get_mut(connection), is_late) {
-                    follower.base.watch.frames_late(direction);
+                if let (Some(follower), Some(gap)) = (followers.get_mut(connection), late) {
+                    follower.base.watch.frames_late(direction, gap);
                 }
                 // Each direction by itself: where what is kept of both stands need not be looked up again and again.
                 let around = (&*cycles, &*tap);
@@ -453,6 +459,9 @@ impl State<'_> {
                 follower.base.watch.tap_gap();
                 follower.base.recorder.capture_gap(at);
                 self.signals.tap_gap(index);
+                if let Some(since) = follower.base.watch.seen_until() {
+                    self.signals.unseen_since(index, since);
+                }
             }
             let mut others =
                 [Direction::ToDevice, Direction::ToHost].into_iter().filter_map(|way| connection.relay(way));
@@ -511,8 +520,12 @@ fn telegram(
         for Late { direction, at, update, octets } in follower.base.take_late() {
             signals.late(connection, direction, update, at, |octet| follower.octet_of(direction, &octets, octet));
         }
-        if follower.base.takes_regained() {
+        if let Some(since) = follower.base.take_unseen() {
             signals.tap_gap(connection);
+            signals.unseen_since(connection, since);
+        }
+        if let Some(since) = follower.base.take_silent() {
+            signals.silent_since(connection, since);
         }
         let carried = Carried { copies: follower.base.seen(direction), frames: cycles.frames() };
         follower.base.watch.carried(direction, carried, |since| (cycles.longest_gap(since), tap.faults_since(since)));

@@ -68,9 +68,9 @@ pub enum FrameKind {
 }
 
 impl FrameKind {
-    /// Whether a counter of the carrier tells what is missing.
+    /// Whether a counter of the carrier tells what is missing; of Type 2 only that of a sender that is known to count.
     const fn counts(self) -> bool {
-        matches!(self, Self::Type12 { .. } | Self::Type10 { .. } | Self::Type2 { .. })
+        matches!(self, Self::Type12 { .. } | Self::Type10 { .. })
     }
 }
 
@@ -110,18 +110,18 @@ pub(super) struct Cycles {
     current: Option<usize>,
     /// Frames so far of that kind.
     frames: Option<u64>,
-    /// It came so late that one of its kind may be missing before it.
-    is_late: bool,
+    /// The time before it, if it came so late that one of its kind may be missing.
+    late: Option<Span>,
 }
 
 impl Cycles {
     /// The next frame. `counted`: since the frame before of its kind, by the sender.
     pub(super) fn frame(&mut self, kind: FrameKind, at: Location, counted: Option<Span>) {
         self.current = self.find(kind);
-        (self.frames, self.is_late) = (None, false);
+        (self.frames, self.late) = (None, None);
         if let Some(cycle) = self.current.and_then(|index| self.known.get_mut(index)) {
             if !cycle.counts {
-                self.is_late = cycle.last.is_some_and(|last| cycle.comes_late(at.at.since(last)));
+                self.late = cycle.last.map(|last| at.at.since(last)).filter(|span| cycle.comes_late(*span));
             }
             cycle.frame(at, counted);
             self.frames = Some(cycle.frames);
@@ -130,7 +130,7 @@ impl Cycles {
 
     /// The next frame is of no kind that is followed, or a copy of one before.
     pub(super) const fn other(&mut self) {
-        (self.current, self.frames, self.is_late) = (None, None, false);
+        (self.current, self.frames, self.late) = (None, None, None);
     }
 
     fn find(&mut self, kind: FrameKind) -> Option<usize> {
@@ -155,9 +155,14 @@ impl Cycles {
         }
     }
 
-    /// Whether the last frame came so late that one of its kind may be missing before it.
-    pub(super) const fn is_late(&self) -> bool {
-        self.is_late
+    /// The counter of the carrier says that none is missing before the last frame.
+    pub(super) const fn is_whole(&mut self) {
+        self.late = None;
+    }
+
+    /// The time before the last frame, if that came so late that one of its kind may be missing.
+    pub(super) const fn late(&self) -> Option<Span> {
+        self.late
     }
 
     /// Frames so far of the kind of the last one.
@@ -321,14 +326,14 @@ mod tests {
                 _ => 0,
             };
             cycles.frame(FrameKind::Udp { port: 1 }, at(now), None);
-            if cycles.is_late() {
+            if cycles.late().is_some() {
                 late.push(cycle);
             }
         }
         assert_eq!(late, [50, 70]);
         cycles.tap_gap(|_| true);
         cycles.frame(FrameKind::Udp { port: 1 }, at(now + 9_000_000), None);
-        assert!(!cycles.is_late(), "that gap is known already");
+        assert_eq!(cycles.late(), None, "that gap is known already");
     }
 
     #[test]

@@ -234,7 +234,7 @@ impl Follower {
             let at = Location { at: end.unwrap_or(silence.end.at), ..silence.end };
             let sign = Sign::Silence { span: silence.span, to_the_end: true };
             self.base.recorder.sign(silence.direction, at, sign);
-            self.base.tell_silence(silence, true);
+            self.base.silent_to_the_end(silence);
         }
     }
 

@@ -18,6 +18,7 @@ use crate::telegram::fscp_13_1::{
     self, Field, Form, Message, Mismatch, Missing, Order, PairMismatch, Polynomial, Second, Telegram, Udid, length,
     pair,
 };
+use crate::time::Span;
 
 /// Telegrams with a right subframe 1 that the UDID does not fit, from which on it is taken for wrong.
 const MISFITS: u32 = 3;
@@ -283,7 +284,8 @@ impl Fscp13_1 {
         }
         let time = second.map(|second| second.time);
         let side = self.sides.of_mut(direction);
-        let is_behind = matches!((side.time, time), (Some(last), Some(time)) if after(last, time).is_none());
+        let is_behind = matches!((side.time, time), (Some(last), Some(time)) if after(last, time).is_none())
+            && !may_have_turned(base, direction, self.parameters.time_base, at);
         let goes_on = matches!((side.behind, time), (Some(behind), Some(time)) if after(behind, time).is_some());
         let copy = base.line(direction).copies_ago(wire.octets);
         if let Some((at, seen)) = side.odd.take() {
@@ -415,6 +417,13 @@ impl Side {
         };
         places.iter().filter(alike).count() >= ALIKE
     }
+}
+
+/// Whether so much time has passed since the last telegram that the sender's clock does not tell back from ahead. How fast it runs
+/// only the machine file says; without that, a silence longer than the watchdog time is long.
+fn may_have_turned(base: &Base, direction: Direction, time_base: Option<Span>, at: Location) -> bool {
+    let half = time_base.and_then(|base| base.checked_mul(0x8000)).unwrap_or_else(|| base.watch.watchdog());
+    base.watch.last(direction).is_some_and(|last| at.at.since(last.at) > half)
 }
 
 /// A telegram as it stands on the wire.

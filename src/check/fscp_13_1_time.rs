@@ -114,7 +114,7 @@ impl Delays {
         let Some(by_sender) = time_base.checked_mul(reference.steps) else { return };
         let delay = at.at.since(reference.asked.at).checked_sub(by_sender).unwrap_or_default();
         let was_late = std::mem::replace(&mut reference.is_late, delay > limit);
-        if delay > limit && !was_late && !base.watch.has_tap_gap(direction) {
+        if delay > limit && !was_late && !base.watch.may_be_lost(direction, at.at) {
             base.finding(direction, at, Class::UnacceptableDelay, Detail::Delay { limit, delay });
         }
     }

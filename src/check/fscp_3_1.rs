@@ -25,6 +25,7 @@ use super::recovered::{RecoveredKey, Solved};
 use super::resync::Resync;
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
+use crate::telegram::independent::digest;
 
 /// Consecutive numbers that may be missing in a row for a number to count as 'nearby'. The chance that a corrupted
 /// telegram solves to one of them is 2 x 256 in 2^24.
@@ -87,6 +88,11 @@ struct Side {
     /// Numbers reported missing, with the packet where that was told.
     missing: VecDeque<(u32, Location)>,
     resync: Resync,
+}
+
+/// The digest of what CRC2 is over.
+fn message(telegram: &Telegram<'_>, number: u32) -> u64 {
+    digest(&[telegram.data, &[telegram.flags.0], &number.to_le_bytes()])
 }
 
 impl Fscp3_1 {
@@ -163,7 +169,7 @@ impl Fscp3_1 {
                 self.sides.of_mut(direction).agreements = 0;
                 let number = self.solve_number(direction, &telegram);
                 if let Some(number) = number {
-                    Solved::note(self.solved.of_mut(direction), number);
+                    Solved::note(self.solved.of_mut(direction), number, message(&telegram, number));
                 }
                 self.accept(base, direction, &telegram, number, at)
             }
@@ -175,10 +181,10 @@ impl Fscp3_1 {
         self.proven |= number == 0 && telegram.flags.has(reset_bit(direction));
         let proven = self.proven;
         if let Some(solved) = self.solved.of_mut(direction) {
-            solved.agree();
+            solved.agree(24, || message(telegram, number));
         }
         if let Some(crc1) = self.recovered.of_mut(direction) {
-            crc1.agree();
+            crc1.agree(24, || message(telegram, number));
         }
         let side = self.sides.of_mut(direction);
         side.agreements = side.agreements.saturating_add(1);
@@ -216,9 +222,8 @@ impl Fscp3_1 {
     /// CRC1, if it was recovered, and the numbers that were solved and confirmed.
     pub(super) fn recovered(&self) -> Vec<RecoveredKey> {
         let confirmed = |direction: &Direction| self.sides.of(*direction).confirmed && !self.unfit;
-        let key =
-            |direction: Direction| self.solved.of(direction).as_ref()?.recovered("consecutive number", direction, 24);
-        let crc1 = |direction: Direction| self.recovered.of(direction).as_ref()?.recovered("CRC1", direction, 24);
+        let key = |direction: Direction| self.solved.of(direction).as_ref()?.recovered("consecutive number", direction);
+        let crc1 = |direction: Direction| self.recovered.of(direction).as_ref()?.recovered("CRC1", direction);
         let both = [Direction::ToDevice, Direction::ToHost];
         both.into_iter().filter_map(crc1).chain(both.into_iter().filter(confirmed).filter_map(key)).collect()
     }

@@ -21,6 +21,9 @@ use crate::telegram::iec_62541_15::{
 /// Numbers that may be missing in a row for a number to count as 'nearby'.
 const NEARBY: u32 = 256;
 
+/// A number that is as many steps ahead is behind.
+const FAR: u32 = 1 << 31;
+
 /// Bits of a request that may differ from the request due for it to count as that one corrupted. Of the requests of another
 /// source, with numbers at random, one in some 10^9 is as near.
 const FEW_BITS: u32 = 8;
@@ -150,18 +153,16 @@ impl Iec62541_15 {
         match ahead(due, seen) {
             0 => {}
             _ if seen == last => return self.take_flags(base, *request, wire.at),
-            steps if steps < NEARBY => {
-                let missing = steps.saturating_sub(self.rejected.to_device);
-                if missing > 0 {
-                    base.missing(Direction::ToDevice, wire.at, missing);
-                    self.odd = Some(Odd { at: wire.at, due, seen });
-                }
-            }
-            _ => {
+            steps if steps < NEARBY => self.requests_missing(base, wire.at, due, seen),
+            steps => {
                 if let Some(telegrams_ago) = base.line(Direction::ToDevice).copies_ago(wire.octets) {
                     let detail = Detail::CopyOf { telegrams_ago };
                     base.finding(Direction::ToDevice, wire.at, Class::UnintendedRepetition, detail);
                     return self.note_wrong_request(*request);
+                }
+                if is_regular(request.flags) && fits_hole(base, Direction::ToDevice, steps, wire.at) {
+                    self.requests_missing(base, wire.at, due, seen);
+                    return self.take_request(base, *request, wire.at);
                 }
                 self.answered = None;
                 if is_regular(request.flags) {
@@ -175,6 +176,15 @@ impl Iec62541_15 {
             }
         }
         self.take_request(base, *request, wire.at)
+    }
+
+    /// The requests from number `due` up to `seen` are missing.
+    fn requests_missing(&mut self, base: &mut Base, at: Location, due: u32, seen: u32) {
+        let missing = ahead(due, seen).saturating_sub(self.rejected.to_device);
+        if missing > 0 {
+            base.missing(Direction::ToDevice, at, missing);
+            self.odd = Some(Odd { at, due, seen });
+        }
     }
 
     /// The number due, once a request with another number is judged by the request after it.
@@ -299,14 +309,20 @@ impl Iec62541_15 {
         if self.spdu_ids.is_none() {
             return Update::NoData;
         }
-        if steps < NEARBY {
+        if steps < NEARBY || self.goes_on_unasked(base, steps, seen, wire.at) {
             // The answer to a request that the capture does not show.
             return self.take_response(base, &request, response, wire.at);
         }
-        if base.watch.has_tap_gap(Direction::ToHost) || base.watch.were_frames_late(Direction::ToHost) {
-            // The answer to a request that the capture lost, behind a later request.
-            base.missing_with_frames(Direction::ToHost, wire.at, 1);
+        let is_overtaken = self.is_overtaken(&request, seen);
+        if is_overtaken || base.watch.has_tap_gap(Direction::ToHost) || base.watch.were_frames_late(Direction::ToHost) {
+            // Behind a later request: the capture lost the answer where it first showed, or its request.
+            if is_overtaken {
+                base.not_captured(Direction::ToHost, wire.at);
+            } else {
+                base.missing_with_frames(Direction::ToHost, wire.at, 1);
+            }
             self.answered = Some(seen);
+            base.confirm(Direction::ToHost, 1);
             base.new_telegram(Direction::ToHost, wire.at, is_regular(request.flags));
             return Update::Unchanged;
         }
@@ -322,13 +338,29 @@ impl Iec62541_15 {
         self.reject_response()
     }
 
+    /// Whether a response, proven by its CRC, goes on from the last one, or from the last request as far as one can get in the time,
+    /// while the requests are not captured.
+    fn goes_on_unasked(&self, base: &Base, steps: u32, seen: u32, at: Location) -> bool {
+        let goes_on = self.answered.is_some_and(|answered| (1..=NEARBY).contains(&ahead(answered, seen)));
+        (goes_on && steps < FAR) || fits_hole(base, Direction::ToDevice, steps, at)
+    }
+
+    /// Whether it answers a request before the last one although the consumer has gone on without an error: then it had the answer
+    /// before.
+    fn is_overtaken(&self, request: &Request, seen: u32) -> bool {
+        let is_unanswered = self.answered.is_some_and(|answered| (1..NEARBY).contains(&ahead(answered, seen)));
+        let is_before = (1..NEARBY).contains(&ahead(seen, request.monitoring_number));
+        is_regular(request.flags) && is_unanswered && is_before && self.given_up != Some(seen)
+    }
+
     fn take_response(&mut self, base: &mut Base, request: &Request, response: &Response<'_>, at: Location) -> Update {
         self.learn(base, response, at);
         let seen = response.monitoring_number;
         if let Some(answered) = self.answered.replace(seen) {
             let steps = ahead(answered, seen);
             let accounted_for = self.rejected.to_host.saturating_add(self.unanswered).saturating_add(1);
-            if steps <= NEARBY && steps > accounted_for {
+            let can_be = steps <= NEARBY || fits_hole(base, Direction::ToHost, steps, at);
+            if can_be && steps > accounted_for {
                 base.missing(Direction::ToHost, at, steps.saturating_sub(accounted_for));
             }
         }
@@ -435,6 +467,18 @@ struct Wire<'a> {
     octets: &'a [u8],
     at: Location,
     siblings: Siblings<'a>,
+}
+
+/// Whether `steps` exchanges may have passed unseen since the last telegram of `direction`, at twice the usual pace.
+fn fits_hole(base: &Base, direction: Direction, steps: u32, at: Location) -> bool {
+    let usual = |direction| base.watch.intervals(direction).quantile(0.5);
+    let (Some(last), Some(asked), Some(answered)) =
+        (base.watch.last(direction), usual(Direction::ToDevice), usual(Direction::ToHost))
+    else {
+        return false;
+    };
+    let [hole, asked, answered] = [at.at.since(last.at), asked, answered].map(|span| i128::from(span.as_nanos()));
+    hole.saturating_mul(2) >= asked.saturating_add(answered).saturating_mul(steps.into())
 }
 
 /// Whether the consumer uses what the provider sends.

@@ -21,6 +21,14 @@ impl<T> Default for Kept<T> {
 }
 
 impl<T> Kept<T> {
+    /// Takes the last entry back, if it is kept and `is_wrong`.
+    pub(super) fn pop_if(&mut self, is_wrong: impl FnOnce(&T) -> bool) -> Option<T> {
+        let is_last = u64::try_from(self.list.len()).is_ok_and(|kept| kept == self.total);
+        let entry = if is_last { self.list.pop_if(|entry| is_wrong(entry)) } else { None };
+        self.total = self.total.saturating_sub(u64::from(entry.is_some()));
+        entry
+    }
+
     pub(super) fn push(&mut self, entry: T) {
         self.total = self.total.saturating_add(1);
         if self.list.len() < KEPT {

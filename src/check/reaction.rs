@@ -123,6 +123,26 @@ impl Meter {
         self.tap_gap |= signal == self.reaction;
     }
 
+    /// The signal of the reaction.
+    pub(super) const fn reaction(&self) -> usize {
+        self.reaction
+    }
+
+    /// The connection of the reaction was not seen from `since` on: what was missing since then may have come.
+    pub(super) fn unseen_since(&mut self, since: Instant) {
+        self.outcome.disturbed = self.outcome.disturbed.saturating_add(self.take_back_missing(since));
+    }
+
+    /// The connection of the reaction was silent from `since` on for longer than its watchdog time.
+    pub(super) fn silent_since(&mut self, since: Instant) {
+        self.outcome.interrupted = self.outcome.interrupted.saturating_add(self.take_back_missing(since));
+    }
+
+    fn take_back_missing(&mut self, since: Instant) -> u64 {
+        let missing = std::iter::from_fn(|| self.outcome.missing.pop_if(|missing| missing.next.at > since));
+        u64::try_from(missing.count()).unwrap_or(u64::MAX)
+    }
+
     /// The capture lost packets of a connection that the function needs: the order of its signals is not known.
     pub(super) fn order_lost(&mut self) {
         self.lost = true;

@@ -1,6 +1,7 @@
 //! Keys and counters that a follower solved from the capture, with what speaks for them.
 
 use crate::machine::Direction;
+use crate::telegram::independent::Independent;
 
 /// Something that is fed to a CRC but neither sent nor in the machine file, solved from telegrams and confirmed on others.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -15,43 +16,49 @@ pub struct RecoveredKey {
     pub is_unique: bool,
     /// Telegrams that agree with it, not counting those that it was solved from.
     pub confirmed: u64,
-    /// Binary logarithm, rounded up, of the probability that as many telegrams agree by chance, times the hypotheses tried.
+    /// Binary logarithm, rounded up, of the probability that they agree by chance, times the hypotheses tried. A telegram counts
+    /// only if it is no combination of those before it, see [`independent`](crate::telegram::independent).
     pub chance_log2: i64,
 }
 
 /// A counter or key of a built-in profile that was solved from the telegrams.
-#[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
 pub(super) struct Solved {
     value: u32,
     agreed: u64,
     /// Telegrams that were solved before one agreed with its predecessor.
     attempts: u64,
+    #[serde(default)]
+    checks: Independent,
 }
 
 impl Solved {
     /// Notes that `value` was solved; earlier solutions were wrong, unless telegrams have agreed with them often enough.
-    pub(super) const fn note(solved: &mut Option<Self>, value: u32) {
-        let attempts = match *solved {
+    /// `message` is the digest of what it was solved from.
+    pub(super) fn note(solved: &mut Option<Self>, value: u32, message: u64) {
+        let attempts = match solved {
             Some(earlier) if earlier.agreed > 1 => return,
             Some(earlier) => earlier.attempts.saturating_add(1),
             None => 1,
         };
-        *solved = Some(Self { value, agreed: 0, attempts });
+        let mut checks = Independent::default();
+        checks.assume(0, message);
+        *solved = Some(Self { value, agreed: 0, attempts, checks });
     }
 
     /// The one value that was left of `tried`.
-    pub(super) const fn among(value: u32, tried: u64) -> Self {
-        Self { value, agreed: 0, attempts: tried }
+    pub(super) fn among(value: u32, tried: u64) -> Self {
+        Self { value, agreed: 0, attempts: tried, checks: Independent::default() }
     }
 
-    /// A telegram bore the number that was predicted.
-    pub(super) const fn agree(&mut self) {
+    /// A telegram bore the number that was predicted, in `bits` check bits over the message of this digest.
+    pub(super) fn agree(&mut self, bits: u32, message: impl FnOnce() -> u64) {
+        self.checks.agree(0, bits, message);
         self.agreed = self.agreed.saturating_add(1);
     }
 
-    /// The statement for telegrams with `bits` check bits, if at least one agreed.
-    pub(super) fn recovered(&self, name: &str, direction: Direction, bits: u32) -> Option<RecoveredKey> {
-        let agreed_bits = i64::try_from(self.agreed.saturating_mul(bits.into())).unwrap_or(i64::MAX);
+    /// The statement, if at least one telegram agreed.
+    pub(super) fn recovered(&self, name: &str, direction: Direction) -> Option<RecoveredKey> {
         let hypotheses = i64::from(self.attempts.checked_next_power_of_two().map_or(64, u64::ilog2));
         (self.agreed > 0).then(|| RecoveredKey {
             name: name.to_owned(),
@@ -59,7 +66,7 @@ impl Solved {
             value: self.value,
             is_unique: true,
             confirmed: self.agreed,
-            chance_log2: hypotheses.saturating_sub(agreed_bits),
+            chance_log2: hypotheses.saturating_sub(self.checks.bits().into()),
         })
     }
 }
@@ -72,18 +79,24 @@ mod tests {
     fn chance_counts_bits_and_hypotheses() {
         let mut solved = None;
         for value in [7, 9, 30] {
-            Solved::note(&mut solved, value);
+            Solved::note(&mut solved, value, 0);
         }
         let mut solved = solved.unwrap();
-        assert_eq!(solved.recovered("number", Direction::ToHost, 24), None);
-        for _ in 0..3 {
-            solved.agree();
+        assert_eq!(solved.recovered("number", Direction::ToHost), None);
+        for message in [1, 2, 4] {
+            solved.agree(24, || message);
         }
-        let key = solved.recovered("number", Direction::ToHost, 24).unwrap();
+        let key = solved.recovered("number", Direction::ToHost).unwrap();
         // Three hypotheses are taken for four: 2^2 x 2^-72.
         assert_eq!((key.value, key.confirmed, key.chance_log2), (30, 3, -70));
+        // The sum of three of them, and what it was solved from: both had to agree.
+        for message in [7, 0] {
+            solved.agree(24, || message);
+        }
+        let key = solved.recovered("number", Direction::ToHost).unwrap();
+        assert_eq!((key.confirmed, key.chance_log2), (5, -70));
         let mut noted = Some(solved);
-        Solved::note(&mut noted, 5);
+        Solved::note(&mut noted, 5, 0);
         assert_eq!(noted.map(|solved| solved.value), Some(30), "it has been confirmed");
     }
 }

@@ -9,6 +9,7 @@ use super::pair::PairMeter;
 use super::reaction::{Edge, Meter};
 use super::stops::Stops;
 use crate::machine::{Connection, Direction, Machine};
+use crate::time::Instant;
 
 /// The declared signals and the reactions measured between them.
 pub(super) struct Signals<'m> {
@@ -83,6 +84,23 @@ impl<'m> Signals<'m> {
         for pair in self.pairs.iter_mut().filter(|pair| pair.concerns(connection)) {
             pair.interrupted();
         }
+    }
+
+    /// Telegrams of `connection` since `since` were not seen: a reaction may have stood in them.
+    pub(super) fn unseen_since(&mut self, connection: usize, since: Instant) {
+        self.reactions_of(connection).for_each(|meter| meter.unseen_since(since));
+    }
+
+    /// `connection` was silent from `since` on for too long: the drive stopped by its watchdog, without a telegram.
+    pub(super) fn silent_since(&mut self, connection: usize, since: Instant) {
+        self.reactions_of(connection).for_each(|meter| meter.silent_since(since));
+    }
+
+    /// Those whose reaction is in telegrams of `connection`.
+    fn reactions_of(&mut self, connection: usize) -> impl Iterator<Item = &mut Meter> {
+        let machine = self.machine;
+        let is_its = move |signal: usize| machine.signals.get(signal).is_some_and(|s| s.connection == connection);
+        self.meters.iter_mut().filter(move |meter| is_its(meter.reaction()))
     }
 
     /// Takes safe data that were found to be valid only now, `at` was their telegram.

@@ -392,6 +392,11 @@ impl Tap {
         }
     }
 
+    /// Whether the number of a Type 2 packet tells that none is missing before it, or that some are.
+    pub(super) fn counts_type2(&self, datagram: &udp::Datagram<'_>, connected: &type2::Connected<'_>) -> bool {
+        connected.sequence.is_some() && self.type2.counts(connected.connection_id, datagram.source())
+    }
+
     /// Looks at the sequence number of a Type 2 packet.
     pub(super) fn type2(
         &mut self,

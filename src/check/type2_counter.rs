@@ -45,6 +45,12 @@ pub(super) struct Type2Counter {
 }
 
 impl Type2Counter {
+    /// Whether the last packet had the number behind that of the one before, or came where a jump counts.
+    pub(super) fn counts(&self, connection_id: u32, source: IpAddr) -> bool {
+        let known = self.senders.iter().find(|s| s.connection_id == connection_id && s.source == source);
+        known.is_some_and(|sender| sender.in_count > 0)
+    }
+
     /// Looks at the number of a packet of `connection_id` from `source`.
     pub(super) fn step(&mut self, connection_id: u32, source: IpAddr, sequence: u32) -> Step {
         let known = self.senders.iter_mut().find(|s| s.connection_id == connection_id && s.source == source);

@@ -40,6 +40,8 @@ const GOES_ON: u8 = 8;
 pub(super) struct Watch {
     watchdog: Span,
     timer: Timer,
+    /// No number in the telegrams tells that one is missing.
+    is_unnumbered: bool,
     lines: Both<Line>,
     round_trip: Intervals<Location>,
     /// The packet behind a doubtful silence longer than the watchdog time, after which the connection went on as if nothing had been.
@@ -52,7 +54,7 @@ pub(super) struct Watch {
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
-crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frames, holds; nested: ; fixed: watchdog, timer, fresh });
+crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frames, holds; nested: ; fixed: watchdog, timer, is_unnumbered, fresh });
 
 /// The new telegrams of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -68,6 +70,8 @@ struct Line {
     doubt: bool,
     /// The frames that carry this side have come late since `last`, on a carrier without a counter.
     frames_late: bool,
+    /// For how long in all, one usual time each included.
+    without_frames: Span,
     /// A silence over such a time.
     held_back: Option<HeldBack>,
     intervals: Intervals<Location>,
@@ -108,6 +112,8 @@ struct HeldBack {
     silence: Silence,
     /// Whether it was mostly this side's.
     is_own: bool,
+    /// The frames of this direction alone are missing, not everything.
+    is_of_frames: bool,
     /// New telegrams until it counts as the capture's.
     left: u8,
 }
@@ -120,11 +126,19 @@ pub(super) struct Silence {
     pub(super) end: Location,
 }
 
+impl Silence {
+    /// When it began.
+    pub(super) fn since(&self) -> Option<Instant> {
+        self.end.at.checked_add(Span::ZERO.checked_sub(self.span)?)
+    }
+}
+
 impl Watch {
     pub(super) fn new(watchdog: Span, timer: Timer) -> Self {
         Self {
             watchdog,
             timer,
+            is_unnumbered: false,
             lines: Both::default(),
             round_trip: Intervals::default(),
             went_on: None,
@@ -132,6 +146,12 @@ impl Watch {
             holds: false,
             fresh: None,
         }
+    }
+
+    /// The same for telegrams of `profile`.
+    pub(super) fn of(watchdog: Span, profile: &Profile) -> Self {
+        let is_unnumbered = matches!(profile, Profile::Fscp13_1(_) | Profile::Fscp2_1(_));
+        Self { is_unnumbered, ..Self::new(watchdog, Timer::of(profile)) }
     }
 
     /// Keeps the largest intervals from now on.
@@ -194,6 +214,11 @@ impl Watch {
         self.lines.of(direction).last
     }
 
+    /// Until when both directions were seen, as far as they have a watchdog.
+    pub(super) fn seen_until(&self) -> Option<Instant> {
+        [self.lines.to_device.last, self.lines.to_host.last].into_iter().flatten().map(|last| last.at).min()
+    }
+
     pub(super) const fn intervals(&self, direction: Direction) -> &Intervals<Location> {
         &self.lines.of(direction).intervals
     }
@@ -254,9 +279,7 @@ impl Watch {
 
     /// The packet behind the first doubtful silence that was not the machine's.
     pub(super) fn went_on(&self) -> Option<Location> {
-        let [to_device, to_host] = [&self.lines.to_device, &self.lines.to_host];
-        let open = [to_device, to_host].into_iter().filter_map(|line| Some(line.held_back?.silence.end)).min();
-        self.went_on.or(open)
+        self.went_on.or_else(|| self.on_hold().filter(|held| !held.is_of_frames).map(|held| held.silence.end).min())
     }
 
     /// Whether the capture lost packets since the last new telegram of `direction`, for certain.
@@ -270,10 +293,11 @@ impl Watch {
         line.tap_gap || line.doubt
     }
 
-    /// The frames that carry `direction` have come unusually late, on a carrier without a counter.
-    pub(super) const fn frames_late(&mut self, direction: Direction) {
+    /// The next frame that carries `direction` has come unusually late, after `gap`, on a carrier without a counter.
+    pub(super) fn frames_late(&mut self, direction: Direction, gap: Span) {
         let line = self.lines.of_mut(direction);
         line.frames_late = line.last.is_some();
+        line.without_frames = line.without_frames.checked_add(gap).unwrap_or(Span::MAX);
     }
 
     /// Whether frames of `direction` may be missing since its last new telegram, as they came late.
@@ -294,9 +318,38 @@ impl Watch {
         true
     }
 
-    /// Telegrams that are missing together with their frames, and the packet that showed the first.
-    pub(super) const fn lost_with_frames(&self) -> Option<(u64, Location)> {
+    /// A telegram of `direction` that shows at `at` came before: the capture lost the frame that showed it then.
+    pub(super) fn not_captured(&mut self, direction: Direction, at: Location) {
+        self.lines.of_mut(direction).tap_gap = true;
+        let (number, _) = self.lost_with_frames.get_or_insert((0, at));
+        *number = number.saturating_add(1);
+    }
+
+    /// Telegrams that are missing together with their frames, and the packet that showed the first. A silence of the frames counts as
+    /// one: how many were missing is not known.
+    pub(super) fn lost_with_frames(&self) -> Option<(u64, Location)> {
+        let open = self.on_hold().filter(|held| held.is_of_frames).map(|held| (1, held.silence.end));
         self.lost_with_frames
+            .into_iter()
+            .chain(open)
+            .reduce(|(all, first), (more, at)| (all.saturating_add(more), first.min(at)))
+    }
+
+    fn on_hold(&self) -> impl Iterator<Item = HeldBack> {
+        [self.lines.to_device.held_back, self.lines.to_host.held_back].into_iter().flatten()
+    }
+
+    /// For how long in all frames of `direction` came late since its last new telegram.
+    pub(super) const fn without_frames(&self, direction: Direction) -> Span {
+        self.lines.of(direction).without_frames
+    }
+
+    /// Whether the capture may have lost what came since the last new telegram of `direction`, up to `now`: as [`Self::has_tap_gap`], or
+    /// a silence of frames without a counter under telegrams without a number.
+    pub(super) fn may_be_lost(&self, direction: Direction, now: Instant) -> bool {
+        let line = self.lines.of(direction);
+        let is_of_frames = |last: Location| is_of_frames(now.since(last.at), line.without_frames, self.watchdog);
+        self.has_tap_gap(direction) || (self.is_unnumbered && line.last.is_some_and(is_of_frames))
     }
 
     /// Whether the capture lost packets since the last new telegram of either direction.
@@ -308,7 +361,7 @@ impl Watch {
     /// The telegrams of `direction` have no watchdog here: the gap is told, and over.
     pub(super) const fn bridge_tap_gap(&mut self, direction: Direction) {
         let line = self.lines.of_mut(direction);
-        (line.tap_gap, line.doubt, line.frames_late) = (false, false, false);
+        (line.tap_gap, line.doubt, line.frames_late, line.without_frames) = (false, false, false, Span::ZERO);
     }
 
     /// A new valid telegram. `supervised`: the watchdog runs from it on.
@@ -328,6 +381,7 @@ impl Watch {
         line.number = line.number.wrapping_add(1);
         (line.last, line.turn) = (Some(at), None);
         (line.supervised, line.tap_gap, line.doubt, line.frames_late) = (supervised, false, false, false);
+        line.without_frames = Span::ZERO;
         silence
     }
 
@@ -342,6 +396,7 @@ impl Watch {
         let before = line.before.take();
         let was_long = std::mem::take(&mut line.is_long);
         let (was_supervised, tap_gap, doubt) = (line.supervised, line.tap_gap, line.doubt);
+        let without_frames = line.without_frames;
         if direction == Direction::ToHost
             && supervised
             && !tap_gap
@@ -361,6 +416,8 @@ impl Watch {
             Timer::Interval | Timer::Independent => now.since(previous),
             Timer::Answer => turn.map_or(Span::ZERO, |turn| now.since(turn)),
         };
+        let is_of_frames = !doubt && self.is_unnumbered && is_of_frames(span, without_frames, self.watchdog);
+        let doubt = doubt || is_of_frames;
         if !doubt && (self.timer != Timer::Answer || turn.is_some()) {
             line.intervals.record(span, at);
             line.before = Some(span);
@@ -394,7 +451,7 @@ impl Watch {
         let silence = Silence { direction, span, end: at };
         if doubt && supervised {
             // Without a telegram that says otherwise it was not the machine.
-            line.held_back = Some(HeldBack { silence, is_own: is_own(), left: GOES_ON });
+            line.held_back = Some(HeldBack { silence, is_own: is_own(), is_of_frames, left: GOES_ON });
             self.holds = true;
             return None;
         }
@@ -419,8 +476,13 @@ impl Watch {
             held_back.left = held_back.left.saturating_sub(1);
             if held_back.left == 0 {
                 let end = held_back.silence.end;
+                if held_back.is_of_frames {
+                    let (number, _) = self.lost_with_frames.get_or_insert((0, end));
+                    *number = number.saturating_add(1);
+                } else {
+                    self.went_on = self.went_on.or(Some(end));
+                }
                 line.held_back = None;
-                self.went_on = self.went_on.or(Some(end));
             } else {
                 self.holds = true;
             }
@@ -464,6 +526,12 @@ impl Watch {
     }
 }
 
+/// Whether a silence is too long only because no frames came that could have carried a telegram.
+fn is_of_frames(silence: Span, without_frames: Span, watchdog: Span) -> bool {
+    let with_frames = silence.checked_sub(without_frames).unwrap_or(Span::ZERO);
+    silence > watchdog && with_frames <= watchdog
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -505,12 +573,12 @@ mod tests {
     fn telegrams_missing_with_their_frames_are_the_captures() {
         for missing in [false, true] {
             let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
-            watch.frames_late(Direction::ToHost);
+            watch.frames_late(Direction::ToHost, Span::from_millis(10));
             assert!(!watch.were_frames_late(Direction::ToHost), "nothing was due yet");
             watch.new_telegram(Direction::ToHost, at(0), true);
             assert!(!watch.missing(Direction::ToHost, 1, at(10)));
             assert!(!watch.has_lost_packets(Direction::ToHost), "its frame was there");
-            watch.frames_late(Direction::ToHost);
+            watch.frames_late(Direction::ToHost, Span::from_millis(10));
             if missing {
                 assert!(watch.missing(Direction::ToHost, 2, at(20)));
             }

@@ -10,6 +10,9 @@ use super::read_layout_field::or_whole;
 use super::source::shown;
 use crate::telegram::declared::{Field, Flaw, Kind, LONGEST, MOST_FIELDS, Part, Problem};
 
+/// What a field should have whose name is taken.
+pub(super) const NAME_OF_ITS_OWN: &str = "a name of its own for each field";
+
 /// `whole` and `label` are those of the layout.
 pub(super) fn flaw(flaw: &Flaw, fields: &[Field], spans: &[Spans], whole: &Range<usize>, label: &str) -> Mistake {
     let (field, places) = (fields.get(flaw.field), spans.get(flaw.field));
@@ -53,7 +56,7 @@ fn expected(mistake: Mistake, part: Part, problem: &Problem, field: Option<&Fiel
             mistake.expected(format!("at most {LONGEST} octets, so that one frame can carry them"))
         }
         Problem::TooManyFields => mistake.expected(format!("at most {MOST_FIELDS} fields")),
-        Problem::NameTaken { .. } => mistake.expected("a name of its own for each field"),
+        Problem::NameTaken { .. } => mistake.expected(NAME_OF_ITS_OWN),
         Problem::Width { .. } => mistake.expected(width(field)),
         Problem::Place => mistake.expected(standing(field)),
         Problem::Overlap { .. } => mistake.expected("bits of its own for each field"),
@@ -71,6 +74,9 @@ fn expected(mistake: Mistake, part: Part, problem: &Problem, field: Option<&Fiel
         Problem::Circular => mistake.expected("fields that are known before the CRC is"),
         Problem::CoversNothing => mistake.expected("over = [\"number\", \"data\"] with the fields that it covers"),
         Problem::Second { .. } => mistake.expected("one counter, one toggle and one time stamp at most"),
+        Problem::Uncovered => mistake
+            .expected("its name in 'over' of a CRC, or a field of kind \"complement\" with its name behind 'of'")
+            .advice("an error in these octets would go unseen; if another field protects them, describe that field"),
         Problem::Unused => mistake.expected("its name in 'over' of a CRC, or as the 'start' of one"),
     }
 }

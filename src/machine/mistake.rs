@@ -95,7 +95,8 @@ impl Mistakes {
     }
 
     /// Adds mistakes of syntax and drops those that follow from them: on the same line, inside a list that isn't closed,
-    /// and, if the parser can have lost its way, all that miss something.
+    /// in a value that the parser made up in place of one that it could not read (that has no place), and, if the parser
+    /// can have lost its way, all that miss something.
     pub(super) fn add_syntax(&self, text: &str, broken: Broken) {
         let newlines: Vec<usize> = text.bytes().enumerate().filter(|(_, b)| *b == b'\n').map(|(i, _)| i).collect();
         let line = |m: &Mistake| newlines.partition_point(|newline| *newline < m.span.start);
@@ -103,7 +104,8 @@ impl Mistakes {
         let mut found = self.0.borrow_mut();
         found.retain(|m| {
             let lost = broken.lost && m.scope == Scope::Elsewhere;
-            !lost && m.span.start < broken.swallowed && !lines.contains(&line(m))
+            let made_up = m.span == (0..0) && m.scope == Scope::Here;
+            !lost && !made_up && m.span.start < broken.swallowed && !lines.contains(&line(m))
         });
         found.extend(broken.mistakes);
     }

@@ -9,12 +9,12 @@ use std::sync::Arc;
 use toml::de::DeValue;
 
 use super::fields::Fields;
-use super::layout_flaw::flaw;
+use super::layout_flaw::{NAME_OF_ITS_OWN, flaw};
 use super::mistake::{Mistake, Reported};
 use super::names;
 use super::read_layout_field::{Written, field};
 use super::values::{kind, one_of, words};
-use crate::telegram::declared::{ByteOrder, Field, Kind, Layout};
+use crate::telegram::declared::{ByteOrder, Field, Kind, Layout, Problem};
 
 /// Byte orders by name.
 pub(super) const ORDERS: [(&str, ByteOrder); 2] = [("low first", ByteOrder::Little), ("high first", ByteOrder::Big)];
@@ -41,6 +41,10 @@ pub(super) fn layout(mut fields: Fields<'_>) -> Result<Arc<Layout>, Reported> {
     let order = fields.optional("byte_order", one_of(&ORDERS));
     let order = order.map(|order| order.unwrap_or(ByteOrder::Little));
     let written = entries(&mut fields, order.unwrap_or(ByteOrder::Little))?;
+    if written.iter().any(Result::is_err) {
+        // The layout as a whole is not looked at, but a name that is taken may be what a reference misses.
+        taken_names(&mut fields);
+    }
     let written: Vec<Written> = written.into_iter().collect::<Result<_, _>>()?;
     id?;
     title?;
@@ -55,6 +59,20 @@ pub(super) fn layout(mut fields: Fields<'_>) -> Result<Arc<Layout>, Reported> {
         }
         reported.unwrap_or_else(super::mistake::Mistakes::already_reported)
     })
+}
+
+/// Reports every name that an earlier field has.
+fn taken_names(fields: &mut Fields<'_>) {
+    let Some(DeValue::Array(entries)) = fields.raw("field") else { return };
+    let names: Vec<_> = entries.iter().filter_map(|entry| entry.get_ref().as_table()?.get("name")).collect();
+    for (index, name) in names.iter().enumerate() {
+        let Some(text) = name.get_ref().as_str() else { continue };
+        if names.iter().take(index).any(|earlier| earlier.get_ref().as_str() == Some(text)) {
+            let problem = Problem::NameTaken { name: text.to_owned() };
+            let mistake = Mistake::new(&name.span(), format!("field '{}': {problem}", super::source::shown(text)));
+            fields.mistakes().report(mistake.expected(NAME_OF_ITS_OWN));
+        }
+    }
 }
 
 /// A complement is as wide as its original.

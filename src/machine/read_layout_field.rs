@@ -2,6 +2,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::collections::BTreeSet;
 use std::ops::{Range, RangeInclusive};
 
 use toml::de::DeValue;
@@ -231,9 +232,11 @@ fn over(fields: &mut Fields<'_>, names: &FieldNames<'_>) -> Result<Vec<Over>, Re
 impl FieldNames<'_> {
     /// The names for a message: not more than a reader can take in.
     fn first_names(&self) -> String {
-        let named = || self.names.iter().copied().filter(|name| !name.is_empty());
-        let more = if named().nth(SHOWN).is_some() { ", ..." } else { "" };
-        format!("{}{more}", named().take(SHOWN).map(shown).collect::<Vec<_>>().join(", "))
+        let mut seen = BTreeSet::new();
+        let named: Vec<&str> =
+            self.names.iter().copied().filter(|name| !name.is_empty() && seen.insert(*name)).take(SHOWN + 1).collect();
+        let more = if named.len() > SHOWN { ", ..." } else { "" };
+        format!("{}{more}", named.into_iter().take(SHOWN).map(shown).collect::<Vec<_>>().join(", "))
     }
 
     /// The field that `value` names.

@@ -6,11 +6,15 @@ use super::number::counted;
 use super::scientific::Scientific;
 use super::survey_model::{FoundReport, FoundSide, KeyReport, SurveyReport};
 use super::words::SURVEY_CAUTIONS;
+use super::words_3_1::{of_start, surveyed_rule};
 use crate::budget::residual::Ratio;
 use crate::capture::Summary;
 use crate::machine::RelayOrder;
-use crate::survey::{Address, Domain, Found, Keys, Layout, Outcome, Pairing, Search, Side, Spot, State, Unread};
+use crate::survey::{
+    Address, Crc2Rule, Domain, Found, Keys, Layout, Outcome, Pairing, Search, Side, Spot, State, Unread,
+};
 use crate::telegram::fscp_2_1::{Format, Seeds};
+use crate::telegram::fscp_3_1::Crc2Form;
 use crate::telegram::fscp_13_1::Udid;
 use crate::telegram::iec_62541_15::SpduIds;
 use crate::time::Span;
@@ -223,6 +227,7 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
             };
             vec![key("parameter_crc", crc1.value.map(|value| format!("0x{value:04X}")), remark)]
         }
+        Keys::Fscp3_1Wide(rule) => keys_3_1_wide(rule),
         Keys::Fscp13_1 { to_device, to_host, domain } => keys_13_1([to_device, to_host], domain),
         Keys::Fscp2_1 { format, seeds } => {
             let name = match format {
@@ -240,6 +245,20 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
 
 fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> Key {
     (name, KeyReport { value, remark })
+}
+
+fn keys_3_1_wide(rule: &Crc2Rule) -> Vec<Key> {
+    let form = match rule.form {
+        Crc2Form::Short => "\"3 octets\"",
+        Crc2Form::Long => "\"4 octets\"",
+        Crc2Form::Expanded => "\"expanded\"",
+    };
+    let crc1 = rule.crc1.map(|(crc1, _)| format!("0x{crc1:04X}"));
+    let of_start = rule.crc1.map_or("CRC2 was followed without it", |(_, form)| of_start(form));
+    vec![
+        key("crc2", Some(form.to_owned()), Some(surveyed_rule(rule))),
+        key("parameter_crc", crc1, Some(of_start.to_owned())),
+    ]
 }
 
 fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<Key> {

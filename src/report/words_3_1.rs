@@ -1,14 +1,12 @@
 //! The rule of a 4-octet CRC2 of FSCP 3/1 in words.
 
 use super::number::counted;
+use crate::survey::Crc2Rule;
 use crate::telegram::fscp_3_1_wide::{Arrangement, Start};
 
 /// The rule that was found.
 pub(super) fn crc2_rule(arrangement: Arrangement, number_octets: usize, start: Start, telegrams: u32) -> String {
-    let order = match arrangement {
-        Arrangement::Reversed3 | Arrangement::Reversed4 => "from the end of the block",
-        Arrangement::Forward => "from the start of the block",
-    };
+    let order = order(arrangement);
     let start = match start {
         Start::Crc1Low => "start value CRC1".to_owned(),
         Start::Crc1High => "start value CRC1 in the high half".to_owned(),
@@ -20,4 +18,30 @@ pub(super) fn crc2_rule(arrangement: Arrangement, number_octets: usize, start: S
         "4-octet CRC2: rule found by trial and confirmed by {}: fed {order}, number of {number_octets} octets, {start}; what does not fit from here on is a finding",
         counted(telegrams.into(), "telegram")
     )
+}
+
+const fn order(arrangement: Arrangement) -> &'static str {
+    match arrangement {
+        Arrangement::Reversed3 | Arrangement::Reversed4 => "from the end of the block",
+        Arrangement::Forward => "from the start of the block",
+    }
+}
+
+/// The rule that a survey found.
+pub(super) fn surveyed_rule(rule: &Crc2Rule) -> String {
+    let start = match rule.start {
+        Some(start) => format!("start value 0x{start:08X}"),
+        None => "start value open, as no reset of both numbers was captured".to_owned(),
+    };
+    format!("found by trial: fed {}, number of {} octets, {start}", order(rule.arrangement), rule.number_octets)
+}
+
+/// What the start value says about CRC1.
+pub(super) const fn of_start(form: Start) -> &'static str {
+    match form {
+        Start::Crc1Low => "the start value of CRC2, if that is CRC1",
+        Start::Crc1High => "the high half of the start value of CRC2, if that is CRC1",
+        Start::Crc1Both => "each half of the start value of CRC2, if that is CRC1",
+        Start::Constant(_) | Start::Open => "not made of the start value of CRC2",
+    }
 }

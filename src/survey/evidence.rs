@@ -9,31 +9,16 @@
 //! every run begins with one of the trials). A place is reported if that is below `2^-40 < 1e-12`, whatever else was found:
 //! `e >= 40 + ceil(log2 tried)`, an integer comparison.
 //!
-//! **Linear dependence.** CRCs are affine over GF(2): what holds for some telegrams holds for every affine combination of
-//! them. A constant, or an octet that goes to and fro between two values, would agree for ever after it agreed by chance
-//! once. So a check counts only if its message (what the CRC is over, recovered counters included) is affinely independent
-//! of the messages before it in the run. Independence is decided on a linear 64-bit digest, which can only make
-//! independent messages look dependent: it understates.
+//! **Linear dependence.** A check counts only if its message is affinely independent of those before it in the run, see
+//! [`independent`](crate::telegram::independent).
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use crc::{CRC_64_ECMA_182, Crc};
+pub(super) use crate::telegram::independent::digest;
+use crate::telegram::independent::{PLENTY, Rank};
 
 /// Bits by which a run must exceed the logarithm of the trials: 2^-40 is 9.1e-13.
 const MARGIN: u32 = 40;
-
-/// Bits of a run beyond which nothing is gained: more than any capture needs.
-const PLENTY: u32 = 640;
-
-/// Start and final XOR are 0, so it is linear over GF(2).
-static DIGEST: Crc<u64> = Crc::<u64>::new(&CRC_64_ECMA_182);
-
-/// A linear digest of a message given in pieces.
-pub(super) fn digest(pieces: &[&[u8]]) -> u64 {
-    let mut digest = DIGEST.digest();
-    pieces.iter().for_each(|piece| digest.update(piece));
-    digest.finalize()
-}
 
 /// The trials of a whole survey.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -67,40 +52,6 @@ impl Search {
     }
 }
 
-/// Affine rank of the messages of a run.
-#[derive(Clone, Debug, Default)]
-struct Rank {
-    base: Option<u64>,
-    /// Each with a highest bit that no later row has: at most 64.
-    rows: Vec<u64>,
-}
-
-impl Rank {
-    /// Whether the message is independent of those before; the first one is.
-    fn insert(&mut self, digest: u64) -> bool {
-        let Some(base) = self.base else {
-            self.base = Some(digest);
-            return true;
-        };
-        let mut row = digest ^ base;
-        for other in &self.rows {
-            row = row.min(row ^ other);
-        }
-        if row == 0 {
-            return false;
-        }
-        self.rows.push(row);
-        // The loop above clears the highest bit of each row only if these come in falling order.
-        self.rows.sort_unstable_by(|a, b| b.cmp(a));
-        true
-    }
-
-    fn clear(&mut self) {
-        self.base = None;
-        self.rows.clear();
-    }
-}
-
 /// What the checks at one place have come to.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Evidence {
@@ -129,7 +80,7 @@ impl Evidence {
     /// From here on messages differ from this one by what they differed before from the first: their seed has changed.
     pub(super) fn rebase(&mut self, kind: usize, digest: u64) {
         if let Some(rank) = self.ranks.get_mut(kind) {
-            rank.base = Some(digest);
+            rank.rebase(digest);
         }
     }
 
@@ -149,7 +100,6 @@ impl Evidence {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use proptest::prelude::*;
 
     #[test]
     fn what_is_needed_grows_with_what_was_tried() {
@@ -188,29 +138,5 @@ mod tests {
         evidence.fail(&mut search);
         evidence.agree(0, || 1, 10);
         assert_eq!((evidence.bits(), search.tried()), (50, 1));
-    }
-
-    proptest! {
-        /// Oracle: all affine combinations, written out.
-        #[test]
-        fn rank_is_that_of_the_span(messages in prop::collection::vec(0_u64..64, 1..7)) {
-            let mut rank = Rank::default();
-            let independent = messages.iter().filter(|message| rank.insert(**message)).count();
-            let mut span = vec![0_u64];
-            for message in &messages {
-                let difference = message ^ messages[0];
-                if !span.contains(&difference) {
-                    let more: Vec<u64> = span.iter().map(|other| other ^ difference).collect();
-                    span.extend(more);
-                }
-            }
-            prop_assert_eq!(1 << (independent - 1), span.len());
-        }
-
-        #[test]
-        fn the_digest_is_linear(a in prop::array::uniform9(any::<u8>()), b in prop::array::uniform9(any::<u8>())) {
-            let both: Vec<u8> = a.iter().zip(b).map(|(a, b)| a ^ b).collect();
-            prop_assert_eq!(digest(&[&a]) ^ digest(&[&b]), digest(&[&both[..4], &both[4..]]));
-        }
     }
 }

@@ -247,6 +247,10 @@ fn score(proven: &[Proven<'_>], [a, b]: [usize; 2], between: &Between, known: &K
             let is_one = votes.are_in_turn() && x.may_answer(y, votes.numbers?);
             is_one.then_some(votes.in_turn)
         }
+        (Follower::Fscp3_1Wide(x), Follower::Fscp3_1Wide(y)) => {
+            let votes = between.turns.votes(one.place.id, other.place.id);
+            (votes.are_in_turn() && x.may_answer(y, votes.numbers?)).then_some(votes.in_turn)
+        }
         (Follower::Fscp13_1(x), Follower::Fscp13_1(y)) if may_answer(one, other) => {
             // Addresses are those of one domain.
             let domain = known.domain_of.get(&a).filter(|domain| known.domain_of.get(&b) == Some(domain));

@@ -9,7 +9,7 @@ use super::evidence::{Evidence, Search, digest};
 use super::follow::{Context, Step, Tally};
 use super::pings::Pings;
 use super::turns::Turns;
-use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use super::{fscp_2_1, fscp_3_1, fscp_3_1_wide, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::telegram::fscp_2_1::TIME_MESSAGE_OCTETS;
 use crate::telegram::iec_62541_15::Request;
 use crate::telegram::{self, fscp_12_1 as telegram_12_1};
@@ -49,6 +49,7 @@ impl Between {
 pub(super) enum Follower {
     Fscp12_1(fscp_12_1::Follower),
     Fscp3_1(fscp_3_1::Follower),
+    Fscp3_1Wide(fscp_3_1_wide::Follower),
     Fscp13_1(fscp_13_1::Follower),
     Fscp2_1(fscp_2_1::Follower),
     Coordination(fscp_2_1::CoordinationFollower),
@@ -62,6 +63,7 @@ impl Follower {
         match self {
             Self::Fscp12_1(follower) => follower.length(),
             Self::Fscp3_1(follower) => follower.length(),
+            Self::Fscp3_1Wide(follower) => follower.length(),
             Self::Fscp13_1(follower) => follower.length(),
             Self::Fscp2_1(follower) => follower.length(),
             Self::Coordination(_) => TIME_MESSAGE_OCTETS,
@@ -75,6 +77,7 @@ impl Follower {
         match self {
             Self::Fscp12_1(follower) => follower.data(),
             Self::Fscp3_1(follower) => follower.data(),
+            Self::Fscp3_1Wide(follower) => follower.data(),
             Self::Fscp13_1(follower) => follower.data(),
             Self::Fscp2_1(follower) => follower.data(),
             Self::Coordination(_) | Self::Request(_) => 0,
@@ -86,7 +89,7 @@ impl Follower {
     pub(super) const fn profile(&self) -> &'static str {
         match self {
             Self::Fscp12_1(_) => telegram_12_1::PROFILE,
-            Self::Fscp3_1(_) => telegram::fscp_3_1::PROFILE,
+            Self::Fscp3_1(_) | Self::Fscp3_1Wide(_) => telegram::fscp_3_1::PROFILE,
             Self::Fscp13_1(_) => telegram::fscp_13_1::PROFILE,
             Self::Fscp2_1(_) | Self::Coordination(_) => telegram::fscp_2_1::PROFILE,
             Self::Request(_) | Self::Response(_) => telegram::iec_62541_15::PROFILE,
@@ -97,6 +100,7 @@ impl Follower {
         match self {
             Self::Fscp12_1(follower) => follower.follow(octets, context),
             Self::Fscp3_1(follower) => follower.follow(octets, context),
+            Self::Fscp3_1Wide(follower) => follower.follow(octets, context),
             Self::Fscp13_1(follower) => follower.follow(octets, context),
             Self::Fscp2_1(follower) => follower.follow(octets, context),
             Self::Coordination(follower) => follower.follow(octets, context),
@@ -110,6 +114,7 @@ impl Follower {
         match (self, other) {
             (Self::Fscp12_1(a), Self::Fscp12_1(b)) => a.data() == b.data(),
             (Self::Fscp3_1(a), Self::Fscp3_1(b)) => a.data() == b.data(),
+            (Self::Fscp3_1Wide(a), Self::Fscp3_1Wide(b)) => a.is_like(b),
             (Self::Fscp13_1(a), Self::Fscp13_1(b)) => a.is_like(b),
             (Self::Fscp2_1(a), Self::Fscp2_1(b)) => a.is_like(b),
             (Self::Coordination(a), Self::Coordination(b)) => a.is_like(b),
@@ -191,6 +196,11 @@ impl Place {
                 }
             }
             Follower::Fscp3_1(follower) => {
+                if let Some(toggle) = follower.toggle() {
+                    between.turns.step(self.id, address, toggle, follower.residue());
+                }
+            }
+            Follower::Fscp3_1Wide(follower) => {
                 if let Some(toggle) = follower.toggle() {
                     between.turns.step(self.id, address, toggle, follower.residue());
                 }

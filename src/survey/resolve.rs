@@ -7,6 +7,7 @@ use std::cmp::Ordering;
 use super::address::Address;
 use super::crc1::{self, Crc1, End};
 use super::follow::Tally;
+use super::fscp_3_1_wide::{self, Crc2Rule};
 use super::fscp_12_1;
 use super::fscp_13_1::{self, Domain};
 use super::iec_62541_15::{Layout, ResponseFollower};
@@ -88,6 +89,8 @@ pub enum Keys {
     },
     /// Of FSCP 3/1.
     Fscp3_1(Crc1),
+    /// Of FSCP 3/1 with a 4-octet CRC2.
+    Fscp3_1Wide(Crc2Rule),
     /// Of FSCP 13/1.
     Fscp13_1 {
         /// ADR of the telegrams to the device.
@@ -255,7 +258,7 @@ fn direction(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between) ->
         return other.direction.map(Direction::opposite);
     }
     match (&one.place.follower, &other.place.follower) {
-        (Follower::Fscp3_1(_), _) => {
+        (Follower::Fscp3_1(_) | Follower::Fscp3_1Wide(_), _) => {
             let votes = between.turns.votes(one.place.id, other.place.id);
             by_more(votes.leads, votes.answers)
         }
@@ -287,6 +290,14 @@ fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2]) -> Keys {
         Follower::Fscp12_1(follower) => keys_12_1(follower.connection_id().unwrap_or(0), sides),
         // With what is known of all places; see `connection`.
         Follower::Fscp3_1(_) => Keys::Fscp3_1(Crc1::default()),
+        Follower::Fscp3_1Wide(follower) => {
+            let both = [Direction::ToDevice, Direction::ToHost].into_iter().zip(sides);
+            let followers = both.filter_map(|(direction, side)| match side {
+                Some(Follower::Fscp3_1Wide(follower)) => Some((direction, follower)),
+                _ => None,
+            });
+            Keys::Fscp3_1Wide(fscp_3_1_wide::rule(follower, &followers.collect::<Vec<_>>()))
+        }
         Follower::Fscp13_1(_) => keys_13_1(sides, Domain::default()),
         Follower::Fscp2_1(follower) => {
             Keys::Fscp2_1 { format: follower.format(), seeds: follower.told().map(|(seeds, _)| seeds) }

@@ -11,7 +11,7 @@ use std::collections::HashMap;
 use super::address::Address;
 use super::chain::PlaceId;
 use super::place::{Between, Follower, Place};
-use super::{fscp_2_1, fscp_3_1, fscp_12_1, fscp_13_1, iec_62541_15};
+use super::{fscp_2_1, fscp_3_1, fscp_3_1_wide, fscp_12_1, fscp_13_1, iec_62541_15};
 use crate::time::Instant;
 
 /// Addresses whose data are remembered; beyond them, the one that was silent longest without a place makes room.
@@ -226,6 +226,7 @@ impl Stream {
         let hits = RefCell::new(hits);
         let hit = |offset, follower| hits.borrow_mut().push((offset, follower));
         fscp_3_1::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp3_1(follower)));
+        fscp_3_1_wide::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp3_1Wide(follower)));
         fscp_13_1::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp13_1(follower)));
         fscp_2_1::search(data, last, search, |offset, follower| hit(offset, Follower::Fscp2_1(follower)));
         fscp_2_1::search_coordinations(data, last, search, |offset, follower| {

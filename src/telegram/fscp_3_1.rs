@@ -70,9 +70,9 @@ static NUMBER: LazyLock<Solver> = LazyLock::new(|| Solver::probe(24, |number| fe
 pub enum Crc2Form {
     /// 3 octets, up to 12 octets of F-data.
     Short,
-    /// 4 octets, 13 to 123 octets of F-data. Not checkable.
+    /// 4 octets, 13 to 123 octets of F-data.
     Long,
-    /// 4 octets at any length. Not checkable.
+    /// 4 octets at any length.
     Expanded,
 }
 

@@ -63,6 +63,15 @@ impl Arrangement {
     /// All that are tried.
     pub const ALL: [Self; 3] = [Self::Reversed3, Self::Reversed4, Self::Forward];
 
+    /// The octets that its number may have.
+    pub const fn number_octets(self) -> &'static [usize] {
+        match self {
+            Self::Reversed3 => &[3],
+            Self::Reversed4 => &[4],
+            Self::Forward => &[4, 3],
+        }
+    }
+
     /// The CRC under a start value; `number_octets`, 3 or 4, matters for [`Forward`](Self::Forward) only.
     pub fn crc(self, start: u32, data: &[u8], flags: Flags, number: u32, number_octets: usize) -> u32 {
         let [top, high, middle, low] = number.to_be_bytes();
@@ -105,12 +114,8 @@ impl Arrangement {
     /// Where the start value comes from that leaves `residue` under number 0, and the octets of the number; where both
     /// would do, 4.
     pub fn explain(self, data: usize, residue: u32, crc1: Option<u16>) -> (Start, usize) {
-        let lengths: &[usize] = match self {
-            Self::Reversed3 => &[3],
-            Self::Reversed4 => &[4],
-            Self::Forward => &[4, 3],
-        };
-        let starts = || lengths.iter().filter_map(|octets| Some((self.start(data, residue, *octets)?, *octets)));
+        let starts =
+            || self.number_octets().iter().filter_map(|octets| Some((self.start(data, residue, *octets)?, *octets)));
         let known = starts().find_map(|(start, octets)| Some((of_crc1(start, crc1?)?, octets)));
         let constant = || starts().next().map(|(start, octets)| (Start::Constant(start), octets));
         known.or_else(constant).unwrap_or((Start::Open, 4))
@@ -118,15 +123,28 @@ impl Arrangement {
 }
 
 fn of_crc1(start: u32, crc1: u16) -> Option<Start> {
-    let [high, low] = crc1.to_be_bytes();
-    [
-        (Start::Crc1Low, [0, 0, high, low]),
-        (Start::Crc1High, [high, low, 0, 0]),
-        (Start::Crc1Both, [high, low, high, low]),
-    ]
-    .into_iter()
-    .find(|(_, octets)| u32::from_be_bytes(*octets) == start)
-    .map(|(form, _)| form)
+    form_of(start).filter(|(made_of, _)| *made_of == crc1).map(|(_, form)| form)
+}
+
+/// The CRC1 that a start value is made of, if it looks like one, and how. A start value of another origin does so by chance
+/// with a probability of 3 in 65 536.
+pub const fn form_of(start: u32) -> Option<(u16, Start)> {
+    let [a, b, c, d] = start.to_be_bytes();
+    let (high, low) = (u16::from_be_bytes([a, b]), u16::from_be_bytes([c, d]));
+    match (high, low) {
+        (0, 0) => None,
+        (0, low) => Some((low, Start::Crc1Low)),
+        (high, 0) => Some((high, Start::Crc1High)),
+        (high, low) if high == low => Some((low, Start::Crc1Both)),
+        _ => None,
+    }
+}
+
+/// The register behind `octets`, from `register` on.
+pub fn feed(register: u32, octets: &[u8]) -> u32 {
+    let mut digest = CRC.digest_with_initial(register);
+    digest.update(octets);
+    digest.finalize()
 }
 
 fn feed_reversed(start: u32, data: &[u8], flags: Flags, number: &[u8]) -> u32 {

@@ -14,4 +14,5 @@ pub mod fscp_3_1;
 pub mod fscp_3_1_key;
 pub mod fscp_3_1_wide;
 pub mod iec_62541_15;
+pub mod independent;
 pub mod solve;

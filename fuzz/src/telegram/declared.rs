@@ -29,7 +29,8 @@ impl Octets<'_> {
 pub fn layout(octets: &[u8]) {
     let mut octets = Octets(octets);
     let count = usize::from(octets.next() % 16);
-    let fields: Vec<Field> = (0..count).map(|index| field(index, count, &mut octets)).collect();
+    let mut fields: Vec<Field> = (0..count).map(|index| field(index, count, &mut octets)).collect();
+    cover_data(&mut fields);
     match Layout::new(fields) {
         Err(flaws) => assert!(!flaws.is_empty() && flaws.iter().all(|flaw| flaw.field <= count)),
         Ok(layout) => {
@@ -41,6 +42,19 @@ pub fn layout(octets: &[u8]) {
             }
             telegrams(&layout, &values, octets.0);
         }
+    }
+}
+
+/// Safe data under no CRC are refused, so the first one gets all: few inputs would have telegrams else.
+fn cover_data(fields: &mut [Field]) {
+    let data: Vec<usize> = (0..fields.len()).filter(|index| fields[*index].kind == Kind::Data).collect();
+    let rule = fields.iter_mut().find_map(|field| match &mut field.kind {
+        Kind::Crc(rule) if !rule.over.is_empty() => Some(rule),
+        _ => None,
+    });
+    if let Some(rule) = rule {
+        let missing: Vec<usize> = data.into_iter().filter(|data| rule.over.iter().all(|over| over.field != *data)).collect();
+        rule.over.extend(missing.into_iter().map(|field| Over { field, reversed: false }));
     }
 }
 

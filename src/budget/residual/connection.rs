@@ -101,7 +101,7 @@ impl fmt::Display for NotComputable {
                 write!(f, "not computable: what the CRCs of {profile} cover is not worked out")
             }
             Self::NoCode => f.write_str(
-                "not computable: the CRCs of this layout leave safe data uncovered, or cover an octet twice, which is no code",
+                "not computable: the CRCs of this layout leave safe data to a complement, or cover an octet twice, which is no code",
             ),
             Self::Code(error) => error.fmt(f),
         }
@@ -120,6 +120,7 @@ impl Error for NotComputable {
 fn no_rule(profile: &Profile) -> NotComputable {
     match profile {
         Profile::Fscp2_1(_) => NotComputable::NotWorkedOut(profile.name()),
+        Profile::Declared(_) => NotComputable::NoCode,
         _ => NotComputable::UnknownRule,
     }
 }

@@ -353,7 +353,7 @@ impl Side {
         self.rejected = 0;
         self.resync.end();
         if let Some(recovery) = &mut self.recovery {
-            recovery.agree(&self.values);
+            recovery.agree(&self.layout, telegram, &self.values);
         }
         is_new
     }

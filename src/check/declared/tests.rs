@@ -297,7 +297,7 @@ fn a_chain_is_followed_joined_and_broken() {
     assert_eq!(classes, [Class::Corruption]);
     let [host, device] = &outcome.recovered[..] else { panic!("{:?}", outcome.recovered) };
     assert_eq!((host.name.as_str(), host.is_unique, device.direction), ("sequence", true, ToHost));
-    assert!(host.confirmed >= 50 && host.chance_log2 <= -800, "{host:?}");
+    assert!(host.confirmed >= 50 && host.chance_log2 <= -320, "{host:?}");
     assert_eq!(outcome.events.iter().filter(|event| event.kind == EventKind::Joined).count(), 1);
 }
 

@@ -197,13 +197,7 @@ impl Fscp12_1 {
 
     /// The sequence numbers that were solved and confirmed.
     pub(super) fn recovered(&self) -> Vec<RecoveredKey> {
-        let key = |direction: Direction| {
-            // One CRC for each segment of up to two octets.
-            let crcs = u32::try_from(self.data.of(direction).div_ceil(2)).unwrap_or(1);
-            self.solved
-                .of(direction)
-                .and_then(|solved| solved.recovered("sequence number", direction, crcs.saturating_mul(16)))
-        };
+        let key = |direction: Direction| self.solved.of(direction).as_ref()?.recovered("sequence number", direction);
         [Direction::ToDevice, Direction::ToHost].into_iter().filter_map(key).collect()
     }
 
@@ -268,7 +262,7 @@ impl Fscp12_1 {
         base.confirm(direction, 1);
         self.jump = self.jump.filter(|jump| jump.direction == direction);
         if let Some(solved) = self.solved.of_mut(direction).as_mut().filter(|_| before.next == Some(key.sequence)) {
-            solved.agree();
+            solved.agree(check_bits(*self.data.of(direction)), || message(key.inherited, key.sequence));
         }
         *self.sides.of_mut(direction) = Side {
             next: Some(if command == Command::Reset { 1 } else { next_sequence(key.sequence) }),
@@ -462,6 +456,16 @@ fn foreign(
         _ if known => (Class::Corruption, crc),
         _ => (Class::Masquerade, Detail::NotATelegram { first: telegram.command.octet() }),
     }
+}
+
+/// Bits of the CRCs over `data` octets: one CRC for each segment of up to two octets.
+fn check_bits(data: usize) -> u32 {
+    u32::try_from(data.div_ceil(2)).unwrap_or(1).saturating_mul(16)
+}
+
+/// What all CRCs of a telegram have in common and what changes, so that none of them can be a combination of earlier ones.
+fn message(inherited: u16, sequence: u16) -> u64 {
+    u64::from(inherited) << 16 | u64::from(sequence)
 }
 
 const fn update_of(command: Command) -> Update {

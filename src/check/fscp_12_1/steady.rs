@@ -5,7 +5,7 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::{Fscp12_1, update_of};
+use super::{Fscp12_1, check_bits, message, update_of};
 use crate::check::base::{Base, Update};
 use crate::check::finding::Location;
 use crate::machine::Direction;
@@ -59,12 +59,13 @@ impl Fscp12_1 {
         next: Next,
         at: Location,
     ) -> Update {
+        let inherited = self.sides.of(direction.opposite()).crc0.unwrap_or_default();
         let side = self.sides.of_mut(direction);
         side.next = Some(next_sequence(next.sequence));
         side.previous_crc0 = side.crc0;
         side.crc0 = Some(next.crc0);
         if let Some(solved) = self.solved.of_mut(direction) {
-            solved.agree();
+            solved.agree(check_bits(*self.data.of(direction)), || message(inherited, next.sequence));
         }
         base.steady(direction, at);
         next.update

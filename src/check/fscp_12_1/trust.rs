@@ -3,7 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::chain::Chain;
-use super::{Fscp12_1, NEARBY, Side, ahead, update_of};
+use super::{Fscp12_1, NEARBY, Side, ahead, message, update_of};
 use crate::check::base::{Base, Update};
 use crate::check::finding::{Class, EventKind, Location};
 use crate::check::recovered::Solved;
@@ -26,11 +26,11 @@ impl Fscp12_1 {
         }
         let inherited = self.sides.of(direction.opposite()).crc0;
         let connection_id = self.connection_id(telegram.command);
-        let solved =
-            inherited.and_then(|inherited| telegram.solve_sequence(inherited, connection_id)).map(|sequence| {
-                Solved::note(self.solved.of_mut(direction), sequence.into());
-                next_sequence(sequence)
-            });
+        let solved = inherited.and_then(|inherited| {
+            let sequence = telegram.solve_sequence(inherited, connection_id)?;
+            Solved::note(self.solved.of_mut(direction), sequence.into(), message(inherited, sequence));
+            Some(next_sequence(sequence))
+        });
         let side = self.sides.of_mut(direction);
         side.next = solved;
         side.crc0 = Some(telegram.crc0());

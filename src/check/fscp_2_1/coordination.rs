@@ -74,6 +74,7 @@ impl Fscp2_1 {
         let direction = self.parameters.produces.opposite();
         let Ok(coordination) = Coordination::parse(octets, self.parameters.format) else { return Update::Rejected };
         let tap_gap = base.watch.has_tap_gap(direction) || base.watch.has_tap_gap(self.parameters.produces);
+        let without_frames = base.watch.without_frames(direction);
         base.watch.bridge_tap_gap(direction);
         match self.time.trust.coordination(&coordination) {
             Fit::Proven { reading, telegrams, .. } => {
@@ -93,11 +94,17 @@ impl Fscp2_1 {
             // The question may be in a packet that the capture lost; the next data message shows that.
             let detail = Detail::Ping { expected, seen: coordination.ack.ping_reply() };
             self.time.unasked = Some((at, detail));
-            self.expect_close(base, at);
+            self.unsupervised_until = at.at.checked_add(self.watchdog);
+            self.time.supervised = false;
             return Update::Rejected;
         }
         if !tap_gap && let Some((_, silence)) = self.overdue(base, at.at) {
-            self.coordination_missing(base, at, silence, false);
+            if self.went_on(base, silence, without_frames) {
+                base.not_captured(direction, at);
+                base.watch.bridge_tap_gap(direction);
+            } else {
+                self.coordination_missing(base, at, silence, false);
+            }
         }
         self.time.last = Some((coordination.clock, at));
         (self.time.runs_on, self.time.doubt) = (true, Span::ZERO);
@@ -127,6 +134,16 @@ impl Fscp2_1 {
         let data_stopped_first = data.at.checked_add(self.watchdog).is_some_and(|stopped| stopped < due);
         let gap = base.watch.has_tap_gap(self.parameters.produces.opposite());
         (!data_stopped_first && !gap).then(|| (last, now.since(last.at)))
+    }
+
+    /// Whether the producer went on without a time coordination for longer than it would, while no frames came that could have carried
+    /// one: the capture lost them.
+    fn went_on(&self, base: &Base, silence: Span, without_frames: Span) -> bool {
+        let with_frames = silence.checked_sub(without_frames).unwrap_or(Span::ZERO);
+        let closed = self.coordination_due().and_then(|due| due.checked_add(self.watchdog));
+        let data = base.watch.last(self.parameters.produces);
+        let is_running = closed.zip(data).is_some_and(|(closed, data)| data.at > closed);
+        with_frames <= self.parameters.coordination_timeout() && is_running && self.data.running == Some(true)
     }
 
     pub(super) fn coordination_missing(&mut self, base: &mut Base, at: Location, silence: Span, to_the_end: bool) {
@@ -189,13 +206,24 @@ impl Fscp2_1 {
 
     /// Tells the answer to a question that was not seen, unless the capture may have lost the question.
     pub(super) fn tell_unasked(&mut self, base: &mut Base, tap_gap: bool, next: Option<(Location, u8)>) {
-        let Some((at, detail)) = self.time.unasked.take().filter(|_| !tap_gap) else { return };
+        let Some((at, detail)) = self.time.unasked.take() else { return };
+        let produces = self.parameters.produces;
+        let frames_late = base.watch.were_frames_late(produces);
         // Packets of one time may stand in the wrong order.
         let is_question = next.is_some_and(|(next, ping)| {
             next.at == at.at && matches!(detail, Detail::Ping { seen, .. } if seen == ping)
         });
-        if !is_question {
-            base.finding(self.parameters.produces.opposite(), at, Class::IncorrectSequence, detail);
+        match next {
+            _ if tap_gap || is_question => self.unsupervised_until = None,
+            Some((next, _)) if frames_late => {
+                // The question is missing with its frame.
+                base.missing_with_frames(produces, next, 1);
+                self.unsupervised_until = None;
+            }
+            _ => {
+                base.finding(produces.opposite(), at, Class::IncorrectSequence, detail);
+                self.expect_close(base, at);
+            }
         }
     }
 }

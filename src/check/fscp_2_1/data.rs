@@ -52,14 +52,14 @@ impl Fscp2_1 {
     ) -> Update {
         let direction = self.parameters.produces;
         let Some((telegram, correction)) = self.parse_data(octets) else { return Update::Rejected };
-        let tap_gap = base.watch.has_tap_gap(direction);
-        self.tell_unasked(base, tap_gap, Some((at, telegram.message.mode.ping_count())));
+        let tap_gap = base.watch.may_be_lost(direction, at.at);
+        self.tell_unasked(base, base.watch.has_tap_gap(direction), Some((at, telegram.message.mode.ping_count())));
         let is_opening = self.is_opening(&telegram);
         let stamp = telegram.message.time_stamp;
         let expected = Expected {
             opening: is_opening.then_some(self.parameters.initial_rollover),
             stamp_went_down: self.data.last.is_some_and(|last| stamp.0 < last.0),
-            tap_gap,
+            rollovers_unseen: self.rollovers_unseen(base, tap_gap, at),
         };
         let was_confirmed = self.data.trust.is_confirmed();
         let rolled_over = match self.data.trust.data(&telegram, expected) {
@@ -72,7 +72,9 @@ impl Fscp2_1 {
             Fit::Open if is_opening => return self.open(base, &telegram, at),
             Fit::Open => {
                 self.note_data(&telegram, is_opening);
-                base.new_telegram(direction, at, false);
+                // Behind a gap the rollover count is solved once; the connection runs on.
+                let runs_on = self.data.trust.is_confirmed() && telegram.message.mode.is_running();
+                base.new_telegram(direction, at, runs_on && self.is_supervised(at));
                 return Update::NoData;
             }
         };
@@ -162,6 +164,20 @@ impl Fscp2_1 {
         self.time.forget_clock();
         self.unsupervised_until = None;
         Update::NoData
+    }
+
+    /// Rollovers of the time stamp that may have gone unseen since the last message.
+    fn rollovers_unseen(&self, base: &Base, tap_gap: bool, at: Location) -> u16 {
+        let silence = base.watch.last(self.parameters.produces).map(|last| at.at.since(last.at));
+        let turns = silence.and_then(|silence| silence.as_nanos().checked_div(TURN.as_nanos())).unwrap_or_default();
+        let by_time = u16::try_from(turns).unwrap_or(if turns > 0 { u16::MAX } else { 0 });
+        match (tap_gap, by_time) {
+            // The clock of the capture may have been set.
+            (true, _) => by_time.saturating_add(1).max(WRAPS_UNSEEN),
+            // Beyond the one that a lower time stamp shows.
+            (false, 0) => 0,
+            (false, _) => by_time.saturating_add(1),
+        }
     }
 
     /// A message that fits no key.
@@ -288,6 +304,11 @@ impl Fscp2_1 {
         let (was_running, was_opening) = (self.data.running, self.data.opening);
         let expected = self.data.ping.filter(|_| !tap_gap && !self.data.rejected);
         let wrong_ping = expected.filter(|ping| mode.ping_count().wrapping_sub(*ping) & 3 > 1);
+        let is_lost = wrong_ping.is_some() && base.watch.were_frames_late(direction);
+        if is_lost {
+            base.missing_with_frames(direction, at, 1);
+        }
+        let wrong_ping = wrong_ping.filter(|_| !is_lost);
         let silent = |last: Location| at.at.since(last.at) > self.watchdog;
         let ends_silence = base.watch.last(direction).is_some_and(silent) && !tap_gap;
         let running = mode.is_running();
@@ -317,3 +338,9 @@ impl Fscp2_1 {
 
 /// Half a turn of a time stamp, 32 768 units: after a longer silence it does not tell back from ahead.
 const HALF_TURN: Span = Span::from_millis(4_194);
+
+/// A turn of a time stamp, 65 536 units.
+const TURN: Span = Span::from_micros(8_388_608);
+
+/// Rollovers that a gap of the capture may hide if its clock was set.
+const WRAPS_UNSEEN: u16 = 64;

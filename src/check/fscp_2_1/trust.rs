@@ -11,9 +11,6 @@ use crate::telegram::fscp_2_1::{Coordination, Flaw, Format, Identity, Key, Readi
 /// Telegrams in a row that must give the same seeds as the one before: a CRC of at least 16 bits each.
 const AGREEMENTS: u32 = 2;
 
-/// Wraps of the time stamp, 8.4 s each, that a gap of the capture may hide.
-const WRAPS_UNSEEN: u16 = 64;
-
 /// What is known about the seeds of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Trust {
@@ -37,8 +34,8 @@ pub(super) struct Expected {
     pub(super) opening: Option<Option<u16>>,
     /// The time stamp is below the last one.
     pub(super) stamp_went_down: bool,
-    /// The capture lost packets since the last one.
-    pub(super) tap_gap: bool,
+    /// Rollovers of the time stamp that may have gone unseen since the last one.
+    pub(super) rollovers_unseen: u16,
 }
 
 /// How a telegram fits.
@@ -105,7 +102,7 @@ impl Trust {
                 self.learned = Some(seeds);
                 self.agree(Reading::Usual, true)
             }
-            Err(_) if was_confirmed && expected.tap_gap && telegram.message.format == Format::Extended => {
+            Err(_) if was_confirmed && expected.rollovers_unseen > 0 && telegram.message.format == Format::Extended => {
                 self.learn(seeds, telegram)
             }
             Err(flaw) if was_confirmed => Fit::Wrong(flaw),
@@ -180,7 +177,7 @@ impl Trust {
             None => true,
             // A reply to the connection open may have given another count than the open and the machine file.
             Some(_) if expected.opening.is_some() => true,
-            Some(known) => expected.tap_gap && rollover.wrapping_sub(known) <= WRAPS_UNSEEN,
+            Some(known) => rollover.wrapping_sub(known) <= expected.rollovers_unseen,
         };
         if let Some(rollover) = telegram.solve_rollover(producer).filter(may_be).filter(|r| fits(*r).is_some()) {
             self.rollover = Some(rollover);

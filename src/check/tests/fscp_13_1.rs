@@ -288,3 +288,61 @@ fn telegrams_beside_the_process_data_are_checked() {
     packets[4].2 = vec![1, 2, 3];
     assert_eq!(found(&follow(&machine(ALL_KEYS), &packets)), []);
 }
+
+/// Clocks of 1 ms turn over in 65.536 s, of which the first half is ahead: behind a hole of 40 s their times look like times of before.
+/// How fast a clock runs only the machine file says.
+#[test]
+fn a_hole_longer_than_half_a_turn_of_the_clocks_says_nothing_of_the_order() {
+    let later = |ms: i64| {
+        let clock = |begin: i64| u16::try_from((begin + ms) & 0xFFFF).unwrap();
+        let mut packets = rounds(0, 6, [7, 9]);
+        packets.extend(rounds(ms, 6, [clock(7), clock(9)]));
+        packets
+    };
+    let with_base = ALL_KEYS.replace(", max_delay = \"8 ms\"", "");
+    let without = with_base.replace(", time_base = \"1 ms\"", "");
+    for (keys, ms) in [(&with_base, 40_000), (&with_base, 60_000), (&without, 40_000), (&with_base, 70_000)] {
+        let outcome = follow(&machine(keys), &later(ms));
+        assert_eq!(found(&outcome), [(Class::UnacceptableDelay, ToDevice, 13), (Class::UnacceptableDelay, ToHost, 14)]);
+        assert_eq!(kinds(&outcome), [EventKind::Joined], "{ms} ms");
+        assert_eq!((outcome.to_device.confirmed, outcome.to_host.confirmed), (12, 12));
+    }
+    // In a shorter time the clock can't turn over.
+    let mut packets = rounds(0, 6, [7_000, 9_000]);
+    packets.extend(rounds(20_000, 6, [7_000 - 500, 9_000 - 500]));
+    let outcome = follow(&machine(&with_base), &packets);
+    assert_eq!(
+        found(&outcome)[..2],
+        [(Class::IncorrectSequence, ToDevice, 13), (Class::IncorrectSequence, ToHost, 14)]
+    );
+}
+
+/// No number tells that telegrams are missing. A silence without frames was the machine's if the connection falls out of operation.
+#[test]
+fn a_silence_without_frames_is_the_captures_if_the_connection_goes_on() {
+    let machine = machine(ALL_KEYS);
+    for (trips, frames) in [(false, false), (true, false), (false, true)] {
+        let mut follower = Follower::new(0, &machine.connections[0]);
+        let mut packets = rounds(0, 6, [0, 0]);
+        packets.extend(rounds(300, 10, [300, 300]));
+        for (index, (ms, direction, octets)) in packets.iter().enumerate() {
+            let (at, packet) = (Instant::from_nanos(ms * 1_000_000), u64::try_from(index).unwrap() + 1);
+            if [12, 13].contains(&index) && !frames {
+                follower.base.watch.frames_late(*direction, Span::from_millis(250));
+            }
+            let octets = match direction {
+                ToHost if trips && index == 15 => telegram(ToHost, INVALID, 314),
+                _ => octets.clone(),
+            };
+            let at = Location { at, file: 0, packet };
+            follower.telegram(*direction, &octets, at, Siblings { before: &[], after: &[] });
+        }
+        let lost = follower.base.watch.lost_with_frames().map(|(telegrams, at)| (telegrams, at.packet));
+        let outcome = follower.finish(None);
+        let both = vec![(Class::UnacceptableDelay, ToDevice, 13), (Class::UnacceptableDelay, ToHost, 14)];
+        let (expected, missing) = if trips || frames { (both, None) } else { (vec![], Some((2, 13))) };
+        assert_eq!((found(&outcome), lost), (expected, missing), "trips {trips}, frames {frames}");
+        let longest = outcome.to_host.intervals.longest().unwrap().span;
+        assert_eq!(longest, Span::from_millis(if frames { 250 } else { 10 }));
+    }
+}

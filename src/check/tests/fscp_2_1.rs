@@ -350,3 +350,75 @@ fn the_one_octet_reading_is_accepted_and_told() {
     let outcome = run.follow();
     assert_eq!(kinds(&outcome).last(), Some(&EventKind::Reading(Reading::OneOctet)));
 }
+
+/// Takes `messages` data messages from packet `from` on away, with their frames, on a carrier without a counter. Gives the outcome and
+/// what was told missing with its frames.
+fn without_messages(exchange: &Exchange, machine: &Machine, from: usize, messages: usize) -> (ConnectionOutcome, u64) {
+    let is_message = |packet: &Option<(Direction, Vec<u8>)>| packet.as_ref().is_some_and(|(way, _)| *way == ToHost);
+    let mut follower = Follower::new(0, &machine.connections[0]);
+    let (mut missing, mut last) = (0, None);
+    for (index, packet) in exchange.packets.iter().enumerate() {
+        if index >= from && missing < messages && is_message(packet) {
+            missing += 1;
+            continue;
+        }
+        let Some((direction, octets)) = packet else { continue };
+        let at = place(index + 1);
+        if *direction == ToHost {
+            let gap = last.replace(at.at).map(|last: Instant| at.at.since(last));
+            if let Some(gap) = gap.filter(|gap| missing == messages && *gap > Span::from_millis(15)) {
+                follower.base.watch.frames_late(ToHost, gap);
+            }
+        }
+        follower.telegram(*direction, octets, at, Siblings { before: &[], after: &[] });
+    }
+    let told = follower.base.watch.lost_with_frames().map_or(0, |(number, _)| number);
+    (follower.finish(Some(place(exchange.packets.len()).at)), told)
+}
+
+/// What was found but for silences and steps of the time stamp, which a hole without a counter can't be told from.
+fn but_delays(outcome: &ConnectionOutcome) -> Vec<(Class, Direction, u64)> {
+    found(outcome).into_iter().filter(|(class, ..)| *class != Class::UnacceptableDelay).collect()
+}
+
+/// The answer to a question that is missing with its frame is no fault of the consumer.
+#[test]
+fn questions_missing_with_their_frames_are_the_captures() {
+    for (format, name, more) in
+        [(Format::Base, "base", ""), (Format::Extended, "extended", "initial_time_stamp = 0\ninitial_rollover = 3")]
+    {
+        let mut exchange = Exchange::new(format, 60);
+        exchange.go(40);
+        let machine = cell(name, more);
+        let whole = exchange.follow();
+        assert_eq!(found(&whole), []);
+        for from in 20..40 {
+            for messages in [1, 2, 5, 12, 20] {
+                let (outcome, _) = without_messages(&exchange, &machine, from, messages);
+                assert_eq!(but_delays(&outcome), [], "{name}, {messages} from {from}");
+                assert_eq!(outcome.to_host.confirmed, whole.to_host.confirmed - u64::try_from(messages).unwrap());
+            }
+            let (_, told) = without_messages(&exchange, &machine, from, 20);
+            assert!(told > 0, "{name}, {from}");
+        }
+    }
+}
+
+/// Rollovers of the time stamp that the hole hides, 8.4 s each, fit into its time; the next message goes on from there.
+#[test]
+fn behind_a_long_hole_the_rollover_count_is_taken_up() {
+    for turns in [1_u16, 2, 9] {
+        let mut exchange = Exchange::new(Format::Extended, 30);
+        // 80 ms are 625 units.
+        for _ in 0..105 * turns + 12 {
+            exchange.pause(8);
+            exchange.step(625);
+        }
+        exchange.go(30);
+        let outcome = exchange.follow();
+        assert_eq!(but_delays(&outcome), [], "{turns} turns");
+        let sent = exchange.packets.iter().flatten().filter(|(way, _)| *way == ToHost).count();
+        // The opening, and the first one behind the hole if its count had to be solved.
+        assert!(outcome.to_host.confirmed + 2 >= u64::try_from(sent).unwrap(), "{turns} turns");
+    }
+}

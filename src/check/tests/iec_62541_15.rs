@@ -1,13 +1,14 @@
 //! IEC 62541-15: what a follower says of requests and responses put together here.
 
 use super::{found, place};
+use crate::check::follower::{Follower, Siblings};
 use crate::check::tests::follow_in;
-use crate::check::{Class, ConnectionOutcome, Detail, EventKind, TripCause, Unchecked};
+use crate::check::{Class, ConnectionOutcome, Detail, EventKind, Location, TripCause, Unchecked};
 use crate::machine::{self, Direction, Machine};
 use crate::telegram::iec_62541_15::{
     Base, Layout, Level, Request, RequestFlags, Response, ResponseFlags, SpduIds, next_number,
 };
-use crate::time::Span;
+use crate::time::{Instant, Span};
 use Direction::{ToDevice, ToHost};
 
 const CONSUMER: u32 = 0x1122_3344;
@@ -228,4 +229,65 @@ fn a_number_that_jumps_is_an_incorrect_sequence() {
     let mut telegrams = exchanges(5_000, 4);
     telegrams.extend([request(5_004, 0), response(8_000, [1, 1], 0), request(5_005, 5), response(5_005, [1, 1], 0)]);
     assert_eq!(found(&follow(&machine(ALL_KEYS), &telegrams)), [(Class::IncorrectSequence, ToHost, 10)]);
+}
+
+/// The next exchange each 20 ms, but for those that `is_missing` names by their index and direction.
+fn with_holes(count: u32, is_missing: impl Fn(u32, Direction) -> bool) -> ConnectionOutcome {
+    let machine = machine(ALL_KEYS);
+    super::in_parts::both(&machine, 0, |cut| {
+        let mut follower = Follower::new(0, &machine.connections[0]);
+        for index in 0..count {
+            let [data, _, _, _] = index.to_le_bytes();
+            for (later, (direction, octets)) in
+                (0..).zip([request(5_000 + index, 0), response(5_000 + index, [data, 7], 0)])
+            {
+                let number = 2 * i64::from(index) + later;
+                let at = Instant::from_nanos(number * 10_000_000);
+                let at = Location { at, file: 0, packet: u64::try_from(number).unwrap() };
+                if !is_missing(index, direction) {
+                    follower.telegram(direction, &octets, at, Siblings { before: &[], after: &[] });
+                    cut(&mut follower);
+                }
+            }
+        }
+        follower.finish(None)
+    })
+}
+
+/// What was found but for the silence.
+fn but_delays(outcome: &ConnectionOutcome) -> Vec<(Class, Direction, u64)> {
+    found(outcome).into_iter().filter(|(class, ..)| *class != Class::UnacceptableDelay).collect()
+}
+
+/// More numbers than any that is nearby. What is missing fits into the time, so it is missing, once in each direction.
+#[test]
+fn behind_a_long_hole_the_exchange_goes_on() {
+    let hole = |index| (10..410).contains(&index);
+    let outcome = with_holes(450, |index, _| hole(index));
+    assert_eq!(but_delays(&outcome), [(Class::Loss, ToDevice, 820), (Class::Loss, ToHost, 821)]);
+    assert_eq!((outcome.to_device.confirmed, outcome.to_host.confirmed), (50, 50));
+    // The responses go on, each the next of the one before: nothing is wrong with them.
+    let outcome = with_holes(450, |index, direction| hole(index) && direction == ToDevice);
+    assert_eq!(but_delays(&outcome), [(Class::Loss, ToDevice, 820)]);
+    assert_eq!((outcome.to_device.confirmed, outcome.to_host.confirmed), (50, 450));
+    let outcome = with_holes(450, |index, direction| hole(index) && direction == ToHost);
+    assert_eq!(but_delays(&outcome), [(Class::Loss, ToHost, 821)]);
+    assert_eq!((outcome.to_device.confirmed, outcome.to_host.confirmed), (50, 50));
+}
+
+/// The consumer has gone on without an error, so it had the answer before.
+#[test]
+fn an_answer_that_shows_only_behind_the_next_request_was_not_captured_before() {
+    let mut telegrams = exchanges(5_000, 4);
+    telegrams.extend([request(5_004, 0), request(5_005, 0), response(5_004, [1, 1], 0), response(5_005, [1, 1], 0)]);
+    telegrams.extend(exchanges(5_006, 3));
+    let machine = machine(ALL_KEYS);
+    let mut follower = Follower::new(0, &machine.connections[0]);
+    for (index, (direction, octets)) in telegrams.iter().enumerate() {
+        follower.telegram(*direction, octets, place(index + 1), Siblings { before: &[], after: &[] });
+    }
+    assert_eq!(follower.base.watch.lost_with_frames(), Some((1, place(11))));
+    let outcome = follower.finish(None);
+    assert_eq!((found(&outcome), outcome.to_host.confirmed), (vec![], 9));
+    assert_eq!(outcome.to_host.intervals.longest().unwrap().span, Span::from_millis(10));
 }

@@ -16,7 +16,9 @@ fn sequence_numbers_are_stated_with_their_chance() {
     for (key, direction, crcs) in [(host, ToDevice, 4), (device, ToHost, 6)] {
         assert_eq!((key.name.as_str(), key.direction), ("sequence number", direction));
         assert!(key.confirmed >= 26, "{key:?}");
-        assert_eq!(key.chance_log2, -i64::try_from(key.confirmed).unwrap() * 16 * crcs);
+        // Numbers that count up and CRCs that they inherit: some are sums of others, and 640 bits are enough.
+        let all = i64::try_from(key.confirmed).unwrap() * 16 * crcs;
+        assert!(key.chance_log2 > -all && (-640 - 16 * crcs + 1..=-640).contains(&key.chance_log2), "{key:?}");
     }
     // From its start on nothing has to be solved.
     assert_eq!(follow(0, &recorded(), &[]).recovered, []);
@@ -28,7 +30,8 @@ fn consecutive_numbers_are_stated_once_they_are_sure() {
     let outcome = follow(3, &telegrams, &[]);
     let [key] = &outcome.recovered[..] else { panic!("{:?}", outcome.recovered) };
     assert_eq!((key.name.as_str(), key.direction, key.value), ("consecutive number", ToHost, 500));
-    assert_eq!((key.confirmed, key.chance_log2), (39, -39 * 24));
+    // The data stand still, and 500 to 539 differ from 500 by sums of six of them: 1, 2, 4, 8, 16 and 0x3F0.
+    assert_eq!((key.confirmed, key.chance_log2), (39, -6 * 24));
     assert_eq!(follow(3, &telegrams[..10], &[]).recovered, [], "too few to be sure");
     assert_eq!(follow(3, &numbered(0x22FF, &[0, 1, 2, 3]), &[]).recovered, [], "known from the start");
 }

@@ -192,12 +192,33 @@ fn check_whole(fields: &[Field], flaws: &mut Flaws) {
             flaws.add(second, Part::Field, Problem::Second { first: first.name.clone() });
         }
     }
+    check_data(fields, flaws);
     for (index, field) in fields.iter().enumerate() {
         let feeds =
             |rule: &CrcRule| rule.start == Start::Field(index) || rule.over.iter().any(|over| over.field == index);
         let is_used = || fields.iter().any(|field| matches!(&field.kind, Kind::Crc(rule) if feeds(rule)));
         if field.place == Place::Virtual && !is_used() {
             flaws.add(index, Part::Field, Problem::Unused);
+        }
+    }
+}
+
+/// Whether an error in each octet of safe data can show: a field enters a CRC as a whole.
+fn check_data(fields: &[Field], flaws: &mut Flaws) {
+    let covers_nothing = |field: &Field| matches!(&field.kind, Kind::Crc(rule) if rule.over.is_empty());
+    let has_crc = fields.iter().any(|field| matches!(field.kind, Kind::Crc(_)));
+    if !has_crc || fields.iter().any(covers_nothing) {
+        // That is told already.
+        return;
+    }
+    for (index, _) in fields.iter().enumerate().filter(|(_, field)| field.kind == Kind::Data) {
+        let shows = |field: &Field| match &field.kind {
+            Kind::Crc(rule) => rule.over.iter().any(|over| over.field == index),
+            Kind::Complement { of } => *of == index,
+            _ => false,
+        };
+        if !fields.iter().any(shows) {
+            flaws.add(index, Part::Field, Problem::Uncovered);
         }
     }
 }

@@ -302,6 +302,8 @@ pub enum Problem {
     Circular,
     /// A CRC over nothing.
     CoversNothing,
+    /// Safe data that no CRC is over and no complement repeats.
+    Uncovered,
     /// A key that enters no CRC.
     Unused,
     /// A second counter, toggle or time stamp.
@@ -330,6 +332,7 @@ impl fmt::Display for Problem {
             Self::NoConstantTerm { polynomial } => write!(f, "the polynomial 0x{polynomial:X} has no constant term"),
             Self::Circular => f.write_str("the CRC covers itself"),
             Self::CoversNothing => f.write_str("the CRC covers nothing"),
+            Self::Uncovered => f.write_str("no CRC covers these safe data, and no complement repeats them"),
             Self::Second { first } => write!(f, "it is a second field of the kind of '{first}'"),
             Self::Unused => f.write_str("it is not on the wire and enters no CRC"),
         }

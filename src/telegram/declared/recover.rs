@@ -7,12 +7,15 @@
 //! A counter that is not sent is solved in the same way and then predicted. If a key is unknown besides, a counter with some bits
 //! inverted fits together with another key, until a carry reaches such a bit: then the bits that the carry has passed are
 //! known, and the key is solved again. Until the highest bit is known, several keys are equivalent.
+//!
+//! A telegram counts only if what its CRCs are over is no combination of what those before it were over.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::definition::{Counter, Field, Kind, Place};
-use super::layout::{Layout, Values, mask};
+use super::layout::{Begin, Crc, Feed, Layout, Values, mask};
 use super::telegram::Telegram;
+use crate::telegram::independent::{Independent, digest};
 
 /// Most unknown bits of one telegram.
 const MOST_BITS: u32 = 64;
@@ -120,7 +123,6 @@ pub struct Recovery {
     keys: Vec<(usize, u32)>,
     /// The counter that is not on the wire.
     counter: Option<(usize, Counter, u32)>,
-    check_bits: u32,
     candidate: Option<Candidate>,
     /// Starts from a new telegram and corrections: hypotheses tried.
     attempts: u64,
@@ -132,6 +134,36 @@ struct Candidate {
     agreed: u64,
     /// Lowest bits of the counter that are known.
     known: u32,
+    #[serde(default)]
+    checks: Independent,
+}
+
+impl Candidate {
+    /// `telegram` fitted `values`.
+    fn agree(&mut self, layout: &Layout, telegram: &Telegram<'_>, values: &Values) {
+        self.agreed = self.agreed.saturating_add(1);
+        for (index, crc) in layout.crcs.iter().enumerate() {
+            let bits = layout.fields().get(crc.field).map_or(0, |field| field.bits);
+            self.checks.agree(index, bits, || message(crc, telegram, values));
+        }
+    }
+}
+
+/// The digest of what a CRC is over. What does not change in it needs not be there.
+fn message(crc: &Crc, telegram: &Telegram<'_>, values: &Values) -> u64 {
+    let value = |field: usize| telegram.value(field).unwrap_or_else(|| values.get(field)).to_le_bytes();
+    let start = if let Begin::Field(field) = crc.start { value(field) } else { [0; 4] };
+    let fed = |feed: &Feed| match feed {
+        Feed::Value { field, .. } => value(*field),
+        Feed::Wire(_) | Feed::Reversed(_) | Feed::Fixed(_) => [0; 4],
+    };
+    let hidden: Vec<[u8; 4]> = crc.feeds.iter().map(fed).collect();
+    let on_wire = crc.feeds.iter().filter_map(|feed| match feed {
+        Feed::Wire(range) | Feed::Reversed(range) => telegram.octets().get(range.clone()),
+        Feed::Value { .. } | Feed::Fixed(_) => None,
+    });
+    let pieces: Vec<&[u8]> = on_wire.chain([&start[..], hidden.as_flattened()]).collect();
+    digest(&pieces)
 }
 
 impl Recovery {
@@ -149,7 +181,6 @@ impl Recovery {
             on_wire,
             keys: keys.into_iter().map(|index| (index, width(index))).collect(),
             counter: fields.iter().enumerate().find_map(virtual_counter),
-            check_bits: layout.check_bits(),
             candidate: None,
             attempts: 0,
         }
@@ -173,8 +204,8 @@ impl Recovery {
         }
         let same_ids = self.on_wire.iter().all(|field| telegram.value(*field) == Some(due.get(*field)));
         if same_ids && telegram.verify(&due).is_ok() {
+            candidate.agree(layout, telegram, &due);
             candidate.solution.values = due;
-            candidate.agreed = candidate.agreed.saturating_add(1);
             self.candidate = Some(candidate);
         } else if let Some(corrected) = self.corrected(layout, telegram, &due, &candidate, same_ids && stepped) {
             self.candidate = Some(corrected);
@@ -206,7 +237,13 @@ impl Recovery {
         }
         self.attempts = self.attempts.saturating_add(1);
         let solution = solve(layout, telegram, &values, &unknown);
-        self.candidate = solution.map(|solution| Candidate { solution, agreed: 0, known: 0 });
+        self.candidate = solution.map(|solution| {
+            let mut checks = Independent::default();
+            for (index, crc) in layout.crcs.iter().enumerate() {
+                checks.assume(index, message(crc, telegram, &solution.values));
+            }
+            Candidate { solution, agreed: 0, known: 0, checks }
+        });
     }
 
     /// Key and counter after a carry that has shown more bits of the counter; `due` did not fit.
@@ -240,25 +277,34 @@ impl Recovery {
         unknown.push((field, mask(bits) & !mask(known)));
         let solution = solve(layout, telegram, &values, &unknown)?;
         self.attempts = self.attempts.saturating_add(1);
-        Some(Candidate { solution, agreed: candidate.agreed.saturating_add(1), known })
+        // The telegrams before this one were under these keys and counter, not under those thought.
+        let mut were = solution.values.clone();
+        were.set(field, were.get(field).wrapping_sub(1) & mask(bits));
+        let thought = self.carried_over(&candidate.solution.values, &were);
+        let mut checks = candidate.checks.clone();
+        for (index, crc) in layout.crcs.iter().enumerate() {
+            checks.shift(index, message(crc, telegram, &were) ^ message(crc, telegram, &thought));
+        }
+        let mut corrected = Candidate { solution: solution.clone(), agreed: candidate.agreed, known, checks };
+        corrected.agree(layout, telegram, &solution.values);
+        Some(corrected)
     }
 
     /// One more telegram fitted `values`, which bear the keys found and the counter's present value.
-    pub fn agree(&mut self, values: &Values) {
+    pub fn agree(&mut self, layout: &Layout, telegram: &Telegram<'_>, values: &Values) {
         if let Some(candidate) = &mut self.candidate {
+            candidate.agree(layout, telegram, values);
             candidate.solution.values.clone_from(values);
-            candidate.agreed = candidate.agreed.saturating_add(1);
         }
     }
 
-    /// Binary logarithm, rounded up, of the probability that telegrams agree by chance as often as they did, times the number
-    /// of hypotheses.
+    /// Binary logarithm, rounded up, of the probability that telegrams agree by chance as those did that are no combinations of
+    /// each other, times the number of hypotheses.
     pub fn chance_log2(&self) -> i64 {
         let Some(candidate) = &self.candidate else { return 0 };
         let hypotheses = self.attempts.max(1).next_power_of_two().ilog2();
-        let bits = u64::from(self.check_bits).saturating_mul(candidate.agreed);
-        let bits = bits.saturating_add(candidate.solution.redundancy.into());
-        i64::from(hypotheses).saturating_sub(i64::try_from(bits).unwrap_or(i64::MAX))
+        let bits = candidate.checks.bits().saturating_add(candidate.solution.redundancy);
+        i64::from(hypotheses).saturating_sub(bits.into())
     }
 
     /// Telegrams that agreed with the solution of an earlier one.

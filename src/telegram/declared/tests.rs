@@ -255,6 +255,31 @@ fn flaws_are_found_together() {
     assert!(flaws.iter().all(|flaw| !flaw.to_string().is_empty()));
 }
 
+/// Two fields of safe data: one under the CRC, the other under none, unless a complement repeats it.
+#[test]
+fn safe_data_that_nothing_checks_are_refused() {
+    use ByteOrder::Big;
+    let rule = CrcRule {
+        bits: 16,
+        polynomial: 0x1021,
+        start: Start::Number(0),
+        reflect_in: false,
+        reflect_out: false,
+        xor_out: 0,
+        over: vec![Over { field: 0, reversed: false }],
+    };
+    let mut fields = vec![
+        field("covered", Place::Wire, 16, Big, Kind::Data),
+        field("bare", Place::Wire, 8, Big, Kind::Data),
+        field("crc", Place::Wire, 16, Big, Kind::Crc(rule)),
+    ];
+    let flaws = Layout::new(fields.clone()).unwrap_err();
+    assert_eq!(flaws, [Flaw { field: 1, part: Part::Field, problem: Problem::Uncovered }]);
+    fields.push(field("again", Place::Wire, 8, Big, Kind::Complement { of: 1 }));
+    let layout = Layout::new(fields).unwrap();
+    assert_eq!(layout.coverage(), None, "the CRC alone is no code over all of them");
+}
+
 proptest! {
     /// Whatever the octets: nothing panics, and what is emitted parses and verifies.
     #[test]

@@ -42,7 +42,7 @@ pub enum Cell {
 }
 
 /// Class, connection, direction, packet: each as often as told.
-type Told = Vec<(&'static str, String, &'static str, u64)>;
+pub type Told = Vec<(&'static str, String, &'static str, u64)>;
 
 pub fn told(machine: &Machine, outcome: &Outcome) -> Told {
     let findings = outcome.connections.iter().flat_map(|connection| &connection.findings);
@@ -56,7 +56,7 @@ pub fn told(machine: &Machine, outcome: &Outcome) -> Told {
     told
 }
 
-fn staged(ledger: &synth::Ledger) -> Told {
+pub fn staged(ledger: &synth::Ledger) -> Told {
     let faults = ledger.faults.iter().filter(|fault| fault.class != "none");
     let mut staged: Told =
         faults.map(|fault| (fault.class, fault.connection.clone(), fault.direction.name(), fault.packet)).collect();

@@ -7,6 +7,7 @@
 
 mod cells;
 mod clean;
+mod holes;
 mod reasons;
 mod shown;
 mod summary;

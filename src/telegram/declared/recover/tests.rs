@@ -60,6 +60,17 @@ proptest! {
         prop_assert!(recover(&layout, &telegrams(&layout, key, 0, 3)).proven().is_none(), "32 bits are not enough");
     }
 
+    /// Two telegrams to and fro are one check, however often they come.
+    #[test]
+    fn what_goes_to_and_fro_proves_no_key(key in 0..=0xFFFF_u32) {
+        let layout = layout(16, 0x39B7, false);
+        let two = telegrams(&layout, key, 0, 2);
+        let telegrams: Vec<_> = two.iter().cycle().take(2_000).cloned().collect();
+        let recovery = recover(&layout, &telegrams);
+        prop_assert_eq!((recovery.agreed(), recovery.chance_log2()), (1_999, -16));
+        prop_assert!(recovery.proven().is_none());
+    }
+
     /// 24 check bits for a key of 16: 8 agree in the very first telegram.
     #[test]
     fn check_bits_to_spare_count(key in 0..=0xFFFF_u32) {

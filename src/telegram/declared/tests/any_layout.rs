@@ -26,7 +26,7 @@ fn plain_fields(data: [u32; 2], widths: [u32; 3]) -> Vec<Field> {
     fields
 }
 
-/// CRC number `index`, over plain fields and earlier CRCs; the first is over all that is not on the wire.
+/// CRC number `index`, over plain fields and earlier CRCs; the first is over all that is not on the wire, and all safe data.
 fn any_crc(index: usize) -> impl Strategy<Value = Field> {
     let over = prop::collection::vec((0..PLAIN + index, any::<bool>()), 1..9);
     let start = prop_oneof![
@@ -38,8 +38,8 @@ fn any_crc(index: usize) -> impl Strategy<Value = Field> {
         move |(bits, [polynomial, xor_out], [reflect_in, reflect_out], start, over, order)| {
             let mask = u32::MAX >> (32 - bits);
             let start = if let Start::Number(number) = start { Start::Number(number & mask) } else { start };
-            let virtual_ones = (0..3).filter(|_| index == 0).map(|field| (field, false));
-            let over = over.into_iter().filter(|(field, _)| *field != 5).chain(virtual_ones);
+            let needed = [0, 1, 2, 3, 7].into_iter().filter(|_| index == 0).map(|field| (field, false));
+            let over = over.into_iter().filter(|(field, _)| *field != 5).chain(needed);
             let over: Vec<Over> = over.map(|(field, reversed)| Over { field, reversed }).collect();
             let (polynomial, xor_out) = (polynomial & mask | 1, xor_out & mask);
             let rule = CrcRule { bits, polynomial, start, reflect_in, reflect_out, xor_out, over };
