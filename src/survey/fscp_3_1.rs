@@ -11,6 +11,7 @@ use std::sync::LazyLock;
 
 use super::evidence::{Search, digest};
 use super::follow::{Context, State, Step};
+use super::turns::Number;
 use crate::machine::Direction;
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, crc2};
 use crate::telegram::fscp_3_1_key::{Known, Map, NUMBERS, crc1_of_reset, is_step, number_difference};
@@ -106,10 +107,11 @@ impl Follower {
         self.toggle
     }
 
-    /// Number of the last telegram XOR what CRC1 adds to every number of telegrams of this length.
-    pub(super) fn residue(&self) -> Option<u32> {
+    /// What the last telegram tells about its number. The residue is the number XOR what CRC1 adds to every number of
+    /// telegrams of this length.
+    pub(super) fn number(&self) -> Option<Number> {
         let telegram = Telegram::parse(self.last.as_deref()?, self.data, Crc2Form::Short).ok()?;
-        Some(residue(&telegram))
+        Some(Number { residue: residue(&telegram), known: self.known })
     }
 
     /// What is known of the number of a telegram, with its residue.
@@ -233,7 +235,7 @@ mod tests {
         let fitting = Fitting::of(&follower).unwrap();
         let values = fitting.common(None);
         assert!(values.contains(&0x22FF) && values.len() < 65_536 / 4, "{}", values.len());
-        assert_eq!(fitting.number(0x22FF, follower.residue().unwrap()), 7);
+        assert_eq!(fitting.number(0x22FF, follower.number().unwrap().residue), 7);
         // The first of them says that its number is reset.
         assert_eq!([Direction::ToDevice, Direction::ToHost].map(|end| follower.reset(end)), [None, Some(0x22FF)]);
     }

@@ -244,7 +244,7 @@ fn score(proven: &[Proven<'_>], [a, b]: [usize; 2], between: &Between, known: &K
             let votes = between.turns.votes(one.place.id, other.place.id);
             let [x, y] = [a, b].map(|place| known.fitting.get(place));
             let (x, y) = (x?.as_ref()?, y?.as_ref()?);
-            let is_one = votes.are_in_turn() && x.may_answer(y, votes.numbers?);
+            let is_one = votes.are_in_turn() && x.may_answer(y, votes.numbers?.map(|number| number.residue));
             is_one.then_some(votes.in_turn)
         }
         (Follower::Fscp3_1Wide(x), Follower::Fscp3_1Wide(y)) => {

@@ -197,12 +197,12 @@ impl Place {
             }
             Follower::Fscp3_1(follower) => {
                 if let Some(toggle) = follower.toggle() {
-                    between.turns.step(self.id, address, toggle, follower.residue());
+                    between.turns.step(self.id, address, toggle, follower.number());
                 }
             }
             Follower::Fscp3_1Wide(follower) => {
                 if let Some(toggle) = follower.toggle() {
-                    between.turns.step(self.id, address, toggle, follower.residue());
+                    between.turns.step(self.id, address, toggle, follower.number());
                 }
             }
             Follower::Fscp2_1(follower) => {

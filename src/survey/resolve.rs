@@ -222,7 +222,8 @@ fn connection(
         Follower::Fscp3_1(_) => {
             let residues = second.and_then(|second| {
                 let votes = |a: &Proven<'_>, b: &Proven<'_>| between.turns.votes(a.place.id, b.place.id).numbers;
-                votes(first, second).or_else(|| votes(second, first).map(|[own, others]| [others, own]))
+                let numbers = votes(first, second).or_else(|| votes(second, first).map(|[own, others]| [others, own]));
+                numbers.map(|numbers| numbers.map(|number| number.residue))
             });
             let end = |place, direction| Some(End { direction, ..known.end(proven, place)? });
             let others = other.and_then(|other| end(other, direction.map(Direction::opposite)));

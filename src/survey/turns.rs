@@ -10,12 +10,22 @@ use std::collections::HashMap;
 
 use super::address::Address;
 use super::chain::PlaceId;
+use crate::telegram::fscp_3_1_key::Known;
 
 /// Places that are held against each other.
 const PLACES: usize = 512;
 
 /// Steps in turn, one behind the other, behind which both numbers are sure to be of one exchange.
 const STEADY: u64 = 4;
+
+/// What a telegram tells about its number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Number {
+    /// The number and what CRC1, or the start value, adds to the CRC, in the way of the place.
+    pub(super) residue: u32,
+    /// What is known of it.
+    pub(super) known: Known,
+}
 
 #[derive(Clone, Debug, Default)]
 pub(super) struct Turns {
@@ -29,8 +39,7 @@ pub(super) struct Turns {
 struct Member {
     address: Address,
     toggle: bool,
-    /// What tells its number; see [`Votes::numbers`].
-    number: Option<u32>,
+    number: Option<Number>,
     steps: u64,
     /// By the slot of the other.
     votes: Vec<Votes>,
@@ -48,7 +57,7 @@ pub(super) struct Votes {
     /// All others.
     pub(super) out_of_turn: u64,
     /// What told the numbers of this place and of the other when they last were steadily in turn.
-    pub(super) numbers: Option<[u32; 2]>,
+    pub(super) numbers: Option<[Number; 2]>,
     row: u64,
     seen: u64,
 }
@@ -59,7 +68,7 @@ impl Votes {
         self.in_turn > self.out_of_turn.saturating_mul(4)
     }
 
-    fn step(&mut self, toggle: bool, number: Option<u32>, other: &Member) {
+    fn step(&mut self, toggle: bool, number: Option<Number>, other: &Member) {
         let count = if other.toggle == toggle { &mut self.answers } else { &mut self.leads };
         *count = count.saturating_add(1);
         let is_in_turn = other.steps.saturating_sub(self.seen) == 1;
@@ -81,7 +90,7 @@ impl Votes {
 
 impl Turns {
     /// The toggle of `place` has changed, in a telegram of which `number` tells its number.
-    pub(super) fn step(&mut self, place: PlaceId, address: Address, toggle: bool, number: Option<u32>) {
+    pub(super) fn step(&mut self, place: PlaceId, address: Address, toggle: bool, number: Option<Number>) {
         let Some(slot) = self.slot(place, address) else { return };
         let Some(mut member) = self.members.get_mut(slot).and_then(Option::take) else { return };
         member.votes.resize(self.members.len(), Votes::default());
@@ -155,14 +164,14 @@ mod tests {
         let places = 520_u32;
         for round in 0..8_u32 {
             for place in 0..places {
-                let number = 100 * place / 2 + round;
+                let number = Number { residue: 100 * place / 2 + round, ..Number::default() };
                 turns.step(place, address(u8::try_from(place % 2 + 1).unwrap()), round % 2 == 0, Some(number));
             }
         }
         assert_eq!(turns.refused, 8 * 8);
         let votes = turns.votes(511, 510);
         assert!(votes.are_in_turn() && votes.answers == 8 && votes.leads == 0, "{votes:?}");
-        assert_eq!(votes.numbers, Some([25_557, 25_507]));
+        assert_eq!(votes.numbers.map(|numbers| numbers.map(|number| number.residue)), Some([25_557, 25_507]));
         assert_eq!(turns.votes(513, 512), Votes::default());
         // Room that was left is taken.
         turns.remove(511);
