@@ -246,7 +246,7 @@ impl Base {
         } else if let Some(silence) = self.watch.newly_on_hold(direction) {
             self.unseen = self.unseen.or(silence.since());
             // Whoever was silent, the capture or the machine: it is worth a word.
-            self.recorder.sign(direction, at, Sign::Silence { span: silence.span, to_the_end: false });
+            self.recorder.sign(direction, at, Sign::Pause { span: silence.span });
         }
     }
 
@@ -275,12 +275,14 @@ impl Base {
 
     /// What a telegram without process data holds, by what it came to.
     #[cold]
-    const fn content(&self, direction: Direction, update: Update) -> Content {
+    fn content(&self, direction: Direction, at: Location, update: Update) -> Content {
+        // What never came to the watchdog is no telegram of operation, whatever runs on from before.
+        let is_supervised = || self.watch.is_supervised(direction) && self.watch.last(direction) == Some(at);
         match update {
             Update::Rejected => Content::Rejected,
             Update::FailSafe => Content::FailSafe,
             Update::Process => Content::Process,
-            Update::NoData | Update::Unchanged if self.watch.is_supervised(direction) => Content::Process,
+            Update::NoData | Update::Unchanged if is_supervised() => Content::Process,
             Update::NoData | Update::Unchanged => Content::NoData,
         }
     }
@@ -290,12 +292,13 @@ impl Base {
     pub(super) fn note(&mut self, direction: Direction, at: Location, update: Update, number: Option<u32>) {
         let content = match update {
             Update::Process => Content::Process,
-            _ => self.content(direction, update),
+            _ => self.content(direction, at, update),
         };
         self.recorder.telegram(direction, at, content, number);
         if self.recorder.waits_for_operation() {
             let watch = &self.watch;
-            self.recorder.look_for_operation(|direction| watch.is_supervised(direction), at);
+            let telegram = (direction, content);
+            self.recorder.look_for_operation(telegram, |direction| watch.is_supervised(direction), at);
         }
     }
 

@@ -22,7 +22,7 @@ use super::follower::Siblings;
 use super::fscp_3_1_key::{KeySearch, TRIED};
 use super::fscp_3_1_wide::{Found, Search};
 use super::recovered::{RecoveredKey, Solved};
-use super::resync::Resync;
+use super::resync::{Resync, may_be_hidden};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram, crc2, next_number};
 use crate::telegram::independent::digest;
@@ -53,6 +53,8 @@ pub(super) struct Fscp3_1 {
     /// A telegram fitted number 0 after a reset: CRC1 is right.
     proven: bool,
     misfits: u32,
+    /// The device's last telegram was captured before the one of the host that it answers: the tap does not show their order.
+    leads: bool,
     /// CRC1 of the machine file is not the one of these telegrams.
     unfit: bool,
     /// The rule of a 4-octet CRC2; `None` for 3 octets.
@@ -64,7 +66,7 @@ pub(super) struct Fscp3_1 {
 }
 
 crate::saved::resume!(Fscp3_1 {
-    plain: sides, joined, solved, proven, misfits, unfit, key, recovered;
+    plain: sides, joined, solved, proven, misfits, leads, unfit, key, recovered;
     nested: parameters, wide;
     fixed: data
 });
@@ -105,6 +107,7 @@ impl Fscp3_1 {
             solved: Both::default(),
             proven: false,
             misfits: 0,
+            leads: false,
             unfit: false,
             wide: (parameters.crc2 != Crc2Form::Short).then(|| Both {
                 to_device: Search::new(parameters.to_device_data),
@@ -179,6 +182,9 @@ impl Fscp3_1 {
     /// A prediction came true.
     fn agree(&mut self, base: &mut Base, direction: Direction, telegram: &Telegram<'_>, number: u32, at: Location) {
         self.proven |= number == 0 && telegram.flags.has(reset_bit(direction));
+        if direction == Direction::ToHost {
+            self.leads = self.is_unsent(number);
+        }
         let proven = self.proven;
         if let Some(solved) = self.solved.of_mut(direction) {
             solved.agree(24, || message(telegram, number));
@@ -255,6 +261,12 @@ impl Fscp3_1 {
     /// Whether the bits in which two solved numbers differ are sure.
     fn is_sure(&self, direction: Direction, difference: u32) -> bool {
         !is_carry(difference) || self.wide.as_ref().map_or(self.proven, |wide| wide.of(direction).knows(difference))
+    }
+
+    /// Whether the number may be another one in the bits in which two solved ones differ. Behind a gap of the capture any may differ; a
+    /// wrong CRC1 shows in the steps behind it.
+    fn may_jump(&self, base: &Base, direction: Direction, difference: u32) -> bool {
+        self.is_sure(direction, difference) || (self.wide.is_none() && base.watch.has_tap_gap(direction))
     }
 
     /// Looks for the rule of a 4-octet CRC2. Gives the telegram's number if it was found with this one.
@@ -337,15 +349,37 @@ impl Fscp3_1 {
         at: Location,
     ) -> Option<u32> {
         let seen = self.solve_number(direction, telegram).filter(|seen| *seen <= LAST_NUMBER)?;
-        if base.line(direction).copies_ago(octets).is_some() {
+        // A connection that begins anew may send the very telegrams of its last start.
+        if base.line(direction).copies_ago(octets).is_some() && !may_be_hidden(base, direction) {
             return None;
         }
-        let number = self.sides.of(direction).number.filter(|number| self.is_sure(direction, number ^ seen))?;
+        if self.answers_nothing(base, direction, seen) {
+            return None;
+        }
+        let number = self.sides.of(direction).number.filter(|number| self.may_jump(base, direction, number ^ seen))?;
         let side = self.sides.of_mut(direction);
         let next = |number, stepped| if stepped { next_number(number) } else { number };
         side.resync.take(seen, telegram.flags.toggle(), next, at);
-        let regained = side.resync.regain(base, direction, number, ahead);
-        regained.then(|| base.confirm(direction, 1)).map(|()| seen)
+        if !side.resync.regain(base, direction, (number, 0), ahead) {
+            return None;
+        }
+        side.missing.clear();
+        base.confirm(direction, 1);
+        Some(seen)
+    }
+
+    /// Whether the host has not sent `number` yet, as far as the capture shows.
+    fn is_unsent(&self, number: u32) -> bool {
+        let sent = self.sides.to_device.number;
+        sent.is_some_and(|sent| (1..=NEARBY).contains(&ahead(sent, number)))
+    }
+
+    /// Whether the device answers what the host has not sent: nothing that is missing explains that.
+    fn answers_nothing(&self, base: &Base, direction: Direction, seen: u32) -> bool {
+        let host = &self.sides.to_device;
+        let all_seen = ![Direction::ToDevice, Direction::ToHost].into_iter().any(|way| may_be_hidden(base, way));
+        let host_is_known = host.confirmed && host.rejected == 0 && all_seen;
+        direction == Direction::ToHost && host_is_known && !self.leads && self.is_unsent(seen)
     }
 
     /// Whether what a telegram says counts: its CRC is confirmed, or there is no rule to confirm it by.
@@ -449,14 +483,19 @@ impl Fscp3_1 {
         let steps = ahead(number, seen);
         // One step without an edge is one whatever the bits that are not sure.
         let one_step = steps == 1 && due == number;
-        if (1..=NEARBY).contains(&steps) && (one_step || self.is_sure(direction, number ^ seen)) {
+        if (2..=NEARBY).contains(&steps) && self.answers_nothing(base, direction, seen) {
+            base.finding(direction, at, Class::IncorrectSequence, Detail::Number { expected: due, seen });
+            return Update::Rejected;
+        }
+        if (1..=NEARBY).contains(&steps) && (one_step || self.may_jump(base, direction, number ^ seen)) {
             return self.number_ahead(base, direction, telegram, seen, at);
         }
         if let Some(telegrams_ago) = base.line(direction).copies_ago(octets) {
             base.finding(direction, at, Class::UnintendedRepetition, Detail::CopyOf { telegrams_ago });
             return Update::Rejected;
         }
-        if self.wide.is_none() && !self.proven && due != number && number != LAST_NUMBER && is_carry(number ^ seen) {
+        let is_next = !base.watch.has_tap_gap(direction) && due != number && number != LAST_NUMBER;
+        if self.wide.is_none() && !self.proven && is_next && is_carry(number ^ seen) {
             // What one more step looks like under a wrong CRC1.
             self.crc1_does_not_fit();
             return Update::NoData;
@@ -488,7 +527,9 @@ impl Fscp3_1 {
         let side = self.sides.of(direction);
         let (number, flags) = (side.number.unwrap_or_default(), side.flags.unwrap_or_default());
         let steps = ahead(number, seen);
-        let edges_fit = (steps % 2 == 1) == (flags.toggle() != telegram.flags.toggle());
+        // A start that the capture missed puts number and toggle bit together anew.
+        let is_odd = steps % 2 == 1;
+        let edges_fit = is_odd == (flags.toggle() != telegram.flags.toggle()) || base.watch.has_tap_gap(direction);
         if edges_fit {
             let missing = steps.saturating_sub(1);
             let accounted_for = self.sides.of(direction).rejected;
@@ -509,7 +550,7 @@ impl Fscp3_1 {
         }
         base.confirm(direction, 1);
         let update = self.accept(base, direction, telegram, Some(seen), at);
-        if edges_fit && steps.is_multiple_of(2) {
+        if edges_fit && flags.toggle() == telegram.flags.toggle() {
             // An even number of steps leaves the toggle bit alone, but it is a new telegram all the same.
             base.new_telegram(direction, at, update == Update::Process);
         }

@@ -71,6 +71,6 @@ pub use reaction::{Missing, Occurrence, ReactionOutcome};
 pub use recovered::RecoveredKey;
 pub use relay::RelayOutcome;
 pub use stop_seen::{Band, MovedAgain, RampSeen, StandstillOutcome, StopSeen, StopWaiting};
-pub use tap::{TapFault, TapFaults};
+pub use tap::{TapFault, TapFaults, Unreturned};
 pub use value::{Implausible, ValueOutcome};
 pub use watch::IntervalSeen;

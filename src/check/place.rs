@@ -9,6 +9,7 @@ use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::{self, Head, MessageType};
 use crate::carrier::{Headers, Mac, Pass, Payload, type2, type12, udp};
 use crate::machine::{Carrier, Direction, Machine, Place, Poll, Profile};
+use crate::telegram::fscp_13_1::Telegram as Telegram13_1;
 
 /// All places of a machine, ordered for the search.
 #[derive(Clone, Debug, Default)]
@@ -54,6 +55,15 @@ impl Telegram {
     /// As [`Self::cut_out`] from a packet that holds nothing else.
     fn in_packet<'a>(&self, data: &'a [u8]) -> Option<&'a [u8]> {
         if self.any_length { data.get(self.offset..) } else { self.cut_out(data, self.offset) }
+    }
+
+    /// As [`Self::cut_out`] from a frame in which other data may stand behind: all of the frame if that is a telegram of another length.
+    fn in_frame<'a>(&self, data: &'a [u8]) -> Option<&'a [u8]> {
+        let is_other = |octets: &&[u8]| {
+            Telegram13_1::parse(octets).is_ok_and(|other| other.verify_first().is_ok() && !other.message.has_time())
+        };
+        let whole = data.get(self.offset..).filter(|octets| self.any_length && octets.len() > self.length);
+        whole.filter(is_other).or_else(|| self.cut_out(data, self.offset))
     }
 }
 
@@ -228,7 +238,7 @@ impl Places {
             Payload::Type13(frame) => {
                 let Some(polled) = polled(frame) else { return };
                 for (_, _, telegram) in self.type13.iter().filter(|(poll, node, _)| (*poll, *node) == polled) {
-                    if let Some(octets) = telegram.cut_out(frame.payload, telegram.offset) {
+                    if let Some(octets) = telegram.in_frame(frame.payload) {
                         visit(telegram.owner, telegram.direction, octets);
                     }
                 }
@@ -245,7 +255,7 @@ impl Places {
             Payload::Other { ether_type, payload } => {
                 for (place, telegram) in &self.ethernet {
                     let here = place.matches(headers, *ether_type);
-                    if let Some(octets) = here.then(|| telegram.cut_out(payload, telegram.offset)).flatten() {
+                    if let Some(octets) = here.then(|| telegram.in_frame(payload)).flatten() {
                         visit(telegram.owner, telegram.direction, octets);
                     }
                 }
@@ -457,6 +467,46 @@ required = { response_time = "1 s" }
         assert_eq!(found(MessageType::PRes, [5, 6], 1, &data), []);
         assert_eq!(found(MessageType::PReq, [5, 240], 0x20, &data), []);
         assert_eq!(found(MessageType::PReq, [5, 240], 1, &data[..6]), []);
+    }
+
+    /// A slim SSDO of 23 octets where telegrams of 15 are declared: it is given whole, if nothing stands behind it.
+    #[test]
+    fn a_longer_telegram_in_the_frame_of_a_poll_is_given_whole() {
+        let text = r#"
+schema = 1
+machine = { name = "Reel wrapping cell", revision = "C" }
+element = [{ id = "switch", worst_case = "8 ms" }, { id = "logic", worst_case = "8 ms" }]
+connection = [{ id = "gate", profile = "FSCP 13/1", worst_case = "20 ms", watchdog = "45 ms",
+    telegram = { to_device_data = 2, to_host_data = 2, to_device_address = 1, to_host_address = 2 },
+    to_device = { carrier = "type13", message = "PReq", node = 5, offset = 1 },
+    to_host = { carrier = "ethernet", ethertype = 0x9999 } }]
+function = [{ id = "gate-opens", path = ["switch", "gate", "logic"], required = { response_time = "1 s" } }]
+"#;
+        let machine = machine::read("test", text).unwrap_or_else(|problems| panic!("{problems}"));
+        let places = Places::new(&machine);
+        let polled = |octets: &[u8]| {
+            let payload = &[&[0xEE], octets].concat();
+            let head = Head::Cyclic(type13::Cyclic { flags: 1, ..type13::Cyclic::default() });
+            let frame = type13::Frame { message_type: MessageType::PReq, destination: 5, source: 240, head, payload };
+            let mut found = Vec::new();
+            places.find(&Headers::default(), &Payload::Type13(frame), |_, _, octets| found.push(octets.to_vec()));
+            found
+        };
+        let ether_frame = |payload: &[u8]| {
+            let mut found = Vec::new();
+            places.find(&Headers::default(), &Payload::Other { ether_type: 0x9999, payload }, |_, _, octets| {
+                found.push(octets.to_vec());
+            });
+            found
+        };
+        let slim: Vec<u8> = [
+            [0x01, 0xE8, 0x0A, 0x01, 0x00, 0x01, 0x02, 0x03, 0x04, 0x05, 0x06, 0x07].as_slice(),
+            &[0x08, 0x09, 0x35, 0x61, 0x04, 0xE9, 0x02, 0x06, 0x08, 0xD2, 0xB5],
+        ]
+        .concat();
+        let (longer, cut) = ([slim.as_slice(), &[7; 3]].concat(), vec![slim[..15].to_vec()]);
+        assert_eq!((polled(&slim), ether_frame(&slim)), (vec![slim.clone()], vec![slim]));
+        assert_eq!((polled(&longer), ether_frame(&longer)), (cut.clone(), cut));
     }
 
     #[test]

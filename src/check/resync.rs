@@ -2,7 +2,8 @@
 //!
 //! One of them alone may be anything; several in a row, each proven by its CRC to be the next, are the connection going on. They were
 //! found wrong one by one, and that is taken back. A sender that repeats old telegrams counts on, too: so the time since the last
-//! good telegram has to be long enough for what is missing.
+//! good telegram has to be long enough for what is missing. Where the capture may have lost packets, the connection may also have begun
+//! anew meanwhile: then that time has to be long enough for all numbers since a start.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
@@ -11,6 +12,7 @@ use std::collections::VecDeque;
 use super::base::Base;
 use super::finding::{Class, Location};
 use crate::machine::Direction;
+use crate::time::Span;
 
 /// Telegrams in a row that prove it, where nothing shows that the capture lost packets.
 pub(super) const IN_A_ROW: u32 = 4;
@@ -62,12 +64,13 @@ impl Resync {
     }
 
     /// Takes the connection up again behind `number` if this is proven: takes back what its telegrams were found to be, and tells how
-    /// many are missing. `steps` gives how many steps a number is ahead of another one.
+    /// many are missing. `start` is the number that a connection begins with; `steps` gives how many steps a number is ahead of another
+    /// one.
     pub(super) fn regain(
         &mut self,
         base: &mut Base,
         direction: Direction,
-        number: u32,
+        (number, start): (u32, u32),
         steps: impl Fn(u32, u32) -> u32,
     ) -> bool {
         let needed = if base.watch.has_tap_gap(direction) { BEHIND_GAP } else { IN_A_ROW };
@@ -75,10 +78,8 @@ impl Resync {
         // A spoilt one between them bears any number.
         let sound: Vec<_> = self.seen.iter().filter(|(seen, _)| steps(*seen, last) <= NEAR).copied().collect();
         let Some(&(seen, first)) = sound.first() else { return false };
-        let missing = steps(number, seen).saturating_sub(1);
-        if !is_possible(base, direction, missing, first) {
-            return false;
-        }
+        let went_on = steps(number, seen).saturating_sub(1);
+        let Some(missing) = missing(base, direction, went_on, steps(start, seen), first) else { return false };
         let places: Vec<_> = sound.into_iter().map(|(_, at)| at).collect();
         base.withdraw_at(direction, &places, &TOLD_AS);
         base.missing(direction, first, missing);
@@ -88,6 +89,22 @@ impl Resync {
         self.end();
         true
     }
+}
+
+/// How many telegrams are missing before `first`: the `went_on` since the last good one if the connection went on, or, where the capture
+/// may have missed that, the `begun` since a new start. `None` if neither can be in that time.
+fn missing(base: &Base, direction: Direction, went_on: u32, begun: u32, first: Location) -> Option<u32> {
+    let may_be = |missing: &u32| is_possible(base, direction, *missing, first);
+    let anew = may_be_hidden(base, direction).then_some(begun);
+    let hole = base.watch.last(direction).map(|last| first.at.since(last.at));
+    // Parts of a run in the wrong order: the time tells nothing.
+    let unknown = hole.filter(|hole| *hole < Span::ZERO && base.watch.has_lost_packets(direction)).map(|_| 0);
+    Some(went_on).filter(may_be).or(anew.filter(may_be)).or(unknown)
+}
+
+/// Whether the capture may have missed telegrams of `direction` since the last good one.
+pub(super) const fn may_be_hidden(base: &Base, direction: Direction) -> bool {
+    base.watch.has_tap_gap(direction) || base.watch.were_frames_late(direction)
 }
 
 /// Whether `missing` telegrams may have been sent between the last good one and `first`, at twice the usual pace.

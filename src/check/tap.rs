@@ -34,6 +34,9 @@ const TURN: Span = Span::from_millis(2_048);
 /// Faults whose times are remembered.
 const RECENT: usize = 32;
 
+/// Stretches of Type 12 frames that did not come back; what comes later is counted with the last of them.
+const STRETCHES: usize = 64;
+
 /// Something that the capture lost or disordered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum TapFault {
@@ -97,12 +100,29 @@ pub struct TapFaults {
     entries: Vec<(TapFault, u64, Location)>,
     /// Times of the last ones.
     recent: VecDeque<Instant>,
+    unreturned: Vec<Unreturned>,
+}
+
+/// Type 12 frames in a row that went out and did not come back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Unreturned {
+    /// How many.
+    pub frames: u64,
+    /// The first, going out.
+    pub first: Location,
+    /// The last, going out.
+    pub last: Location,
 }
 
 impl TapFaults {
     /// The kinds that occurred, in the order of [`TapFault::ALL`]: number and first place.
     pub fn iter(&self) -> impl Iterator<Item = (TapFault, u64, Location)> {
         TapFault::ALL.into_iter().filter_map(|kind| self.entries.iter().find(|(known, _, _)| *known == kind).copied())
+    }
+
+    /// The Type 12 frames that did not come back, in the order of time: those of [`TapFault::UnreturnedType12Frames`].
+    pub fn unreturned(&self) -> &[Unreturned] {
+        &self.unreturned
     }
 
     /// Whether nothing was lost as far as the counters show.
@@ -115,6 +135,7 @@ impl TapFaults {
         for (kind, number, at) in &other.entries {
             self.count(*kind, *number, *at);
         }
+        other.unreturned.iter().for_each(|stretch| add(&mut self.unreturned, *stretch, true));
     }
 
     fn count(&mut self, kind: TapFault, number: u64, at: Location) {
@@ -156,7 +177,9 @@ struct Type12 {
     on_the_way: VecDeque<(u8, Location)>,
     out: u64,
     returned: u64,
-    unreturned: Vec<(u64, Location)>,
+    unreturned: Vec<Unreturned>,
+    /// A frame has come back since the last one that did not.
+    has_returned: bool,
     next_index: Option<u8>,
     in_count: u32,
     /// Since when it counts, and how many datagrams it has counted.
@@ -315,6 +338,7 @@ impl Tap {
             if state.out == 0 {
                 return None;
             }
+            state.has_returned = true;
             self.faults.count(TapFault::ReturnsWithoutType12Frame, 1, at);
             return Some(at);
         };
@@ -324,11 +348,13 @@ impl Tap {
             for (_, at) in lost {
                 state.lose(at);
             }
+            state.has_returned = true;
             return Some(at);
         }
         let since = state.on_the_way.get(1).map(|(_, next)| *next);
         let lost: Vec<_> = state.on_the_way.drain(..=place).take(place).collect();
         let gap = lost.iter().fold(false, |gap, (_, at)| gap | state.lose(*at));
+        state.has_returned = true;
         since.filter(|_| gap)
     }
 
@@ -418,9 +444,10 @@ impl Tap {
     pub(super) fn finish(mut self) -> TapFaults {
         // A tap that sees one pass only does not lose the other: those connections count as never seen.
         if self.type12.returned > 0 {
-            for (number, at) in self.type12.unreturned {
-                self.faults.count(TapFault::UnreturnedType12Frames, number, at);
+            for stretch in &self.type12.unreturned {
+                self.faults.count(TapFault::UnreturnedType12Frames, stretch.frames, stretch.first);
             }
+            self.faults.unreturned = self.type12.unreturned;
         }
         self.faults
     }
@@ -445,11 +472,18 @@ impl Type12 {
 
     /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
     fn lose(&mut self, at: Location) -> bool {
-        match self.unreturned.first_mut() {
-            Some((number, _)) => *number = number.saturating_add(1),
-            None => self.unreturned.push((1, at)),
-        }
+        let begins = std::mem::take(&mut self.has_returned);
+        add(&mut self.unreturned, Unreturned { frames: 1, first: at, last: at }, begins);
         self.returned > 0
+    }
+}
+
+/// Adds `stretch`, as one of its own if it `begins` one.
+fn add(stretches: &mut Vec<Unreturned>, stretch: Unreturned, begins: bool) {
+    let is_full = stretches.len() >= STRETCHES;
+    match stretches.last_mut().filter(|_| is_full || !begins) {
+        Some(last) => (last.frames, last.last) = (last.frames.saturating_add(stretch.frames), stretch.last),
+        None => stretches.push(stretch),
     }
 }
 

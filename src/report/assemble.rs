@@ -50,7 +50,7 @@ pub fn watchdogs(
     run: Option<(&Outcome, &Summary, &Verdict, &[ObservedCycle])>,
     result: Judgement,
 ) -> Report {
-    let contents = run.map(|(outcome, summary, _, _)| capture(outcome, summary));
+    let contents = run.map(|(outcome, summary, verdict, _)| capture(outcome, summary, verdict));
     let observed = run.map_or(&[][..], |(_, _, _, observed)| observed);
     let mut not_examined = build_watchdogs::gaps(machine, watchdogs, observed);
     match run {
@@ -94,7 +94,7 @@ pub fn analyze(
     verdict: &Verdict,
     result: Judgement,
 ) -> Report {
-    let contents = capture(outcome, summary);
+    let contents = capture(outcome, summary, verdict);
     let nobody = Machine::default();
     let known = machine.map_or(&nobody, |(_, machine)| machine);
     Report {
@@ -115,7 +115,7 @@ pub fn analyze(
 
 /// Report of `verify`: everything.
 pub fn verify(file: &str, machine: &Machine, outcome: &Outcome, summary: &Summary, verdict: &Verdict) -> Report {
-    let contents = capture(outcome, summary);
+    let contents = capture(outcome, summary, verdict);
     let mut functions = functions(machine, &verdict.functions);
     for (function, verdict) in functions.iter_mut().zip(&verdict.functions) {
         function.findings = Some(build_sequence::findings(&verdict.findings));

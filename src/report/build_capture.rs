@@ -9,6 +9,7 @@ use crate::capture::{ByteOrder, FileSummary, Format, Interface, Summary};
 use crate::carrier::type13::MessageType;
 use crate::check::{Counts, Outcome};
 use crate::time::Instant;
+use crate::verdict::Verdict;
 
 /// The capture part of a report, and the tap faults.
 pub struct Contents {
@@ -19,7 +20,7 @@ pub struct Contents {
 }
 
 /// Describes the capture of a run.
-pub fn capture(outcome: &Outcome, summary: &Summary) -> Contents {
+pub fn capture(outcome: &Outcome, summary: &Summary, verdict: &Verdict) -> Contents {
     let nanos = |at: Option<Instant>| at.map(Instant::as_nanos);
     let span = outcome.first.zip(outcome.last).map(|(first, last)| last.since(first).as_nanos());
     let (carriers, passed_over) = carriers(outcome);
@@ -33,7 +34,7 @@ pub fn capture(outcome: &Outcome, summary: &Summary) -> Contents {
         passed_over,
         cycles: cycles(&outcome.cycles),
     };
-    Contents { capture, tap_faults: tap_faults(outcome) }
+    Contents { capture, tap_faults: tap_faults(verdict) }
 }
 
 pub(super) fn file(file: &FileSummary) -> FileReport {
@@ -147,7 +148,11 @@ pub(super) fn headline(capture: &CaptureReport) -> String {
         .map(|interface| interface.resolution_ns)
         .max();
     let mut parts = vec![counted(capture.packets, "packet")];
-    parts.extend(capture.span_ns.map(|span| format!("{} from first to last", super::number::span(span))));
+    parts.extend(capture.span_ns.map(|nanos| match nanos {
+        // Parts of a run in the wrong order, or a clock that was set back.
+        ..0 => format!("the last one by its time {} before the first", super::number::span(nanos.saturating_neg())),
+        _ => format!("{} from first to last", super::number::span(nanos)),
+    }));
     parts.extend(resolution.map(|nanos| format!("clock resolution {}", super::number::span(nanos.into()))));
     parts.join(", ")
 }

@@ -36,15 +36,15 @@ pub(super) fn add_admissible(machine: &Machine, connections: &mut [ConnectionRep
     }
 }
 
-pub(super) fn tap_faults(outcome: &Outcome) -> Vec<TapFaultReport> {
-    let report = |(fault, count, at): (_, u64, Location)| TapFaultReport {
+pub(super) fn tap_faults(verdict: &Verdict) -> Vec<TapFaultReport> {
+    let report = |&(fault, count, at): &(_, u64, Location)| TapFaultReport {
         fault: words::tap_fault(fault),
         count,
         file: at.file,
         packet: at.packet,
         at_ns: at.at.as_nanos(),
     };
-    outcome.tap_faults.iter().map(report).collect()
+    verdict.tap_faults.iter().map(report).collect()
 }
 
 fn report(

@@ -90,6 +90,9 @@ pub(super) fn sign(sign: Sign) -> String {
         Sign::Restart => "the connection begins anew".to_owned(),
         Sign::Silence { span, to_the_end: false } => format!("the first new telegram after {span}"),
         Sign::Silence { span, to_the_end: true } => format!("no new telegram for {span}, to the end of the capture"),
+        Sign::Pause { span } => {
+            format!("the first new telegram after {span} without a frame that could have carried one")
+        }
         Sign::Unseen { span } => format!("the first new telegram after {span} in which the capture lost packets"),
     }
 }
@@ -109,6 +112,12 @@ fn between(gap: Stretch) -> String {
 /// A fact as a sentence.
 pub(super) fn fact(fact: Fact) -> String {
     match fact {
+        Fact::CaptureGap { gap, .. } if gap.is_back() => format!(
+            "The clock of the capture goes back by {} here ({}): parts of the run are in the wrong order, or the clock was set. What \
+             stands before it did not come just before.",
+            gap.from.at.since(gap.to.at),
+            place(gap.to)
+        ),
         Fact::CaptureGap { gap, reacted: false } => format!(
             "The carrier's counters show packets missing in the capture over {}, and the connection ran on as if nothing had happened.",
             between(gap)
@@ -116,6 +125,10 @@ pub(super) fn fact(fact: Fact) -> String {
         Fact::CaptureGap { gap, reacted: true } => {
             format!("The carrier's counters show packets missing over {}, and the connection gave up.", between(gap))
         }
+        Fact::NothingCaptured { silence } => format!(
+            "No frame that could have carried a telegram was captured in this silence of {silence}, and the connection ran on as if \
+             nothing had happened: the capture paused or lost them, or its clock jumped."
+        ),
         Fact::NumbersWentOn { telegrams, silence } => format!(
             "The numbers in the telegrams went on by {} over the silence of {silence}, and neither end gave up: they were exchanged \
              but not captured.",
@@ -213,6 +226,10 @@ pub(super) fn unknown(unknown: Unknown) -> String {
         Unknown::BeginsLate(known) => {
             format!("The capture begins {known} before it, less than two watchdog times: what came before is not known.")
         }
+        Unknown::BeforeTheBegin(before) => format!(
+            "By its time it comes {before} before the first packet of the capture: parts of the run are in the wrong order, or the \
+             clock was set back. What came before it in time is not told."
+        ),
         Unknown::NotResumed => "The capture ends before the connection ran again.".to_owned(),
         Unknown::NothingToCompare => {
             "Frames of this carrier do not repeat telegrams and no other connection is on it: a silent end and a silent carrier look alike."
@@ -244,6 +261,10 @@ pub(super) fn passed(passed: Passed) -> (&'static str, String) {
             ("telegram", text)
         }
         Passed::NoFrames(gap) => ("no frames", format!("no frame for {}", span(gap.span().as_nanos()))),
+        Passed::CaptureGap(gap) if gap.is_back() => {
+            let back = gap.from.at.since(gap.to.at);
+            ("capture gap", format!("the clock of the capture went back by {}", span(back.as_nanos())))
+        }
         Passed::CaptureGap(gap) => {
             ("capture gap", format!("the capture lost packets over {}", span(gap.span().as_nanos())))
         }

@@ -94,8 +94,8 @@ pub enum FaultKind {
     UnintendedRepetition,
     /// FSCP 12/1: the sender's sequence number jumps by 3 to 9 with nothing missing on the wire.
     /// FSCP 3/1: two telegrams arrive in the wrong order, number n+2 and then number n+1; until the second is there it
-    /// could be a loss, so that one counts. IEC 62541-15: the monitoring number jumps by 3000 to 9000. FSCP 13/1: two telegrams arrive
-    /// in the wrong order.
+    /// could be a loss, so that one counts; but the device answers what the host has not sent yet, so of its two the first counts.
+    /// IEC 62541-15: the monitoring number jumps by 3000 to 9000. FSCP 13/1: two telegrams arrive in the wrong order.
     /// FSCP 2/1: the same for the time stamps of two data messages; a time coordination answers a ping not yet sent.
     IncorrectSequence,
     /// A telegram that the endpoints exchanged never appeared where the tap is; the connection runs on.

@@ -460,7 +460,9 @@ impl<'m, W: Write> Plant<'m, W> {
         if let Some(link) = self.links.get_mut(plan.connection) {
             link.lane_mut(plan.direction).put(octets, true);
         }
-        self.mark_fault(index);
+        if !self.shows_at_once(index) {
+            self.mark_fault(index);
+        }
     }
 
     fn next_stream(&mut self, index: usize) {

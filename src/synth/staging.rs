@@ -10,7 +10,7 @@ use super::fault::State;
 use super::link::Mark;
 use super::plan::FaultKind;
 use super::plant::Plant;
-use crate::machine::Direction;
+use crate::machine::{Direction, Profile};
 use crate::time::Span;
 
 /// Nanoseconds after which a fault that finds its connection down looks again.
@@ -132,7 +132,10 @@ impl<W: Write> Plant<'_, W> {
                 None
             }
             Some(Staged::Overtaken { fault, by, until }) => {
-                lane.put(by, true);
+                if self.shows_at_once(fault) {
+                    self.mark_fault(fault);
+                }
+                self.links.get_mut(connection)?.lane_mut(direction).put(by, true);
                 Some((fault, until, sent.octets))
             }
         }
@@ -225,6 +228,14 @@ impl<W: Write> Plant<'_, W> {
         fault.detail = "the telegram with the next number arrived before this one".into();
         fault.state = State::Done;
         Some((until, ahead))
+    }
+
+    /// Whether the first of two swapped telegrams is wrong for certain: an FSCP 3/1 device answers what the host has not sent yet. Of
+    /// the others it could be a loss until the second is there.
+    pub(super) fn shows_at_once(&self, index: usize) -> bool {
+        let Some(plan) = self.faults.get(index).map(|fault| fault.plan) else { return false };
+        let profile = self.machine().connections.get(plan.connection).map(|connection| &connection.profile);
+        plan.direction == Direction::ToHost && matches!(profile, Some(Profile::Fscp3_1(_)))
     }
 
     fn armed(&self, connection: usize, direction: Direction, kind: FaultKind) -> Option<usize> {

@@ -1,5 +1,6 @@
 //! What was not examined: a capture with a hole is never clean.
 
+use super::tap::tap_faults;
 use crate::capture::{Cut, Summary};
 use crate::carrier::Reason;
 use crate::check::{Implausible, Location, Outcome, TapFault, Unchecked};
@@ -128,13 +129,8 @@ pub fn gaps(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Vec<Gap>
         .any(|value| matches!(value.place.carrier, Carrier::Udp { .. } | Carrier::Type2 { .. }));
     let fragments = contents.not_examined.by_key.get(&Reason::Fragment).copied().unwrap_or_default();
     gaps.extend((in_udp && fragments > 0).then_some(Gap::Fragments { packets: fragments }));
-    gaps.extend(
-        outcome
-            .tap_faults
-            .iter()
-            .filter(|(fault, _, _)| fault.hides_packets())
-            .map(|(fault, count, _)| Gap::Tap { fault, count }),
-    );
+    let lost = tap_faults(machine, outcome).into_iter().filter(|(fault, _, _)| fault.hides_packets());
+    gaps.extend(lost.map(|(fault, count, _)| Gap::Tap { fault, count }));
     for (connection, told) in outcome.connections.iter().enumerate() {
         gaps.extend(told.unchecked.map(|why| Gap::Connection { connection, why }));
     }

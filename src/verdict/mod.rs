@@ -11,6 +11,7 @@ mod normality;
 mod pair;
 mod projection;
 mod standstill;
+mod tap;
 #[cfg(test)]
 mod tests;
 mod tolerance;
@@ -26,12 +27,13 @@ pub use normality::Normality;
 pub use pair::{PairStatus, PairVerdict};
 pub use projection::{DirectionTail, NoTail, tails};
 pub use standstill::{Against, RampJudged, StandstillVerdict, StopJudged};
+pub use tap::tap_faults;
 pub use tolerance::{Free, Normal, Taken, Tolerance};
 pub use uncertainty::{Comparison, Uncertainty};
 pub use watchdogs::{ObservedCycle, judge_watchdogs, observed_cycles};
 
 use crate::capture::Summary;
-use crate::check::Outcome;
+use crate::check::{Location, Outcome, TapFault};
 use crate::machine::Machine;
 
 /// Verdict over a machine and a run.
@@ -43,6 +45,8 @@ pub struct Verdict {
     pub pairs: Vec<PairVerdict>,
     /// One per connection, in the order of the machine file.
     pub connections: Vec<ConnectionVerdict>,
+    /// What the capture lost: kind, number, first place.
+    pub tap_faults: Vec<(TapFault, u64, Location)>,
     /// Why the run was not fully examined.
     pub gaps: Vec<Gap>,
     /// The whole.
@@ -98,7 +102,14 @@ pub fn judge(machine: &Machine, outcome: &Outcome, summary: &Summary) -> Verdict
         .collect();
     let uncertain = uncertainty::both_ways(clock, machine);
     let pairs = machine.pairs.iter().zip(&outcome.pairs).map(|(pair, outcome)| pair::judge(pair, outcome, uncertain));
-    let mut verdict = Verdict { functions, pairs: pairs.collect(), connections, gaps, result: Judgement::WithinLimits };
+    let mut verdict = Verdict {
+        functions,
+        pairs: pairs.collect(),
+        connections,
+        tap_faults: tap_faults(machine, outcome),
+        gaps,
+        result: Judgement::WithinLimits,
+    };
     let functions = verdict.functions.iter().map(|function| function.status.judgement());
     let pairs = verdict.pairs.iter().map(|pair| pair.status.judgement());
     verdict.result = functions.chain(pairs).fold(verdict.communication(), Judgement::max);

@@ -33,4 +33,5 @@ mod support;
 mod survey;
 mod timing;
 mod trips;
+mod unseen;
 mod watchdogs;

@@ -52,13 +52,13 @@ fn due(kind: FaultKind, direction: Direction) -> Cause {
 }
 
 /// A machine of one profile, and the connections of it that are tried by default.
-struct Stage {
-    name: &'static str,
-    machine: Machine,
-    tried: &'static [usize],
+pub struct Stage {
+    pub name: &'static str,
+    pub machine: Machine,
+    pub tried: &'static [usize],
 }
 
-fn stages() -> Vec<Stage> {
+pub fn stages() -> Vec<Stage> {
     let read = |text: &str| machine::read("machine.toml", text).unwrap_or_else(|problems| panic!("{problems}"));
     vec![
         Stage { name: "FSCP 12/1", machine: scenario(), tried: &[0] },

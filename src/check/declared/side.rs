@@ -284,7 +284,7 @@ impl Side {
         let due = |last, edge| if edge || !linked { count.counter.next(last) } else { last };
         self.resync.take(seen, toggle, due, at);
         let steps = |from, to| count.counter.steps(from, to).unwrap_or(u32::MAX);
-        if !self.resync.regain(base, self.direction, number, steps) {
+        if !self.resync.regain(base, self.direction, (number, count.counter.start), steps) {
             return false;
         }
         if count.hidden > 0 {

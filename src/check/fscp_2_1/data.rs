@@ -55,11 +55,17 @@ impl Fscp2_1 {
         let tap_gap = base.watch.may_be_lost(direction, at.at);
         self.tell_unasked(base, base.watch.has_tap_gap(direction), Some((at, telegram.message.mode.ping_count())));
         let is_opening = self.is_opening(&telegram);
+        let is_silence = base.watch.last(direction).is_some_and(|last| at.at.since(last.at) > self.watchdog);
+        let start_unseen = is_silence && base.watch.has_tap_gap(direction);
+        if start_unseen {
+            self.time.forget_clock();
+        }
         let stamp = telegram.message.time_stamp;
         let expected = Expected {
             opening: is_opening.then_some(self.parameters.initial_rollover),
             stamp_went_down: self.data.last.is_some_and(|last| stamp.0 < last.0),
             rollovers_unseen: self.rollovers_unseen(base, tap_gap, at),
+            start_unseen: start_unseen.then_some(self.parameters.initial_rollover),
         };
         let was_confirmed = self.data.trust.is_confirmed();
         let rolled_over = match self.data.trust.data(&telegram, expected) {

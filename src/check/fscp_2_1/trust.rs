@@ -25,6 +25,25 @@ pub(super) struct Trust {
     unfit: bool,
     /// Rollover count under which the last data message fitted the identity.
     rollover: Option<u16>,
+    /// Which other ones may be, until a message agrees with one that was solved behind a gap.
+    unseen: Option<Unseen>,
+}
+
+/// What a gap of the capture may have hidden.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+struct Unseen {
+    /// The rollover count before it.
+    before: u16,
+    rollovers: u16,
+    /// A start, from this count on.
+    start: Option<Option<u16>>,
+}
+
+impl Unseen {
+    fn explains(&self, rollover: u16) -> bool {
+        let since = |first: u16| rollover.wrapping_sub(first) <= self.rollovers;
+        since(self.before) || self.start.is_some_and(|start| start.is_none_or(since))
+    }
 }
 
 /// What a data message is expected to follow.
@@ -36,6 +55,8 @@ pub(super) struct Expected {
     pub(super) stamp_went_down: bool,
     /// Rollovers of the time stamp that may have gone unseen since the last one.
     pub(super) rollovers_unseen: u16,
+    /// Whether the capture may have missed that the connection began anew, and the rollover count then, if that is known.
+    pub(super) start_unseen: Option<Option<u16>>,
 }
 
 /// How a telegram fits.
@@ -160,10 +181,14 @@ impl Trust {
         if let Some((rollover, reading)) = found {
             let rolled_over =
                 telegram.message.format == Format::Extended && first != Some(rollover) && known != Some(rollover);
-            self.rollover = Some(rollover);
+            (self.rollover, self.unseen) = (Some(rollover), None);
             self.confirmed = true;
             return Fit::Proven { reading, telegrams: 1, rolled_over };
         }
+        let rollovers = expected.rollovers_unseen;
+        let unseen =
+            known.filter(|_| rollovers > 0).map(|before| Unseen { before, rollovers, start: expected.start_unseen });
+        let unseen = self.unseen.or(unseen);
         if telegram.message.format == Format::Base && known.is_none() {
             return match telegram.verify(Key { producer, rollover: 0 }) {
                 Ok(reading) => {
@@ -177,10 +202,10 @@ impl Trust {
             None => true,
             // A reply to the connection open may have given another count than the open and the machine file.
             Some(_) if expected.opening.is_some() => true,
-            Some(known) => rollover.wrapping_sub(known) <= expected.rollovers_unseen,
+            Some(_) => unseen.is_some_and(|unseen| unseen.explains(*rollover)),
         };
         if let Some(rollover) = telegram.solve_rollover(producer).filter(may_be).filter(|r| fits(*r).is_some()) {
-            self.rollover = Some(rollover);
+            (self.rollover, self.unseen) = (Some(rollover), unseen);
             self.confirmed &= expected.opening.is_none();
             return Fit::Open;
         }

@@ -94,7 +94,7 @@ impl LineRecord {
             gaps.push(Stretch { from, to: now });
         }
         Recent {
-            telegrams: self.telegrams().collect(),
+            telegrams: self.telegrams().filter(|seen| is_before(seen.location, now)).collect(),
             count: self.count,
             last_frame: self.last_frame,
             frames: self.frames,
@@ -131,6 +131,11 @@ impl LineRecord {
     pub(super) const fn is_dense(&self, window: Span) -> bool {
         self.usual.saturating_mul(2) <= window.as_nanos()
     }
+}
+
+/// Whether telegram `seen` came before `now`: what is found out late is told of an earlier packet.
+fn is_before(seen: Location, now: Location) -> bool {
+    (seen.file, seen.packet) < (now.file, now.packet) || seen.at < now.at
 }
 
 /// Whether none of the times between `times`, cut to `from..to`, is longer than half of it.

@@ -42,7 +42,7 @@ pub struct Loss {
     pub to_device: Recent,
     /// The telegrams to the host before the sign.
     pub to_host: Recent,
-    /// Where the capture lost packets last before the sign, as the counters of the carrier show.
+    /// Where the capture lost packets last before the sign, as the counters of the carrier show, or where its clock went back.
     pub capture_gap: Option<Stretch>,
     /// What the other connections did meanwhile.
     pub others: Others,
@@ -78,6 +78,12 @@ pub enum Sign {
         span: Span,
         /// Whether it lasts to the end of the capture.
         to_the_end: bool,
+    },
+    /// No new telegram for longer than the watchdog time, in which no frame was captured that could have carried one: nothing at all, or
+    /// none on a carrier without a counter.
+    Pause {
+        /// Time since the last one.
+        span: Span,
     },
     /// No new telegram for longer than the watchdog time where the capture lost packets.
     Unseen {
@@ -139,6 +145,11 @@ pub struct Stretch {
 }
 
 impl Stretch {
+    /// Whether the clock of the capture went back in it: how long it is nobody knows.
+    pub fn is_back(&self) -> bool {
+        self.to.at < self.from.at
+    }
+
     /// How long it is.
     pub const fn span(&self) -> Span {
         self.to.at.since(self.from.at)

@@ -27,6 +27,8 @@ pub(in crate::check) struct Recorder {
     running: bool,
     /// Whether the last of `losses` is not over yet.
     open: bool,
+    /// Directions in which process data came since its sign.
+    ran: Both<bool>,
     losses: Vec<Loss>,
     omitted: u64,
     capture_gap: Option<Stretch>,
@@ -35,7 +37,7 @@ pub(in crate::check) struct Recorder {
 }
 
 crate::saved::resume!(Recorder {
-    plain: lines, fail_safe, running, open, losses, omitted, capture_gap, looks_around;
+    plain: lines, fail_safe, running, open, ran, losses, omitted, capture_gap, looks_around;
     nested: ;
     fixed: connection, least, watchdog, carrier, supervised
 });
@@ -69,6 +71,7 @@ impl Recorder {
             fail_safe: Both::default(),
             running: false,
             open: false,
+            ran: Both::default(),
             losses: Vec::new(),
             omitted: 0,
             capture_gap: None,
@@ -99,10 +102,18 @@ impl Recorder {
         self.open || !self.running
     }
 
-    /// `supervised`: whether the watchdog runs since the last telegram of a direction.
-    pub(in crate::check) fn look_for_operation(&mut self, supervised: impl Fn(Direction) -> bool, at: Location) {
+    /// A telegram with `content` came. `supervised`: whether the watchdog runs since the last telegram of a direction.
+    pub(in crate::check) fn look_for_operation(
+        &mut self,
+        (direction, content): (Direction, Content),
+        supervised: impl Fn(Direction) -> bool,
+        at: Location,
+    ) {
+        *self.ran.of_mut(direction) |= content == Content::Process;
+        // Behind a hole of the capture the watchdog of a direction runs on before its first telegram.
+        let has_run = |direction| supervised(direction) && (!self.open || *self.ran.of(direction));
         let runs =
-            |direction| !*self.fail_safe.of(direction) && (supervised(direction) || !*self.supervised.of(direction));
+            |direction| !*self.fail_safe.of(direction) && (has_run(direction) || !*self.supervised.of(direction));
         if !BOTH.into_iter().all(runs) || self.lines.to_device.last().is_none() || self.lines.to_host.last().is_none() {
             return;
         }
@@ -119,10 +130,15 @@ impl Recorder {
         *self.fail_safe.of_mut(direction) = begins;
     }
 
-    /// The counters of the carrier show that the capture lost packets up to `at`.
+    /// The counters of the carrier show that the capture lost packets up to `at`, or its clock went back there.
     pub(in crate::check) fn capture_gap(&mut self, at: Location) {
         let last = BOTH.into_iter().filter_map(|direction| self.lines.of(direction).last_frame()).min();
         let Some(from) = last else { return };
+        // Behind a step back the carriers' counters fit no more: that is the same gap.
+        let since = self.capture_gap.filter(Stretch::is_back).map(|gap| at.at.since(gap.to.at));
+        if since.is_some_and(|since| (Span::ZERO..=self.watchdog).contains(&since)) {
+            return;
+        }
         // What is lost in pieces is one gap.
         let from = self.capture_gap.filter(|gap| gap.to.at >= from.at).map_or(from, |gap| gap.from);
         self.capture_gap = Some(Stretch { from, to: at });
@@ -145,6 +161,7 @@ impl Recorder {
             return;
         }
         self.open = true;
+        self.ran = Both::default();
         self.looks_around = true;
         self.losses.push(Loss {
             connection: self.connection,

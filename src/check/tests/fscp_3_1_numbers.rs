@@ -5,15 +5,15 @@ use crate::telegram::fscp_3_1::{self, Flags};
 
 /// FSCP 3/1: telegrams to the host with the numbers given, toggle bit as the number says.
 pub(super) fn numbered(crc1: u16, numbers: &[u32]) -> Vec<(Direction, Vec<u8>)> {
-    numbers
-        .iter()
-        .map(|number| {
-            let toggle = if number % 2 == 1 { Flags::TOGGLE } else { 0 };
-            let mut out = Vec::new();
-            fscp_3_1::emit(&[0x41, 1, 0, 4, 0, 0, 0, 0], Flags(toggle), crc1, *number, &mut out);
-            (ToHost, out)
-        })
-        .collect()
+    numbers.iter().map(|number| (ToHost, toggled(crc1, *number, number % 2 == 1))).collect()
+}
+
+/// A telegram to the host.
+pub(super) fn toggled(crc1: u16, number: u32, toggle: bool) -> Vec<u8> {
+    let mut out = Vec::new();
+    let flags = Flags(if toggle { Flags::TOGGLE } else { 0 });
+    fscp_3_1::emit(&[0x41, 1, 0, 4, 0, 0, 0, 0], flags, crc1, number, &mut out);
+    out
 }
 
 /// Telegrams that make a run that is joined in the middle understood.

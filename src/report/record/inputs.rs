@@ -65,14 +65,18 @@ fn clock(out: &mut Markup, capture: &CaptureReport) {
         );
     }
     if let (Some(first), Some(span)) = (capture.first_ns, capture.span_ns) {
-        let start = Instant::from_nanos(first);
+        let (start, end) = (Instant::from_nanos(first), Instant::from_nanos(first.saturating_add(span)));
+        let length = if span < 0 {
+            format!("the last one comes {} before it", since(start, end))
+        } else {
+            format!("the run takes {}", since(end, start))
+        };
         out.element(
             "p",
             &format!(
-                "First packet {first} ns after 1970-01-01 UTC by the clock of the capture; the run takes {}. Times are as the tap \
+                "First packet {first} ns after 1970-01-01 UTC by the clock of the capture; {length}. Times are as the tap \
                  stamped them: a telegram may pass the tap at the very start of its transfer or at the very end, and \
                  every interval is uncertain by the clock resolution.",
-                since(Instant::from_nanos(first.saturating_add(span)), start)
             ),
         );
     }

@@ -19,7 +19,8 @@ pub fn survey(report: &SurveyReport, width: usize) -> String {
         let label = if index == 0 { "capture" } else { "" };
         line(&mut out, format_args!("{label:7}  {}", printable(&file.name)));
     }
-    let length = report.span_ns.map(|nanos| format!(" over {}", span(nanos))).unwrap_or_default();
+    let length =
+        report.span_ns.filter(|nanos| *nanos >= 0).map(|nanos| format!(" over {}", span(nanos))).unwrap_or_default();
     line(&mut out, format_args!("         {}{length}", counted(report.packets, "packet")));
     if report.connections.is_empty() {
         line(&mut out, "");

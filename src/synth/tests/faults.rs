@@ -98,15 +98,18 @@ fn fscp_3_1_goes_to_fail_safe_values() {
     }
 }
 
-/// Two telegrams in the wrong order: the first is one number ahead, the second is the one that was due.
+/// Two telegrams in the wrong order: the first is one number ahead, the second is the one that was due. Of the device's the ledger names
+/// the first, of the host's the second.
 #[test]
 fn swapped_telegrams_of_fscp_3_1_have_each_others_numbers() {
     for (direction, data) in [(ToHost, 4), (ToDevice, 2)] {
         let (capture, verdicts) = staged(FaultKind::IncorrectSequence, GATE, direction);
-        let second = named(&capture, GATE, &capture.ledger.faults[0]);
-        let telegrams = capture.telegrams[GATE][..=second].iter().zip(&verdicts);
+        let named = capture.telegrams[GATE][named(&capture, GATE, &capture.ledger.faults[0])].packet;
+        let telegrams = capture.telegrams[GATE].iter().zip(&verdicts);
         let telegrams: Vec<_> = telegrams.filter(|(seen, _)| seen.direction == direction).collect();
-        let [.., before, first, second] = telegrams[..] else { panic!("three telegrams") };
+        let at = telegrams.iter().position(|(seen, _)| seen.packet == named).unwrap();
+        let second = if direction == ToHost { at + 1 } else { at };
+        let [before, first, second] = telegrams[second - 2..=second] else { panic!("three telegrams") };
         let number = |seen: &cell::Seen| {
             let telegram = fscp_3_1::Telegram::parse(&seen.octets, data, fscp_3_1::Crc2Form::Short).unwrap();
             telegram.solve_number(0x1234).unwrap()

@@ -30,6 +30,8 @@ pub struct Facts {
     pub same_frames: bool,
     /// Where the capture lost packets, if that touches the silence.
     pub capture_gap: Option<Stretch>,
+    /// The silence, if no frame was captured in it that could have carried a telegram, and the connection did not fall out of operation behind it.
+    pub paused: Option<Span>,
     /// Findings shortly before, and wrong parameters until the connection ran again: class, direction, number, the first.
     pub found: Vec<(Class, Direction, u32, Location)>,
     /// Telegrams found missing where the silence ended.
@@ -144,6 +146,9 @@ impl Facts {
             _ => None,
         });
         let touches = |gap: &Stretch| {
+            if gap.is_back() {
+                return is_behind_operation(gap, loss);
+            }
             gap.to.at >= from && gap.span().as_nanos() > watchdog.as_nanos() / 8 && is_in_silence(gap, &lines, loss)
         };
         Self {
@@ -158,6 +163,7 @@ impl Facts {
                 matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
             }),
             capture_gap: loss.capture_gap.filter(touches),
+            paused: paused(outcome, loss),
             found: found(outcome, loss, from),
             missing: missing(outcome, loss, &lines),
             skipped: skipped(connection, loss),
@@ -192,6 +198,14 @@ fn without_late(telegrams: &[Seen], now: Instant, limit: Span) -> &[Seen] {
         && pause.saturating_mul(4) >= longest.saturating_mul(7)
         && now.since(last.location.at).as_nanos() <= limit.as_nanos() / 4;
     if is_late { telegrams.get(..telegrams.len().saturating_sub(1)).unwrap_or(telegrams) } else { telegrams }
+}
+
+/// Whether a step back of the clock stands between the last process data of both directions and the sign.
+fn is_behind_operation(gap: &Stretch, loss: &Loss) -> bool {
+    BOTH.into_iter().all(|direction| {
+        let last = loss.recent(direction).telegrams.iter().rfind(|seen| seen.content == Content::Process);
+        last.is_none_or(|last| (last.location.file, last.location.packet) < (gap.to.file, gap.to.packet))
+    })
 }
 
 /// Whether a loss of the capture lies at least partly in the silence of one direction.
@@ -255,6 +269,13 @@ fn turn(lines: &[Line; 2], loss: &Loss) -> Option<Direction> {
         Direction::ToDevice => Direction::ToHost,
         Direction::ToHost => Direction::ToDevice,
     })
+}
+
+/// A silence that was the machine's is a finding where it ended.
+fn paused(outcome: &ConnectionOutcome, loss: &Loss) -> Option<Span> {
+    let Sign::Pause { span } = loss.sign else { return None };
+    let mut here = outcome.findings.iter().filter(|finding| finding.location == loss.location);
+    (!here.any(|finding| finding.class == Class::UnacceptableDelay)).then_some(span)
 }
 
 fn found(outcome: &ConnectionOutcome, loss: &Loss, from: Instant) -> Vec<(Class, Direction, u32, Location)> {

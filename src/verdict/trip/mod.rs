@@ -107,12 +107,17 @@ pub struct Evidence {
 /// A fact that speaks for or against a cause.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fact {
-    /// Counters of the carrier: packets are missing in the capture.
+    /// Counters of the carrier: packets are missing in the capture. Or its clock went back.
     CaptureGap {
         /// Where.
         gap: Stretch,
         /// Whether the connection gave up by itself meanwhile.
         reacted: bool,
+    },
+    /// No frame was captured that could have carried a telegram, and the connection ran on.
+    NothingCaptured {
+        /// The silence.
+        silence: Span,
     },
     /// The numbers in the telegrams went on over a silence, and nobody gave up.
     NumbersWentOn {
@@ -260,6 +265,8 @@ pub enum Unknown {
     NeverSeen(Direction),
     /// The capture begins this time before the sign, less than two watchdog times.
     BeginsLate(Span),
+    /// By its time the sign comes this long before the first packet: parts of the run are in the wrong order, or the clock was set back.
+    BeforeTheBegin(Span),
     /// The capture ends before the connection runs again.
     NotResumed,
     /// Nothing else travels on this carrier and its frames do not repeat telegrams: a silent end and a silent carrier look alike.
@@ -310,7 +317,9 @@ fn unknown(facts: &Facts, loss: &Loss, first: Option<crate::time::Instant>) -> V
     }
     if let Some(first) = first {
         let known = loss.location.at.since(first);
-        if known.as_nanos() < facts.watchdog.as_nanos().saturating_mul(2) {
+        if known < Span::ZERO {
+            unknown.push(Unknown::BeforeTheBegin(Span::from_nanos(known.as_nanos().saturating_neg())));
+        } else if known.as_nanos() < facts.watchdog.as_nanos().saturating_mul(2) {
             unknown.push(Unknown::BeginsLate(known));
         }
     }

@@ -53,6 +53,11 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
     if let Some(gap) = facts.capture_gap {
         let reacted = facts.reacted;
         let fact = Fact::CaptureGap { gap, reacted };
+        if gap.is_back() {
+            // What stands before it is not what came before.
+            scales.add(Cause::CaptureLoss, 6, fact);
+            return true;
+        }
         let explains = gap.span().as_nanos().saturating_mul(10) >= facts.watchdog.as_nanos().saturating_mul(8);
         match (reacted, explains) {
             (false, _) => scales.add(Cause::CaptureLoss, 6, fact),
@@ -64,7 +69,14 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
         }
         return !reacted;
     }
-    if facts.reacted || !matches!(loss.sign, Sign::Silence { to_the_end: false, .. }) {
+    if facts.reacted {
+        return false;
+    }
+    if let Some(silence) = facts.paused {
+        scales.add(Cause::CaptureLoss, 6, Fact::NothingCaptured { silence });
+        return true;
+    }
+    if !matches!(loss.sign, Sign::Silence { to_the_end: false, .. } | Sign::Pause { .. }) {
         return false;
     }
     let median = [facts.to_device.median, facts.to_host.median].into_iter().flatten().max();

@@ -49,6 +49,7 @@ fn facts() -> Facts {
         would_show: true,
         same_frames: true,
         capture_gap: None,
+        paused: None,
         found: Vec::new(),
         missing: 0,
         skipped: None,
@@ -161,6 +162,12 @@ fn packets_that_the_capture_lost_come_first_unless_the_connection_gave_up_for_wa
     assert_eq!(first(&lost, &loss(Sign::Unseen { span: ms(110) })), Some(Cause::CaptureLoss));
     let gave_up = Facts { reacted: true, told: stalled().told, ..lost.clone() };
     assert_eq!(first(&gave_up, &told()), Some(Cause::BusGap));
+    // Nothing at all was captured; who gave up behind it missed something.
+    let pause = Facts { capture_gap: None, paused: Some(ms(110)), ..lost.clone() };
+    let sign = loss(Sign::Pause { span: ms(110) });
+    assert_eq!(ranked(&pause, &sign), [(Cause::CaptureLoss, 6)]);
+    assert_eq!(first(&Facts { would_show: false, ..pause.clone() }, &sign), Some(Cause::CaptureLoss));
+    assert_eq!(first(&Facts { reacted: true, ..pause }, &sign), Some(Cause::BusGap));
     // Too short for a timeout: it hides the reason.
     let short = Facts { capture_gap: Some(gap(970, SIGN)), ..facts() };
     assert_eq!(ranked(&short, &told()), [(Cause::CaptureLoss, 4)]);
