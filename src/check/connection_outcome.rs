@@ -35,6 +35,22 @@ pub struct ConnectionOutcome {
     pub recovered: Vec<RecoveredKey>,
 }
 
+impl ConnectionOutcome {
+    /// Takes back what rests on which direction is which, where the machine file does not know it. Where both ends behave
+    /// alike, only the names of the directions do.
+    pub(super) fn without_directions(&mut self, are_ends_alike: bool) {
+        if are_ends_alike {
+            self.unchecked.get_or_insert(Unchecked::DirectionsUnknown);
+            return;
+        }
+        self.unchecked = Some(Unchecked::DirectionsUnknown);
+        self.findings.clear();
+        self.trips.clear();
+        self.losses.clear();
+        self.omitted = 0;
+    }
+}
+
 /// Everything found out about one direction of a connection.
 #[derive(Clone, Debug)]
 pub struct DirectionOutcome {
@@ -62,6 +78,8 @@ pub struct DirectionOutcome {
 /// Why a connection was not fully examined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unchecked {
+    /// The machine file does not know which direction is which.
+    DirectionsUnknown,
     /// No telegram was seen in this direction.
     NeverSeen(Direction),
     /// The CRC of this profile's form can't be computed.

@@ -9,7 +9,10 @@ use super::words::SURVEY_CAUTIONS;
 use super::words_3_1::{of_start, surveyed_rule};
 use crate::budget::residual::Ratio;
 use crate::capture::Summary;
-use crate::survey::{Address, Crc2Rule, Domain, Found, Keys, Layout, Outcome, Search, Side, State};
+use crate::machine::RelayOrder;
+use crate::survey::{
+    Address, Crc2Rule, Domain, Found, Keys, Layout, Outcome, Pairing, Search, Side, Spot, State, Unread,
+};
 use crate::telegram::fscp_2_1::{Format, Seeds};
 use crate::telegram::fscp_3_1::Crc2Form;
 use crate::telegram::fscp_13_1::Udid;
@@ -60,6 +63,13 @@ fn gaps(outcome: &Outcome, summary: &Summary) -> Vec<String> {
         let packets = counted(outcome.cut_packets, "packet");
         gaps.push(format!("{packets} cut by the snap length; telegrams may have stood behind the cut"));
     }
+    gaps.extend(unread(&outcome.unread));
+    if outcome.refused > 0 {
+        gaps.push(format!(
+            "more places of telegrams than are held against each other: {} left out; survey parts of the network",
+            counted(outcome.refused, "time")
+        ));
+    }
     if outcome.forgotten > 0 {
         gaps.push(format!(
             "more addresses than are remembered at once: {} forgotten",
@@ -69,9 +79,39 @@ fn gaps(outcome: &Outcome, summary: &Summary) -> Vec<String> {
     gaps
 }
 
+/// What could not be looked into.
+fn unread(unread: &Unread) -> impl Iterator<Item = String> {
+    let links = unread.link_types.iter().map(|(number, packets)| {
+        let packets = counted(*packets, "packet");
+        let link = number.map_or_else(|| "other links".to_owned(), |number| format!("a link of type {number}"));
+        format!(
+            "{packets} from {link}, not Ethernet, which is the only one that is read; capture on an Ethernet interface"
+        )
+    });
+    let fragments = (unread.fragments > 0)
+        .then(|| format!("{} of IP; telegrams in them are not put together", counted(unread.fragments, "fragment")));
+    let malformed = (unread.malformed > 0)
+        .then(|| format!("{} that do not hold what their layers promise", counted(unread.malformed, "packet")));
+    links.collect::<Vec<_>>().into_iter().chain(fragments).chain(malformed)
+}
+
+/// How sure the pairing is, and with whom it may be.
+pub(super) fn pairing(found: &Found) -> (&'static str, Vec<String>) {
+    match &found.pairing {
+        Pairing::Told => ("told", Vec::new()),
+        Pairing::OnlyPossible => ("only possible", Vec::new()),
+        Pairing::Unknown(partners) => ("unknown", partners.iter().map(|partner| id(*partner)).collect()),
+        Pairing::Alone => ("no partner", Vec::new()),
+        Pairing::Copy(original) => ("copy", vec![id(*original)]),
+    }
+}
+
 fn connection(index: usize, found: &Found, search: Search) -> FoundReport {
+    let (pairing, pairing_with) = pairing(found);
     FoundReport {
         id: id(index),
+        pairing,
+        pairing_with,
         profile: found.profile,
         is_directed: found.is_directed,
         to_device: found.to_device.as_ref().map(side),
@@ -94,12 +134,20 @@ fn chance(bits: u32, search: Search) -> Scientific {
 fn side(side: &Side) -> FoundSide {
     let tally = &side.tally;
     let [start_up, running, fail_safe] = tally.states;
-    let (carrier, place) = place(side);
+    let (carrier, at) = place(&side.spot());
     let (telegrams, confirmed) = (tally.telegrams, tally.confirmed);
     FoundSide {
         carrier,
-        place,
+        place: at,
         offset: side.offset,
+        relayed: side.relay.map(|relay| {
+            let (carrier, place) = place(&relay.spot);
+            let order = match relay.order {
+                RelayOrder::To => "to",
+                RelayOrder::From => "from",
+            };
+            format!("{order} {carrier}, {place}")
+        }),
         telegram_length: side.length,
         safe_data_length: side.safe_data,
         period_ns: tally.period().map(Span::as_nanos),
@@ -118,18 +166,18 @@ fn side(side: &Side) -> FoundSide {
 }
 
 /// Carrier, and address and octet on it in words.
-pub(super) fn place(side: &Side) -> (&'static str, String) {
-    let (carrier, address) = address(side);
-    match side.address {
+pub(super) fn place(spot: &Spot) -> (&'static str, String) {
+    let (carrier, address) = address(spot);
+    match spot.address {
         Address::Type12Logical { .. } => (carrier, address),
-        _ => (carrier, format!("{address}, octet {}", side.offset)),
+        _ => (carrier, format!("{address}, octet {}", spot.offset)),
     }
 }
 
-fn address(side: &Side) -> (&'static str, String) {
-    match side.address {
+fn address(spot: &Spot) -> (&'static str, String) {
+    match spot.address {
         Address::Type12Logical { address, .. } => {
-            let start = u64::from(address).saturating_add(u64::try_from(side.offset).unwrap_or(u64::MAX));
+            let start = u64::from(address).saturating_add(u64::try_from(spot.offset).unwrap_or(u64::MAX));
             ("IEC 61158 Type 12", format!("0x{start:08X}"))
         }
         Address::Type12Memory { station, memory, .. } => {
@@ -187,6 +235,7 @@ fn values(found: &Found) -> Vec<Key> {
         }
         Keys::Fscp3_1(crc1) => {
             let remark = match (crc1.value, crc1.rests_on_step) {
+                (Some(_), false) if crc1.is_of_reset => Some("by numbers that were reset".to_owned()),
                 (Some(_), false) => None,
                 (Some(_), true) => Some(format!(
                     "one of {} that fit; the only one under which both ends are at the same number",
@@ -249,7 +298,10 @@ fn keys_3_1_wide(rule: &Crc2Rule) -> Vec<Key> {
 fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<Key> {
     let address = |address: &Option<u16>| address.map(|address| address.to_string());
     let bits: u32 = domain.known.iter().map(|octet| octet.count_ones()).sum();
-    let unknown = domain.udid.is_none().then(|| format!("{bits} of its 48 bits are known"));
+    let unknown = domain.udid.is_none().then(|| match domain.is_contradictory {
+        true => "its telegrams contradict each other".to_owned(),
+        false => format!("{bits} of its 48 bits are known"),
+    });
     let udid =
         domain.udid.map(|Udid([a, b, c, d, e, f])| format!("\"{a:02x}:{b:02x}:{c:02x}:{d:02x}:{e:02x}:{f:02x}\""));
     let number = domain.number.map(|number| number.to_string());

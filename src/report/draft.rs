@@ -2,13 +2,13 @@
 
 use std::fmt::Write;
 
-use super::build_survey::{id, keys, place};
+use super::build_survey::{id, keys, pairing, place};
 use super::number::counted;
 use super::survey_model::LeftOut;
 use crate::capture::Summary;
 use crate::carrier::type13::MessageType;
-use crate::machine::{self, Direction};
-use crate::survey::{Address, Found, Keys, Outcome, Search, Side};
+use crate::machine::{self, Direction, RelayOrder};
+use crate::survey::{Address, Found, Keys, Outcome, Pairing, Search, Side, Spot};
 use crate::time::Span;
 
 /// How a drafted file begins; a file that begins otherwise was not drafted, or was made one's own.
@@ -81,7 +81,14 @@ pub fn draft(outcome: &Outcome, summary: &Summary) -> (String, Vec<LeftOut>) {
 /// Why the connection that was last added to `file` can't stand there.
 fn obstacle(found: &Found, file: &str) -> Option<String> {
     if found.to_device.is_none() || found.to_host.is_none() {
-        return Some("only one of its directions was found".to_owned());
+        let (_, others) = pairing(found);
+        return Some(match found.pairing {
+            Pairing::Unknown(_) => {
+                format!("its pairing is unknown: the other direction may be that of {}", others.join(" or "))
+            }
+            Pairing::Copy(_) => format!("its telegrams are copies of those of {}", others.join(" or ")),
+            _ => "only one of its directions was found".to_owned(),
+        });
     }
     let problems = machine::read("", file).err()?;
     let first = problems.iter().next().map(|problem| problem.message.clone()).unwrap_or_default();
@@ -100,7 +107,14 @@ fn connection(index: usize, found: &Found, search: Search) -> String {
     if !found.is_directed {
         add(
             &mut out,
-            "# PLACEHOLDER: the capture does not tell which direction is which; exchange the two if need be.",
+            "# The capture does not tell which direction is which: exchange the two if need be, and delete the next line.\n\
+             directions = \"unknown\"   # PLACEHOLDER",
+        );
+    }
+    if found.pairing == Pairing::OnlyPossible {
+        add(
+            &mut out,
+            "# No telegram tells that the two directions belong together; nothing else in the capture can be the partner.",
         );
     }
     add(&mut out, "[connection.telegram]");
@@ -143,12 +157,22 @@ fn connection(index: usize, found: &Found, search: Search) -> String {
         };
         let Some(side) = side else { continue };
         add(&mut out, format_args!("[connection.{}]", direction.name()));
-        match carrier(side) {
+        match carrier(&side.spot()) {
             Some(lines) => out.push_str(&lines),
             None => {
-                let (carrier, place) = place(side);
+                let (carrier, place) = place(&side.spot());
                 add(&mut out, format_args!("# {carrier}, {place}"));
             }
+        }
+        if let Some(relay) = side.relay
+            && let Some(lines) = carrier(&relay.spot)
+        {
+            let key = match relay.order {
+                RelayOrder::To => "relayed_to",
+                RelayOrder::From => "relayed_from",
+            };
+            let fields: Vec<&str> = lines.lines().collect();
+            add(&mut out, format_args!("{key} = {{ {} }}", fields.join(", ")));
         }
     }
     out
@@ -221,10 +245,10 @@ fn whole_millis(span: Span) -> i64 {
 }
 
 /// The lines of a place; `None` if the machine file has no such carrier.
-fn carrier(side: &Side) -> Option<String> {
-    let offset = side.offset;
+fn carrier(spot: &Spot) -> Option<String> {
+    let offset = spot.offset;
     let mut out = String::new();
-    match side.address {
+    match spot.address {
         Address::Type12Logical { address, .. } => {
             let start = address.checked_add(u32::try_from(offset).ok()?)?;
             add(&mut out, format_args!("carrier = \"type12\"\naddress = 0x{start:08X}"));

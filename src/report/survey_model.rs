@@ -45,6 +45,12 @@ pub struct FoundReport {
     pub profile: &'static str,
     /// Whether the capture tells which direction is which; if not, their order is arbitrary.
     pub is_directed: bool,
+    /// How sure it is that both directions belong together, or why one is alone: `told` by their telegrams; `only possible`,
+    /// as nothing else in the capture can be the partner of either; `unknown`, as several may be; `no partner` in the capture;
+    /// `copy` of another connection's telegrams.
+    pub pairing: &'static str,
+    /// Connections whose telegrams may be the other direction, or of which these are copies.
+    pub pairing_with: Vec<String>,
     /// Telegrams from host to device; null if none were found.
     pub to_device: Option<FoundSide>,
     /// Telegrams from device to host; null if none were found.
@@ -64,6 +70,9 @@ pub struct FoundSide {
     pub place: String,
     /// Octets before the telegram in these data.
     pub offset: usize,
+    /// The other place of the same telegrams, if a standard controller copies them: `to` or `from` there, for people.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relayed: Option<String>,
     /// Octets of the telegram.
     pub telegram_length: usize,
     /// Octets of safe data in it.

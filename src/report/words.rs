@@ -239,6 +239,10 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
 
 pub(super) fn unchecked(why: Unchecked) -> String {
     match why {
+        Unchecked::DirectionsUnknown => {
+            "the machine file does not know which direction is which (directions = \"unknown\"), so nothing that rests on it is told; exchange to_host and to_device, and what goes with them, if need be, and delete that line"
+                .to_owned()
+        }
         Unchecked::NeverSeen(direction) => {
             let advice = match direction {
                 Direction::ToDevice => "compare its place in the machine file with the wire",

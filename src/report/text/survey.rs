@@ -6,6 +6,9 @@ use super::super::number::{counted, grouped, millis_short, span};
 use super::super::survey_model::{FoundReport, FoundSide, LeftOut, SurveyReport};
 use super::{line, paragraph};
 
+/// Names that are written out.
+const SHOWN: usize = 6;
+
 /// Renders the report in at most `width` characters per line (80 at least).
 pub fn survey(report: &SurveyReport, width: usize) -> String {
     let width = width.max(80).saturating_sub(2);
@@ -52,13 +55,59 @@ fn places(out: &mut String, connections: &[FoundReport], width: usize) {
             let mark = if found.is_directed { "" } else { "?" };
             rows.push(match side {
                 Some(side) => row(found, &format!("{direction}{mark}"), side),
-                None => vec![found.id.clone(), format!("{direction}{mark}"), "not found".to_owned()],
+                None => vec![found.id.clone(), format!("{direction}{mark}"), missing(found)],
             });
         }
     }
     out.push_str(&table(&head, &rows, width));
     if connections.iter().any(|found| !found.is_directed) {
         paragraph(out, "  ", "? Neither telegrams nor carrier tell which direction is which.", width);
+    }
+    remarks(out, connections, width);
+}
+
+/// What the table does not hold.
+fn remarks(out: &mut String, connections: &[FoundReport], width: usize) {
+    let with = |pairing: &str| -> Vec<String> {
+        connections.iter().filter(|found| found.pairing == pairing).map(|found| found.id.clone()).collect()
+    };
+    if connections.iter().any(|found| found.pairing == "unknown") {
+        let text = "Pairing unknown: no telegram tells which of the connections named there is the other direction.";
+        paragraph(out, "  ", text, width);
+    }
+    let only = with("only possible");
+    if !only.is_empty() {
+        let text = format!(
+            "{}: no telegram tells that both directions belong together; nothing else in the capture can be the partner.",
+            short_list(&only)
+        );
+        paragraph(out, "  ", &text, width);
+    }
+    for found in connections {
+        for (direction, side) in [("device", &found.to_device), ("host", &found.to_host)] {
+            if let Some(relayed) = side.as_ref().and_then(|side| side.relayed.as_ref()) {
+                let text = format!("{} to {direction}: the same telegrams are copied {relayed}.", found.id);
+                paragraph(out, "  ", &text, width);
+            }
+        }
+    }
+}
+
+/// Why a direction is not here.
+fn missing(found: &FoundReport) -> String {
+    match found.pairing {
+        "unknown" => format!("pairing unknown: {}", short_list(&found.pairing_with)),
+        "copy" => format!("not found; these are copies of {}", short_list(&found.pairing_with)),
+        _ => "not found".to_owned(),
+    }
+}
+
+/// A few names, and how many more there are.
+fn short_list(names: &[String]) -> String {
+    let shown = names.get(..SHOWN).unwrap_or(names).join(", ");
+    match names.len().saturating_sub(SHOWN) {
+        0 => shown,
+        more => format!("{shown} and {more} more"),
     }
 }
 

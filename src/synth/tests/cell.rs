@@ -39,6 +39,7 @@ pub fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, t
         to_host,
         to_device,
         to_host_relay: None,
+        is_directed: true,
         to_device_relay: None,
     }
 }
