@@ -127,8 +127,13 @@ impl Mark {
         may_be.then_some(Self { last: self.last.or(other.last), idle: self.idle.or(other.idle), ..self })
     }
 
-    const fn is_known(self) -> usize {
-        self.last.is_some() as usize + self.idle.is_some() as usize
+    /// How much of it is known.
+    const fn parts(self) -> u8 {
+        match (self.last, self.idle) {
+            (Some(_), Some(_)) => 2,
+            (None, None) => 0,
+            _ => 1,
+        }
     }
 }
 
@@ -257,7 +262,7 @@ pub struct Domain {
 pub(super) fn domains(followers: &[&Follower]) -> Vec<(Vec<usize>, Domain)> {
     let mut order: Vec<(usize, Mark)> =
         followers.iter().enumerate().filter_map(|(index, follower)| Some((index, follower.mark?))).collect();
-    order.sort_by_key(|(index, mark)| (std::cmp::Reverse(mark.is_known()), *index));
+    order.sort_by_key(|(index, mark)| (std::cmp::Reverse(mark.parts()), *index));
     let mut groups: Vec<(Mark, Vec<usize>)> = Vec::new();
     for (index, mark) in order {
         let mut fitting = groups.iter_mut().filter_map(|group| Some((group.0.with(mark)?, group)));
