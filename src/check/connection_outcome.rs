@@ -40,7 +40,10 @@ impl ConnectionOutcome {
     /// alike, only the names of the directions do.
     pub(super) fn without_directions(&mut self, are_ends_alike: bool) {
         if are_ends_alike {
-            self.unchecked.get_or_insert(Unchecked::DirectionsUnknown);
+            // Both that and where a key comes from are for the user to settle; this one first.
+            if matches!(self.unchecked, None | Some(Unchecked::DraftedKey(_))) {
+                self.unchecked = Some(Unchecked::DirectionsUnknown);
+            }
             return;
         }
         self.unchecked = Some(Unchecked::DirectionsUnknown);
