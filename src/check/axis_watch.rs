@@ -181,9 +181,11 @@ impl AxisWatch {
             return self.settled_by_position();
         }
         let (standstill, moved_until) = (self.still_since?, self.moved_until?);
-        // A last number that stood for long stood before the ramp. With a limited jerk its end is flatter than its mean.
-        let blur = ramp.map_or(self.count_time, |ramp| {
-            Span::from_nanos(ramp.as_nanos().saturating_mul(4 * FLICKER)).min(self.count_time)
+        // A last number that stood for long stood before the ramp, and one that flickers stands for less than a count takes. With a
+        // limited jerk the end of a ramp is flatter than its mean.
+        let blur = ramp.map_or(self.count_time, |mean| {
+            let counts = |times: i64| Span::from_nanos(mean.as_nanos().saturating_mul(FLICKER.saturating_mul(times)));
+            self.count_time.max(counts(2)).min(counts(4))
         });
         let back = |at: Location| {
             at.at

@@ -177,9 +177,9 @@ impl Open {
         disagree.then_some(Implausible::Disagree { position: self.way.farthest(), speed: sum.seen })
     }
 
-    /// Mean time that one count of the speed took from the upper part of the ramp down to the standstill.
+    /// Mean time that one count of the speed took from the lower, else the upper end of the ramp's part down to the standstill.
     pub(super) fn time_of_count(&self, watch: &AxisWatch) -> Option<Span> {
-        let (from, speed) = self.upper?;
+        let (from, speed) = self.lower.or(self.upper).filter(|(_, speed)| *speed > watch.threshold())?;
         let time = i128::from(watch.still_since?.at.since(from.at).as_nanos());
         let time = time.saturating_mul(watch.count_of_speed.into()).checked_div(speed.into())?;
         i64::try_from(time).ok().map(Span::from_nanos)
