@@ -9,7 +9,7 @@ use super::contents::{Contents, HeldBack};
 use super::cycle::{Cycle, Cycles, FrameKind, counted};
 use super::finding::{Class, Location};
 use super::follower::{Follower, Siblings, look_around};
-use super::fscp_2_1::Openings;
+use super::fscp_2_1::take_opening;
 use super::grain::Grain;
 use super::pair::{PairMeter, PairOutcome};
 use super::place::{Owner, Places};
@@ -26,6 +26,7 @@ use crate::carrier::type12::{Address, Command};
 use crate::carrier::type13::MessageType;
 use crate::carrier::{Headers, Kind, Pass, Payload, Walker, ethernet, ipv4, ipv6, type10, type12, type13, udp};
 use crate::machine::{Carrier, Direction, Machine, Profile};
+use crate::telegram::fscp_2_1::opening::Openings;
 use crate::time::{Instant, Span};
 
 /// Checks the packets of one run against one machine.
@@ -423,7 +424,7 @@ impl State<'_> {
 
     /// A connection is being opened: tells those that it may be.
     fn open(&mut self, open: &Open<'_>, at: Location) {
-        let Some(opened) = self.openings.take(open) else { return };
+        let Some(opened) = take_opening(&mut self.openings, open) else { return };
         for (follower, connection) in self.followers.iter_mut().zip(&self.machine.connections) {
             let Profile::Fscp2_1(parameters) = &connection.profile else { continue };
             let place = match parameters.produces {

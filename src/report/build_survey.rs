@@ -11,9 +11,9 @@ use crate::budget::residual::Ratio;
 use crate::capture::Summary;
 use crate::machine::RelayOrder;
 use crate::survey::{
-    Address, Crc2Rule, Domain, Found, Keys, Layout, Outcome, Pairing, Search, Side, Spot, State, Unread,
+    Address, Crc2Rule, Domain, Found, Keys, Layout, Opening, Outcome, Pairing, Search, Side, Spot, State, Unread,
 };
-use crate::telegram::fscp_2_1::{Format, Seeds};
+use crate::telegram::fscp_2_1::{Format, Identity, Seeds};
 use crate::telegram::fscp_3_1::Crc2Form;
 use crate::telegram::fscp_13_1::Udid;
 use crate::telegram::iec_62541_15::SpduIds;
@@ -205,14 +205,26 @@ fn address(spot: &Spot) -> (&'static str, String) {
 /// A parameter by its name in the machine file.
 type Key = (&'static str, KeyReport);
 
+/// What is told once, in a transfer or an opening.
+const TRANSFERRED: [&str; 9] = [
+    "device_address",
+    "watchdog",
+    "producer",
+    "consumer",
+    "ping_interval",
+    "timeout_multiplier",
+    "network_time_expectation",
+    "initial_time_stamp",
+    "initial_rollover",
+];
+
 /// What was recovered, by the names of the machine file, with what speaks for it.
 pub(super) fn keys(found: &Found, search: Search) -> Vec<Key> {
     let mut keys = values(found);
     let confirmed = found.sides().fold(0_u64, |sum, (_, side)| sum.saturating_add(side.tally.confirmed));
     let rests_on_step = matches!(found.keys, Keys::Fscp3_1(crc1) if crc1.rests_on_step);
     for (name, key) in keys.iter_mut().filter(|(_, key)| key.value.is_some()) {
-        // These are told once, in a transfer.
-        let is_transferred = ["device_address", "watchdog"].contains(name);
+        let is_transferred = TRANSFERRED.contains(name);
         key.confirmed = (!is_transferred).then_some(confirmed);
         key.chance = (!is_transferred && !rests_on_step).then(|| chance(found.bits(), search));
     }
@@ -247,7 +259,7 @@ fn values(found: &Found) -> Vec<Key> {
         }
         Keys::Fscp3_1Wide(rule) => keys_3_1_wide(rule),
         Keys::Fscp13_1 { to_device, to_host, domain } => keys_13_1([to_device, to_host], domain),
-        Keys::Fscp2_1 { format, seeds } => {
+        Keys::Fscp2_1 { format, seeds, opening } => {
             let name = match format {
                 Format::Base => "\"base\"",
                 Format::Extended => "\"extended\"",
@@ -255,7 +267,12 @@ fn values(found: &Found) -> Vec<Key> {
             let data = found.sides().map(|(_, side)| side.safe_data).max().unwrap_or_default();
             let seeds = seeds.map(|seeds| seeds_2_1(*format, data, seeds));
             let remark = Some(seeds.unwrap_or_else(|| "no data message gave its seeds".to_owned()));
-            vec![key("format", Some(name.to_owned()), None), key("producer", None, remark)]
+            let mut keys = vec![key("format", Some(name.to_owned()), None)];
+            match opening {
+                Some(opening) => keys.extend(opened(opening, *format)),
+                None => keys.push(key("producer", None, remark)),
+            }
+            keys
         }
         Keys::Iec62541_15 { consumer_id, spdu_ids, layout } => keys_62541_15(*consumer_id, *spdu_ids, *layout),
     }
@@ -263,6 +280,31 @@ fn values(found: &Found) -> Vec<Key> {
 
 fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> Key {
     (name, KeyReport { value, confirmed: None, chance: None, remark })
+}
+
+/// What the opening of a connection says.
+fn opened(opening: &Opening, format: Format) -> Vec<Key> {
+    let remark = || Some("by the opening of the connection".to_owned());
+    let identity = |Identity { vendor, device_serial, connection_serial }: Identity| {
+        Some(format!(
+            "{{ vendor = {vendor}, device_serial = 0x{device_serial:08X}, connection_serial = {connection_serial} }}"
+        ))
+    };
+    let mut keys = vec![
+        key("producer", identity(opening.producer), remark()),
+        key("consumer", identity(opening.consumer), remark()),
+    ];
+    if let Some(requested) = opening.requested {
+        let number = |number: u16| Some(number.to_string());
+        keys.push(key("ping_interval", number(requested.ping_interval), remark()));
+        keys.push(key("timeout_multiplier", number(requested.timeout_multiplier.into()), remark()));
+        keys.push(key("network_time_expectation", number(requested.network_time_expectation), remark()));
+    }
+    if let (Format::Extended, Some((stamp, rollover))) = (format, opening.initial) {
+        keys.push(key("initial_time_stamp", Some(stamp.0.to_string()), remark()));
+        keys.push(key("initial_rollover", Some(rollover.to_string()), remark()));
+    }
+    keys
 }
 
 /// The seeds that messages of this form use.

@@ -194,6 +194,11 @@ fn timing_2_1(out: &mut String, found: &Found) {
     let expectation = (longest.as_nanos() / 64_000).clamp(1, 0x7FFF);
     let measured = "PLACEHOLDER: measured";
     add(out, format_args!("packet_interval = \"{} ms\"   # {measured}", decimal_millis(packet_nanos)));
+    let is_requested =
+        matches!(found.keys, Keys::Fscp2_1 { opening: Some(opening), .. } if opening.requested.is_some());
+    if is_requested {
+        return;
+    }
     add(out, format_args!("ping_interval = {}   # {measured}, in packets", ping.clamp(1, 0xFFFF)));
     add(out, "timeout_multiplier = 2   # PLACEHOLDER: customary");
     add(

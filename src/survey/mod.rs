@@ -22,6 +22,7 @@ mod fscp_2_1;
 mod fscp_3_1;
 mod fscp_3_1_wide;
 mod iec_62541_15;
+mod openings;
 mod pairing;
 mod pings;
 mod place;
@@ -37,6 +38,7 @@ pub use follow::{State, Tally};
 pub use fscp_3_1_wide::Crc2Rule;
 pub use fscp_13_1::Domain;
 pub use iec_62541_15::Layout;
+pub use openings::Opening;
 pub use pairing::Pairing;
 pub use relayed::{Relay, Spot};
 pub use resolve::{Found, Keys, Side};
@@ -45,7 +47,7 @@ use std::collections::BTreeMap;
 
 use crate::bytes::Malformed;
 use crate::capture::Packet;
-use crate::carrier::{Kind, Reason, Walker};
+use crate::carrier::{Kind, Payload, Reason, Walker};
 use crate::time::Instant;
 use place::Between;
 use stream::Streams;
@@ -129,6 +131,9 @@ impl Survey {
         let (streams, between) = (&mut self.streams, &mut self.between);
         // What of a packet can be read is read; what is wrong with the rest, `analyze` tells.
         let kind = self.walker.walk(packet.link_type, packet.octets, |headers, payload| {
+            if let Payload::Type2Open(open) = &payload {
+                between.openings.take(open);
+            }
             address::addressed(headers, &payload, is_cut, |address, data| {
                 streams.data(address, data, packet.at, between);
             });

@@ -7,6 +7,7 @@ use super::chain::{Chains, PlaceId};
 use super::copies::Copies;
 use super::evidence::{Evidence, Search, digest};
 use super::follow::{Context, Step, Tally};
+use super::openings::Openings;
 use super::pings::Pings;
 use super::turns::Turns;
 use super::{fscp_2_1, fscp_3_1, fscp_3_1_wide, fscp_12_1, fscp_13_1, iec_62541_15};
@@ -26,6 +27,7 @@ pub(super) struct Between {
     pub(super) turns: Turns,
     pub(super) numbers: iec_62541_15::Numbers,
     pub(super) pings: Pings,
+    pub(super) openings: Openings,
     pub(super) copies: Copies,
 }
 

@@ -11,6 +11,7 @@ use super::fscp_3_1_wide::{self, Crc2Rule};
 use super::fscp_12_1;
 use super::fscp_13_1::{self, Domain};
 use super::iec_62541_15::{Layout, ResponseFollower};
+use super::openings::Opening;
 use super::pairing::{self, Joined, Known, Pairing};
 use super::place::{Between, Follower, Place};
 use super::relayed::{self, Relay, Spot};
@@ -106,6 +107,8 @@ pub enum Keys {
         format: Format,
         /// Seeds of the last data message; those that the form does not use are 0.
         seeds: Option<Seeds>,
+        /// What its opening says, if the capture has it.
+        opening: Option<Opening>,
     },
     /// Of IEC 62541-15.
     Iec62541_15 {
@@ -162,7 +165,11 @@ pub(super) fn connections(streams: &Streams, between: &Between) -> Vec<Found> {
     // From here on partners are told by connections, not by places.
     let of_place = |place: &usize| found.iter().position(|(_, members)| members.contains(place));
     let pairings: Vec<Pairing> = found.iter().map(|(found, _)| found.pairing.with(of_place)).collect();
-    found.into_iter().zip(pairings).map(|((found, _), pairing)| Found { pairing, ..found }).collect()
+    found
+        .into_iter()
+        .zip(pairings)
+        .map(|((found, _), pairing)| between.openings.applied(Found { pairing, ..found }))
+        .collect()
 }
 
 /// The places with enough evidence; of those that overlap, the one with most.
@@ -301,14 +308,14 @@ fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2]) -> Keys {
         }
         Follower::Fscp13_1(_) => keys_13_1(sides, Domain::default()),
         Follower::Fscp2_1(follower) => {
-            Keys::Fscp2_1 { format: follower.format(), seeds: follower.told().map(|(seeds, _)| seeds) }
+            Keys::Fscp2_1 { format: follower.format(), seeds: follower.told().map(|(seeds, _)| seeds), opening: None }
         }
         Follower::Coordination(follower) => {
             let seeds = sides.into_iter().flatten().find_map(|side| match side {
                 Follower::Fscp2_1(follower) => follower.told().map(|(seeds, _)| seeds),
                 _ => None,
             });
-            Keys::Fscp2_1 { format: follower.format(), seeds }
+            Keys::Fscp2_1 { format: follower.format(), seeds, opening: None }
         }
         Follower::Request(follower) => keys_62541_15(follower.consumer_id(), sides),
         Follower::Response(follower) => {

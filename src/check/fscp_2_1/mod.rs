@@ -19,7 +19,7 @@ mod trust;
 
 use self::coordination::TimeSide;
 use self::data::DataSide;
-pub(super) use self::opening::{Opened, Openings};
+pub(super) use self::opening::{Opened, take as take_opening};
 use super::base::{Base, Update};
 use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location};

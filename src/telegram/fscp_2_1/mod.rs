@@ -40,6 +40,7 @@ mod key;
 mod message;
 mod mode;
 pub mod open;
+pub mod opening;
 mod polynomial;
 mod time_stamp;
 

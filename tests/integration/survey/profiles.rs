@@ -3,12 +3,14 @@
 use std::net::Ipv4Addr;
 
 use stopspan::capture::{Writer, WriterInterface};
+use stopspan::carrier::type2_open::{Open, Originator};
 use stopspan::carrier::type12::{Command, Datagram};
 use stopspan::carrier::type13::MessageType;
 use stopspan::carrier::udp::Addresses;
-use stopspan::carrier::{Headers, Mac, Pass, compose, type2, type13, udp};
+use stopspan::carrier::{Headers, Mac, Pass, compose, ipv4, tcp, type2, type2_open, type13, udp};
 use stopspan::machine::Direction;
 use stopspan::survey::{Address, Found, Keys, Layout, Outcome, Pairing};
+use stopspan::telegram::fscp_2_1::open::{ApplicationReply, Extent, SEGMENT_TYPE, Segment};
 use stopspan::telegram::fscp_2_1::{Ack, Coordination, Format, Identity, Mode, TimeStamp};
 use stopspan::telegram::fscp_13_1::{Fields, Message, Order, Udid, Wire};
 use stopspan::telegram::iec_62541_15::{Request, RequestFlags, Response, ResponseFlags, SpduIds};
@@ -172,6 +174,77 @@ fn type_2(connection_id: u32, sequence: i64, data: &[u8]) -> Vec<u8> {
     out
 }
 
+/// Host 1, the producer, opens the connection of the data messages to host 2.
+fn opening(format: Format) -> [Vec<u8>; 2] {
+    let Identity { vendor, device_serial, connection_serial } = PRODUCER;
+    let originator = Originator { connection_serial, vendor, device_serial };
+    let (correction_id, cpcrc) = (0, 0);
+    let extent = match format {
+        Format::Base => Extent::Base { cpcrc, correction_id },
+        Format::Extended => Extent::Extended {
+            maximum_faults: 1,
+            cpcrc,
+            correction_id,
+            initial_time_stamp: TimeStamp(7),
+            initial_rollover: 7,
+        },
+    };
+    let segment = Segment {
+        segment_type: SEGMENT_TYPE,
+        size: if format == Format::Base { 27 } else { 30 },
+        reserved: 0,
+        sccrc: 0,
+        scts: [0; 6],
+        correction_interval: 0,
+        correction_parameters: 0,
+        target: [0; 10],
+        originator: [0; 10],
+        ping_interval: 5,
+        coordination_minimum: 0,
+        network_time_expectation: 600,
+        timeout_multiplier: 3,
+        maximum_consumers: 1,
+        extent,
+    };
+    let (mut path, mut application) = (vec![0x20, 4, 0x24, 1], Vec::new());
+    segment.emit(&mut path);
+    // The reply's initial values count, not those of the request.
+    let initial = (format == Format::Extended).then_some((TimeStamp(0), 3));
+    ApplicationReply { consumer_number: 1, target: CONSUMER, initial }.emit(&mut application);
+    let request = Open::Request { originator, is_large: false, path: &path };
+    let (to_target, to_originator) = (0x0001_0203, 0x0B00_0001);
+    let reply = Open::Reply { originator, to_target, to_originator, application: &application };
+    [(request, 1, 2), (reply, 2, 1)].map(|(open, from, to)| {
+        let mut message = Vec::new();
+        open.emit(&mut message).unwrap();
+        over_tcp(from, to, &message)
+    })
+}
+
+/// One segment of a connection to the port of encapsulated messages.
+fn over_tcp(from: u8, to: u8, data: &[u8]) -> Vec<u8> {
+    let ports = [50_000_u16, type2_open::TCP_PORT];
+    let [source_port, destination_port] = if from == 1 { ports } else { [ports[1], ports[0]] };
+    let header = ipv4::Header {
+        service: 0,
+        total_length: u16::try_from(40 + data.len()).unwrap(),
+        identification: 0,
+        fragment: 0,
+        time_to_live: 64,
+        protocol: tcp::PROTOCOL,
+        checksum: 0,
+        source: host(from),
+        destination: host(to),
+        options: &[],
+    };
+    let mut octets = Vec::new();
+    ipv4::Header { checksum: header.checksum_due().unwrap(), ..header }.emit(&mut octets).unwrap();
+    octets.extend([source_port.to_be_bytes(), destination_port.to_be_bytes()].concat());
+    octets.extend([0, 0, 0, 1, 0, 0, 0, 1, 0x50, 0x18, 0, 0, 0, 0, 0, 0]);
+    octets.extend(data);
+    compose::other(&link(from, to), ipv4::ETHER_TYPE, &octets)
+}
+
 #[test]
 fn fscp_2_1_in_every_form() {
     for (format, data) in [
@@ -210,7 +283,9 @@ fn fscp_2_1_in_every_form() {
         let found = only(&outcome);
         assert_eq!((found.profile, found.is_directed), ("FSCP 2/1", false));
         assert_eq!(sides(found), [(Direction::ToDevice, 0, 0), (Direction::ToHost, 0, data)], "{format:?} {data}");
-        let Keys::Fscp2_1 { format: told, seeds: Some(seeds) } = found.keys else { panic!("{:?}", found.keys) };
+        let Keys::Fscp2_1 { format: told, seeds: Some(seeds), opening: None } = found.keys else {
+            panic!("{:?}", found.keys)
+        };
         let rollover = u16::try_from(1_999 * 10 * MILLISECOND / 128_000 / 65_536).unwrap();
         let due = fscp_2_1::Key { producer: PRODUCER, rollover }.seeds(format);
         assert_eq!(told, format);
@@ -218,6 +293,20 @@ fn fscp_2_1_in_every_form() {
         let data_side = found.to_host.as_ref().unwrap();
         assert!(matches!(data_side.address, Address::Type2 { connection_id: 0x0001_0203, .. }));
         assert!(data_side.tally.confirmed > 1_900, "{:?}", data_side.tally);
+        // With its opening, the one that opened it is the host: here it sends the data.
+        let mut opened = Frames::new();
+        opened.0 = opening(format).into_iter().map(|frame| (-MILLISECOND, frame)).chain(frames.0).collect();
+        opened.0.iter_mut().for_each(|(at, _)| *at += MILLISECOND);
+        let outcome = opened.survey();
+        let found = only(&outcome);
+        assert_eq!(sides(found), [(Direction::ToDevice, 0, data), (Direction::ToHost, 0, 0)], "{format:?} {data}");
+        let Keys::Fscp2_1 { opening: Some(told), .. } = found.keys else { panic!("{:?}", found.keys) };
+        assert_eq!((found.is_directed, told.producer, told.consumer), (true, PRODUCER, CONSUMER));
+        let requested = told.requested.unwrap();
+        let numbers =
+            [requested.ping_interval, requested.timeout_multiplier.into(), requested.network_time_expectation];
+        assert_eq!((requested.format, numbers), (Some(format), [5, 3, 600]));
+        assert_eq!(told.initial, (format == Format::Extended).then_some((TimeStamp(0), 3)));
     }
 }
 
