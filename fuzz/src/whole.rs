@@ -54,10 +54,10 @@ pub fn survey(octets: &[u8]) {
     }
     let (outcome, summary) = (survey.finish(), run.summary());
     assert!(outcome.addresses as u64 <= outcome.packets.saturating_mul(64), "memory is bounded");
-    let told = report::survey(&outcome, &summary);
+    let told = report::survey(&outcome, &summary, None);
     report::survey_text(&told, 80);
     report::json(&told).expect("a report is plain data");
-    let draft = report::draft(&outcome, &summary);
+    let (draft, _) = report::draft(&outcome, &summary);
     assert!(draft.starts_with(report::DRAFT_MARK));
     // What a person has to fill in is a mistake with a place.
     if let Err(problems) = machine::read("fuzz.toml", &draft) {

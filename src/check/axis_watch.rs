@@ -13,7 +13,7 @@ use crate::time::{Instant, Span};
 const RECENT: usize = 1_024;
 
 /// Where only the position is known, a speed is the way through at least this time.
-const BASE: Span = Span::from_millis(20);
+pub(super) const BASE: Span = Span::from_millis(20);
 
 /// Counts by which a number may be wrong: it is cut off, and at rest most encoders flicker by one (common practice, no source).
 const FLICKER: i64 = 2;
@@ -181,9 +181,11 @@ impl AxisWatch {
             return self.settled_by_position();
         }
         let (standstill, moved_until) = (self.still_since?, self.moved_until?);
-        // A last number that stood for long stood before the ramp. With a limited jerk its end is flatter than its mean.
-        let blur = ramp.map_or(self.count_time, |ramp| {
-            Span::from_nanos(ramp.as_nanos().saturating_mul(4 * FLICKER)).min(self.count_time)
+        // A last number that stood for long stood before the ramp, and one that flickers stands for less than a count takes. With a
+        // limited jerk the end of a ramp is flatter than its mean.
+        let blur = ramp.map_or(self.count_time, |mean| {
+            let counts = |times: i64| Span::from_nanos(mean.as_nanos().saturating_mul(FLICKER.saturating_mul(times)));
+            self.count_time.max(counts(2)).min(counts(4))
         });
         let back = |at: Location| {
             at.at
@@ -258,6 +260,18 @@ fn time_of_counts(before: Seen, seen: Seen, count: i64) -> Span {
     let fall = i128::from(before.nano.saturating_sub(seen.nano));
     let time = time.saturating_mul(count.saturating_mul(FLICKER).into()).checked_div(fall).unwrap_or(0);
     Span::from_nanos(i64::try_from(time).unwrap_or(i64::MAX))
+}
+
+/// By how much the speed of an axis may be wrong by the counts of its values: one of the speed, or those of two positions.
+pub(crate) fn hidden_speed(resolution: i64, quantity: ValueQuantity) -> i64 {
+    match quantity {
+        ValueQuantity::Speed => resolution,
+        ValueQuantity::Position => {
+            let way = i128::from(resolution).saturating_mul(i128::from(FLICKER).saturating_add(1)).saturating_mul(NANO);
+            let speed = way.checked_div(BASE.as_nanos().into()).unwrap_or(0);
+            i64::try_from(speed).unwrap_or(i64::MAX)
+        }
+    }
 }
 
 pub(super) const fn distance(a: i64, b: i64) -> i64 {

@@ -18,6 +18,9 @@ use crate::time::Instant;
 /// Findings, events and trips kept per connection; more are counted only, so that memory stays bounded.
 pub(super) const KEPT: usize = 10_000;
 
+/// Telegrams of which some are confirmed in every profile, if the machine file fits: FSCP 3/1 takes most, 16 in a row.
+const ENOUGH: u64 = 32;
+
 /// What a telegram means for the signals that it carries.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Update {
@@ -465,7 +468,16 @@ impl Base {
             [Direction::ToDevice, Direction::ToHost].into_iter().find(|direction| lacks(self.line(*direction)))
         };
         let unseen = first(|line| line.telegrams == 0).map(Unchecked::NeverSeen);
-        let unconfirmed = || first(|line| line.confirmed == 0).map(Unchecked::NeverConfirmed);
+        let unconfirmed = || {
+            let direction = first(|line| line.confirmed == 0)?;
+            let telegrams = self.line(direction).telegrams;
+            let too_few = telegrams < ENOUGH;
+            Some(if too_few {
+                Unchecked::TooFew { direction, telegrams }
+            } else {
+                Unchecked::NeverConfirmed(direction)
+            })
+        };
         let idle = || first(|line| !line.in_operation).map(Unchecked::NeverInOperation);
         unseen.or_else(unconfirmed).or_else(idle)
     }

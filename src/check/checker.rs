@@ -230,6 +230,11 @@ impl<'m> Checker<'m> {
                 connection.unchecked.or(never.map(|(direction, _)| Unchecked::NeverRelayed(direction)));
             (connection.to_device.relay, connection.to_host.relay) = (to_device, to_host);
         }
+        for (outcome, connection) in connections.iter_mut().zip(&state.machine.connections) {
+            if !connection.is_directed {
+                outcome.without_directions(connection.profile.are_ends_alike());
+            }
+        }
         Outcome {
             connections,
             reactions: state.signals.meters.into_iter().map(|meter| meter.finish(last)).collect(),

@@ -35,6 +35,25 @@ pub struct ConnectionOutcome {
     pub recovered: Vec<RecoveredKey>,
 }
 
+impl ConnectionOutcome {
+    /// Takes back what rests on which direction is which, where the machine file does not know it. Where both ends behave
+    /// alike, only the names of the directions do.
+    pub(super) fn without_directions(&mut self, are_ends_alike: bool) {
+        if are_ends_alike {
+            // Both that and where a key comes from are for the user to settle; this one first.
+            if matches!(self.unchecked, None | Some(Unchecked::DraftedKey(_))) {
+                self.unchecked = Some(Unchecked::DirectionsUnknown);
+            }
+            return;
+        }
+        self.unchecked = Some(Unchecked::DirectionsUnknown);
+        self.findings.clear();
+        self.trips.clear();
+        self.losses.clear();
+        self.omitted = 0;
+    }
+}
+
 /// Everything found out about one direction of a connection.
 #[derive(Clone, Debug)]
 pub struct DirectionOutcome {
@@ -62,6 +81,8 @@ pub struct DirectionOutcome {
 /// Why a connection was not fully examined.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Unchecked {
+    /// The machine file does not know which direction is which.
+    DirectionsUnknown,
     /// No telegram was seen in this direction.
     NeverSeen(Direction),
     /// The CRC of this profile's form can't be computed.
@@ -70,6 +91,8 @@ pub enum Unchecked {
     NoCrc1,
     /// The machine file gives no CRC1, but the telegrams told it.
     RecoveredCrc1,
+    /// The machine file says that this key was recovered from a capture.
+    DraftedKey(&'static str),
     /// CRC1 by the machine file is not the seed of these telegrams.
     Crc1DoesNotFit,
     /// IEC 62541-15: the machine file does not give what the SPDU_IDs are made of, so they were taken from the wire.
@@ -93,6 +116,13 @@ pub enum Unchecked {
     NoIdentity(Direction),
     /// The machine file calls keys unknown, and the capture does not give them.
     KeyNotRecovered(Direction),
+    /// No CRC was confirmed, but then so few telegrams would not do so in every profile.
+    TooFew {
+        /// The first direction without a confirmed one.
+        direction: Direction,
+        /// Its telegrams.
+        telegrams: u64,
+    },
     /// No counter was found that fits consecutive telegrams.
     NeverConfirmed(Direction),
     /// The connection did not get beyond its start-up; the direction is the first without data.

@@ -200,7 +200,8 @@ impl Fscp13_1 {
         let unfit = self.unfit.then_some(Unchecked::UdidDoesNotFit);
         let unknown = self.parameters.udid.is_none().then_some(Unchecked::NoUdid);
         let extended = self.has_extended_time.then_some(Unchecked::ExtendedTime);
-        unfit.or(extended).or_else(|| base.gap()).or(unknown).or_else(|| self.delays.unchecked())
+        let drafted = self.parameters.recovered.then_some(Unchecked::DraftedKey("udid"));
+        unfit.or(extended).or_else(|| base.gap()).or(unknown).or(drafted).or_else(|| self.delays.unchecked())
     }
 
     /// The clock of the capture may have been set: ages are not known until the next time response.

@@ -72,7 +72,7 @@ crate::saved::resume!(Fscp3_1 {
 });
 
 // CRC1 may have been recovered.
-crate::saved::resume!(machine::Fscp3_1 { plain: crc1; nested: ; fixed: to_device_data, to_host_data, crc2 });
+crate::saved::resume!(machine::Fscp3_1 { plain: crc1; nested: ; fixed: to_device_data, to_host_data, crc2, recovered });
 
 /// One direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -222,7 +222,8 @@ impl Fscp3_1 {
         let seed = (self.wide.is_none() && self.parameters.crc1.is_none()).then_some(Unchecked::NoCrc1);
         let unfit = self.unfit.then_some(Unchecked::Crc1DoesNotFit);
         let recovered = self.key.is_some().then_some(Unchecked::RecoveredCrc1);
-        form.or(seed).or(unfit).or_else(|| base.gap()).or(recovered)
+        let drafted = self.parameters.recovered.then_some(Unchecked::DraftedKey("parameter_crc"));
+        form.or(seed).or(unfit).or_else(|| base.gap()).or(recovered).or(drafted)
     }
 
     /// CRC1, if it was recovered, and the numbers that were solved and confirmed.

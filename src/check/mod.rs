@@ -56,6 +56,7 @@ mod watch;
 mod way;
 
 pub use around::LongInterval;
+pub(crate) use axis_watch::hidden_speed;
 pub use checker::{Checker, Outcome};
 pub use connection_outcome::{ConnectionOutcome, DirectionOutcome, Unchecked};
 pub use contents::{Contents, Counts};

@@ -2,9 +2,10 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
-use super::axis_watch::{AxisWatch, Settled};
+use super::axis_watch::{AxisWatch, BASE, Settled};
 use super::curve::{Curve, CurvePoint};
 use super::finding::Location;
+use super::patience::left;
 use super::stop_seen::{Band, RampSeen, StopSeen, StopWaiting};
 use super::value::{Implausible, Seen};
 use super::way::{Extent, Integral, Way};
@@ -107,6 +108,9 @@ impl Open {
                 let stood = self.way.stood(seen, watch.count_of_position);
                 if !watch.has_speed {
                     self.stood = self.stood.max(stood);
+                    if let Some(nano) = watch.speed_now() {
+                        self.ramp(Seen { at, since: at.at, nano }, watch);
+                    }
                 }
                 self.way.add(at.at, seen.nano);
                 if let Some(way) = &mut self.reaction_way {
@@ -139,7 +143,10 @@ impl Open {
         let speed = seen.nano;
         self.ramp_peak = self.ramp_peak.max(speed);
         if speed.saturating_mul(4) >= self.ramp_peak.saturating_mul(3) {
-            (self.upper, self.lower, self.stood) = (Some((seen.at, speed)), None, Span::ZERO);
+            (self.upper, self.lower) = (Some((seen.at, speed)), None);
+            if watch.has_speed {
+                self.stood = Span::ZERO;
+            }
             return;
         }
         if self.lower.is_none() {
@@ -177,9 +184,9 @@ impl Open {
         disagree.then_some(Implausible::Disagree { position: self.way.farthest(), speed: sum.seen })
     }
 
-    /// Mean time that one count of the speed took from the upper part of the ramp down to the standstill.
+    /// Mean time that one count of the speed took from the lower, else the upper end of the ramp's part down to the standstill.
     pub(super) fn time_of_count(&self, watch: &AxisWatch) -> Option<Span> {
-        let (from, speed) = self.upper?;
+        let (from, speed) = self.lower.or(self.upper).filter(|(_, speed)| *speed > watch.threshold())?;
         let time = i128::from(watch.still_since?.at.since(from.at).as_nanos());
         let time = time.saturating_mul(watch.count_of_speed.into()).checked_div(speed.into())?;
         i64::try_from(time).ok().map(Span::from_nanos)
@@ -210,12 +217,15 @@ impl Open {
         let part = self.upper.zip(self.lower).filter(|(upper, lower)| is_whole && lower.0.at > upper.0.at);
         let ramp = part.map(|((from, upper), (to, lower))| {
             let seen = to.at.since(from.at).as_nanos();
-            let age = age.as_nanos();
+            // A speed from positions is a mean over the time before.
+            let base = if watch.has_speed { Span::ZERO } else { BASE };
+            let age = age.as_nanos().saturating_add(base.as_nanos());
             let time = Band { least: seen.saturating_sub(age).max(0), seen, most: seen.saturating_add(age) };
             let [began, ended] = [from, to].map(|end| end.at.since(self.demand.at));
             let lasted =
                 |end: Option<Span>| end.is_none_or(|end| end.checked_sub(late).is_some_and(|end| end >= ended));
             let commanded = lasted(self.withdrawn) || self.reaction.is_some() && lasted(self.released);
+            let began = left(began, base);
             RampSeen { peak: self.ramp_peak, from: upper, to: lower, time, began, commanded }
         });
         StopSeen {

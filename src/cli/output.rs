@@ -17,6 +17,9 @@ use crate::report::{self, Report};
 /// Widest text that is laid out even on a wider terminal.
 const WIDEST: usize = 140;
 
+/// Extensions of forms that others write, and no report here has.
+const FOREIGN: [&str; 6] = ["html", "htm", "pdf", "md", "svg", "yaml"];
+
 impl Reporting {
     /// Refuses an output that is one of `inputs` or can't be a file, before any work is done.
     pub(super) fn check(&self, inputs: &[PathBuf]) -> Result<(), Error> {
@@ -30,7 +33,21 @@ impl Reporting {
                 "--table chooses a table of the CSV form; leave it out, or choose --format csv".to_owned(),
             ));
         }
+        self.check_extension()?;
         self.file().map_or(Ok(()), |output| check_output(output, inputs))
+    }
+
+    /// Refuses an extension that names a form which no report has: it would be text under a wrong name.
+    fn check_extension(&self) -> Result<(), Error> {
+        let extension = self.file().and_then(Path::extension).and_then(|extension| extension.to_str());
+        let foreign = extension.filter(|extension| FOREIGN.iter().any(|other| extension.eq_ignore_ascii_case(other)));
+        match foreign.filter(|_| self.format.is_none()) {
+            Some(extension) => Err(Error::Argument(format!(
+                "there is no report in the form .{extension}; choose a form by --format, or by .txt or .json (a record in HTML is \
+                 written by verify --record)"
+            ))),
+            None => Ok(()),
+        }
     }
 
     /// The file to write; `None` is standard output.

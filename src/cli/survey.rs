@@ -8,7 +8,7 @@ use super::ahead::each_packet;
 use super::progress::Progress;
 use super::{Error, Format, Reporting, output, run};
 use crate::capture::Summary;
-use crate::report;
+use crate::report::{self, LeftOut};
 use crate::survey::{Outcome, Survey};
 use crate::verdict::Judgement;
 
@@ -46,10 +46,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Judgement, Error> {
         output::check_place(draft)?;
     }
     let (outcome, summary) = survey(&arguments.captures)?;
-    if let Some(draft) = draft {
-        write_draft(draft, &outcome, &summary)?;
-    }
-    let told = report::survey(&outcome, &summary);
+    let left_out = draft.map(|draft| write_draft(draft, &outcome, &summary)).transpose()?;
+    let told = report::survey(&outcome, &summary, left_out.as_deref());
     reporting.write_as(|width| report::survey_text(&told, width), || report::json(&told))?;
     Ok(if told.not_examined.is_empty() { Judgement::WithinLimits } else { Judgement::NotExamined })
 }
@@ -66,12 +64,14 @@ fn survey(captures: &[PathBuf]) -> Result<(Outcome, Summary), Error> {
     Ok((survey.finish(), summary))
 }
 
-/// A drafted machine file replaces one that was drafted before, but not one that somebody has worked on.
-fn write_draft(path: &Path, outcome: &Outcome, summary: &Summary) -> Result<(), Error> {
+/// Writes the machine file; gives what is left out of it. A drafted machine file replaces one that was drafted before, but not one that somebody has worked on.
+fn write_draft(path: &Path, outcome: &Outcome, summary: &Summary) -> Result<Vec<LeftOut>, Error> {
     let mark = report::DRAFT_MARK.as_bytes();
     match run::beginning(path, mark.len().try_into().unwrap_or(u64::MAX)) {
         Ok(octets) if octets != mark => return Err(Error::Exists(path.to_owned())),
         _ => {}
     }
-    output::write_whole(path, &report::draft(outcome, summary))
+    let (text, left_out) = report::draft(outcome, summary);
+    output::write_whole(path, &text)?;
+    Ok(left_out)
 }

@@ -5,7 +5,7 @@
 use super::fields::Fields;
 use super::mistake::{Mistake, Reported};
 use super::model::{Direction, Profile};
-use super::values::{Sign, address, integer, mac, time};
+use super::values::{Sign, address, integer, mac, time, yes_or_no};
 use crate::telegram::fscp_13_1::{LAST_ADDRESS, Udid};
 use crate::time::Span;
 
@@ -23,6 +23,8 @@ pub struct Fscp13_1 {
     pub to_host_address: u16,
     /// UDID of the safety configuration manager, which masks subframe 2; `None` if the file does not give it.
     pub udid: Option<Udid>,
+    /// Whether the file says that it was recovered from a capture, so that it proves no parameters.
+    pub recovered: bool,
     /// Safety domain number (SDN), 1 to 1023; `None` if the file does not give it.
     pub domain: Option<u16>,
     /// One step of the consecutive time; `None` if the file does not give it.
@@ -54,6 +56,7 @@ pub(super) fn read(mut fields: Fields<'_>) -> Result<Profile, Reported> {
         let expected = "six octets in hexadecimal, for example \"02:00:00:00:00:01\"";
         mac(v).map(Udid).map_err(|_| Mistake::new(&v.span, "the UDID is not of six octets").expected(expected))
     });
+    let recovered = fields.optional("recovered", yes_or_no);
     let domain = fields.optional("domain", |v| address(1..=last)(v).map(word));
     let time_base = fields.optional("time_base", time(Sign::Positive));
     let max_delay = fields.optional("max_delay", |v| Ok((time(Sign::Positive)(v)?, v.span.clone())));
@@ -73,6 +76,7 @@ pub(super) fn read(mut fields: Fields<'_>) -> Result<Profile, Reported> {
         to_device_address,
         to_host_address,
         udid: udid?,
+        recovered: recovered?.unwrap_or_default(),
         domain: domain?,
         time_base,
         max_delay: max_delay.map(|(delay, _)| delay),

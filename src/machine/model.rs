@@ -95,6 +95,8 @@ pub struct Connection {
     pub sil: Option<u8>,
     /// Where the figures come from.
     pub source: Option<String>,
+    /// Whether it is known which of the two places is which; a draft may not know it.
+    pub is_directed: bool,
     /// Place of the telegrams from device to host.
     pub to_host: Place,
     /// Place of the telegrams from host to device.
@@ -214,6 +216,11 @@ pub enum Profile {
 }
 
 impl Profile {
+    /// Whether its telegrams are checked in the same way whichever of both directions they are.
+    pub const fn are_ends_alike(&self) -> bool {
+        matches!(self, Self::Fscp13_1(_) | Self::Fscp2_1(_))
+    }
+
     /// The designator of the profile.
     pub const fn name(&self) -> &'static str {
         match self {
@@ -283,6 +290,8 @@ pub struct Fscp3_1 {
     pub crc2: fscp_3_1::Crc2Form,
     /// CRC1 over the F-parameters (the seed of CRC2), computed or stated; `None` if the file gives neither.
     pub crc1: Option<u16>,
+    /// Whether the file says that CRC1 was recovered from a capture, so that it proves no parameters.
+    pub recovered: bool,
 }
 
 /// Where the telegrams of one direction stand on the wire.

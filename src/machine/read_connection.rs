@@ -55,6 +55,7 @@ pub(super) fn connection<'t>(
     let supervises = supervises(&mut fields, names);
     let sil = fields.optional("sil", |value| sil(value, profile.ok()));
     let source = fields.optional("source", words);
+    let directions = fields.optional("directions", one_of(&[("known", true), ("unknown", false)]));
 
     let telegram = fields.required_table("telegram", "[connection.telegram] with what the profile needs to check CRCs");
     let setup = Setup { profile, sil, watchdog_ms: watchdog.map(|(_, ms)| ms), names, layouts };
@@ -78,6 +79,7 @@ pub(super) fn connection<'t>(
         supervises: supervises?,
         sil: sil?,
         source: source?,
+        is_directed: directions?.unwrap_or(true),
         to_host,
         to_device,
         to_host_relay,

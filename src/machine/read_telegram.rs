@@ -11,7 +11,7 @@ use super::model::{Direction, Fscp3_1, Fscp12_1, Profile};
 use super::names::Names;
 use super::read_declared;
 use super::shared_wire::Wire;
-use super::values::{address, integer, octets, one_of};
+use super::values::{address, integer, octets, one_of, yes_or_no};
 use crate::telegram::declared::Layout;
 use crate::telegram::fscp_3_1::{Crc2Form, FParameters};
 use crate::telegram::{fscp_3_1, fscp_12_1};
@@ -104,12 +104,14 @@ fn telegram_3_1(mut fields: Fields<'_>, setup: &Setup<'_>, wire: &mut Wire) -> R
     let to_device_data = fields.required("to_device_data", "2", |v| integer(1..=123)(v).map(size));
     let to_host_data = fields.required("to_host_data", "4", |v| integer(1..=123)(v).map(size));
     let crc2 = crc2(&mut fields, to_device_data, to_host_data);
+    let recovered = fields.optional("recovered", yes_or_no);
     let crc1 = crc1(&mut fields, setup, crc2, wire);
     Ok(Profile::Fscp3_1(Fscp3_1 {
         to_device_data: to_device_data?,
         to_host_data: to_host_data?,
         crc2: crc2?,
         crc1: crc1?,
+        recovered: recovered?.unwrap_or_default(),
     }))
 }
 

@@ -2,14 +2,16 @@
 
 use super::build_loss::losses;
 use super::model::{
-    ConnectionReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport, MaximaReport,
-    RecoveredReport, TapFaultReport, TripReport,
+    ConnectionReport, CrcRuleReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport,
+    MaximaReport, RecoveredReport, TapFaultReport, TripReport,
 };
 use super::timing_model::RelayReport;
-use super::{build_timing, build_watchdogs, words};
+use super::{build_timing, build_watchdogs, words, words_3_1};
 use crate::budget::watchdogs;
-use crate::check::{ConnectionOutcome, DirectionOutcome, Finding, Location, Outcome, RecoveredKey, RelayOutcome, Trip};
-use crate::machine::{Connection, Machine, Relay};
+use crate::check::{
+    ConnectionOutcome, DirectionOutcome, Event, EventKind, Finding, Location, Outcome, RecoveredKey, RelayOutcome, Trip,
+};
+use crate::machine::{Connection, Direction, Machine, Relay};
 use crate::time::Span;
 use crate::timing::Intervals;
 use crate::verdict::{ConnectionVerdict, Verdict};
@@ -84,8 +86,27 @@ fn report(
         admissible: None,
         recovered: outcome.recovered.iter().map(recovered).collect(),
         unchecked: outcome.unchecked.map(words::unchecked),
+        crc_rules: crc_rules(outcome),
         health: words::health(verdict.health),
     }
+}
+
+/// CRC rules that were found by trial.
+fn crc_rules(outcome: &ConnectionOutcome) -> Vec<CrcRuleReport> {
+    let telegrams = |direction| match direction {
+        Direction::ToDevice => outcome.to_device.telegrams,
+        Direction::ToHost => outcome.to_host.telegrams,
+    };
+    let rule = |event: &Event| match event.kind {
+        EventKind::Crc2Rule { arrangement, number_octets, start, telegrams: confirmed } => Some(CrcRuleReport {
+            direction: event.direction.name(),
+            rule: words_3_1::crc2_rule(arrangement, number_octets, start),
+            confirmed,
+            chance_log2: words_3_1::crc2_rule_chance_log2(telegrams(event.direction)),
+        }),
+        _ => None,
+    };
+    outcome.events.iter().filter_map(rule).collect()
 }
 
 fn relay(connection: &Connection, outcome: &ConnectionOutcome) -> Option<Directions<Option<RelayReport>>> {

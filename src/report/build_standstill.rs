@@ -7,7 +7,7 @@ use super::standstill_model::{
     TravelBandReport,
 };
 use crate::check::{Band, RampSeen, StopSeen};
-use crate::machine::{Function, Machine, ValueQuantity};
+use crate::machine::{Function, Machine};
 use crate::time::Span;
 use crate::verdict::{Against, RampJudged, StandstillVerdict, StopJudged};
 
@@ -20,11 +20,6 @@ pub(super) fn standstill(
     let axis = machine.axes.get(function.stop?.axis)?;
     let seen = &verdict.outcome;
     let way = |span: Option<Span>| span.map(|nano| travel(nano.as_nanos(), unit));
-    let has_speed = machine
-        .values
-        .iter()
-        .any(|value| Some(value.axis) == function.stop.map(|stop| stop.axis) && value.quantity == ValueQuantity::Speed);
-    let has_ramp = verdict.bound.as_ref().is_some_and(|bound| bound.ramp.is_some());
     let occurrences = seen.occurrences.iter().zip(&verdict.judged).map(|(stop, judged)| occurrence(stop, judged, unit));
     Some(StandstillReport {
         axis: axis.id.clone(),
@@ -41,7 +36,6 @@ pub(super) fn standstill(
         against: against(verdict.worst()),
         overdue: verdict.overdue,
         doubted: verdict.is_doubted,
-        ramp_not_judged: has_ramp && !has_speed,
         interrupted: seen.interrupted,
         already_standing: seen.already_standing,
         disturbed: seen.disturbed,

@@ -4,12 +4,15 @@ use super::assemble::PROGRAM;
 use super::build_capture::file;
 use super::number::counted;
 use super::scientific::Scientific;
-use super::survey_model::{FoundReport, FoundSide, KeyReport, SurveyReport};
+use super::survey_model::{FoundReport, FoundSide, KeyReport, LeftOut, SurveyReport};
 use super::words::SURVEY_CAUTIONS;
 use super::words_3_1::{of_start, surveyed_rule};
 use crate::budget::residual::Ratio;
 use crate::capture::Summary;
-use crate::survey::{Address, Crc2Rule, Domain, Found, Keys, Layout, Outcome, Search, Side, State};
+use crate::machine::RelayOrder;
+use crate::survey::{
+    Address, Crc2Rule, Domain, Found, Keys, Layout, Outcome, Pairing, Search, Side, Spot, State, Unread,
+};
 use crate::telegram::fscp_2_1::{Format, Seeds};
 use crate::telegram::fscp_3_1::Crc2Form;
 use crate::telegram::fscp_13_1::Udid;
@@ -19,8 +22,8 @@ use crate::time::Span;
 /// Chances are told down to 2^-1000, which a reader of JSON can hold in a double.
 const LEAST_LOG2: u32 = 1_000;
 
-/// Report of `survey`.
-pub fn survey(outcome: &Outcome, summary: &Summary) -> SurveyReport {
+/// Report of `survey`; `left_out` of the machine file, if one was drafted.
+pub fn survey(outcome: &Outcome, summary: &Summary, left_out: Option<&[LeftOut]>) -> SurveyReport {
     let span = outcome.first.zip(outcome.last).map(|(first, last)| last.since(first).as_nanos());
     let connections = outcome.connections.iter().enumerate();
     SurveyReport {
@@ -30,6 +33,7 @@ pub fn survey(outcome: &Outcome, summary: &Summary) -> SurveyReport {
         packets: outcome.packets,
         span_ns: span,
         connections: connections.map(|(index, found)| connection(index, found, outcome.search)).collect(),
+        left_out: left_out.map(<[LeftOut]>::to_vec),
         addresses: outcome.addresses,
         tried_log2: outcome.search.log2_tried(),
         not_examined: gaps(outcome, summary),
@@ -59,6 +63,13 @@ fn gaps(outcome: &Outcome, summary: &Summary) -> Vec<String> {
         let packets = counted(outcome.cut_packets, "packet");
         gaps.push(format!("{packets} cut by the snap length; telegrams may have stood behind the cut"));
     }
+    gaps.extend(unread(&outcome.unread));
+    if outcome.refused > 0 {
+        gaps.push(format!(
+            "more places of telegrams than are held against each other: {} left out; survey parts of the network",
+            counted(outcome.refused, "time")
+        ));
+    }
     if outcome.forgotten > 0 {
         gaps.push(format!(
             "more addresses than are remembered at once: {} forgotten",
@@ -68,14 +79,44 @@ fn gaps(outcome: &Outcome, summary: &Summary) -> Vec<String> {
     gaps
 }
 
+/// What could not be looked into.
+fn unread(unread: &Unread) -> impl Iterator<Item = String> {
+    let links = unread.link_types.iter().map(|(number, packets)| {
+        let packets = counted(*packets, "packet");
+        let link = number.map_or_else(|| "other links".to_owned(), |number| format!("a link of type {number}"));
+        format!(
+            "{packets} from {link}, not Ethernet, which is the only one that is read; capture on an Ethernet interface"
+        )
+    });
+    let fragments = (unread.fragments > 0)
+        .then(|| format!("{} of IP; telegrams in them are not put together", counted(unread.fragments, "fragment")));
+    let malformed = (unread.malformed > 0)
+        .then(|| format!("{} that do not hold what their layers promise", counted(unread.malformed, "packet")));
+    links.collect::<Vec<_>>().into_iter().chain(fragments).chain(malformed)
+}
+
+/// How sure the pairing is, and with whom it may be.
+pub(super) fn pairing(found: &Found) -> (&'static str, Vec<String>) {
+    match &found.pairing {
+        Pairing::Told => ("told", Vec::new()),
+        Pairing::OnlyPossible => ("only possible", Vec::new()),
+        Pairing::Unknown(partners) => ("unknown", partners.iter().map(|partner| id(*partner)).collect()),
+        Pairing::Alone => ("no partner", Vec::new()),
+        Pairing::Copy(original) => ("copy", vec![id(*original)]),
+    }
+}
+
 fn connection(index: usize, found: &Found, search: Search) -> FoundReport {
+    let (pairing, pairing_with) = pairing(found);
     FoundReport {
         id: id(index),
+        pairing,
+        pairing_with,
         profile: found.profile,
         is_directed: found.is_directed,
         to_device: found.to_device.as_ref().map(side),
         to_host: found.to_host.as_ref().map(side),
-        keys: keys(&found.keys).into_iter().collect(),
+        keys: keys(found, search).into_iter().collect(),
         chance: chance(found.bits(), search),
     }
 }
@@ -93,12 +134,20 @@ fn chance(bits: u32, search: Search) -> Scientific {
 fn side(side: &Side) -> FoundSide {
     let tally = &side.tally;
     let [start_up, running, fail_safe] = tally.states;
-    let (carrier, place) = place(side);
+    let (carrier, at) = place(&side.spot());
     let (telegrams, confirmed) = (tally.telegrams, tally.confirmed);
     FoundSide {
         carrier,
-        place,
+        place: at,
         offset: side.offset,
+        relayed: side.relay.map(|relay| {
+            let (carrier, place) = place(&relay.spot);
+            let order = match relay.order {
+                RelayOrder::To => "to",
+                RelayOrder::From => "from",
+            };
+            format!("{order} {carrier}, {place}")
+        }),
         telegram_length: side.length,
         safe_data_length: side.safe_data,
         period_ns: tally.period().map(Span::as_nanos),
@@ -117,18 +166,18 @@ fn side(side: &Side) -> FoundSide {
 }
 
 /// Carrier, and address and octet on it in words.
-pub(super) fn place(side: &Side) -> (&'static str, String) {
-    let (carrier, address) = address(side);
-    match side.address {
+pub(super) fn place(spot: &Spot) -> (&'static str, String) {
+    let (carrier, address) = address(spot);
+    match spot.address {
         Address::Type12Logical { .. } => (carrier, address),
-        _ => (carrier, format!("{address}, octet {}", side.offset)),
+        _ => (carrier, format!("{address}, octet {}", spot.offset)),
     }
 }
 
-fn address(side: &Side) -> (&'static str, String) {
-    match side.address {
+fn address(spot: &Spot) -> (&'static str, String) {
+    match spot.address {
         Address::Type12Logical { address, .. } => {
-            let start = u64::from(address).saturating_add(u64::try_from(side.offset).unwrap_or(u64::MAX));
+            let start = u64::from(address).saturating_add(u64::try_from(spot.offset).unwrap_or(u64::MAX));
             ("IEC 61158 Type 12", format!("0x{start:08X}"))
         }
         Address::Type12Memory { station, memory, .. } => {
@@ -156,11 +205,28 @@ fn address(side: &Side) -> (&'static str, String) {
 /// A parameter by its name in the machine file.
 type Key = (&'static str, KeyReport);
 
-/// What was recovered, by the names of the machine file.
-pub(super) fn keys(keys: &Keys) -> Vec<Key> {
-    match keys {
+/// What was recovered, by the names of the machine file, with what speaks for it.
+pub(super) fn keys(found: &Found, search: Search) -> Vec<Key> {
+    let mut keys = values(found);
+    let confirmed = found.sides().fold(0_u64, |sum, (_, side)| sum.saturating_add(side.tally.confirmed));
+    let rests_on_step = matches!(found.keys, Keys::Fscp3_1(crc1) if crc1.rests_on_step);
+    for (name, key) in keys.iter_mut().filter(|(_, key)| key.value.is_some()) {
+        // These are told once, in a transfer.
+        let is_transferred = ["device_address", "watchdog"].contains(name);
+        key.confirmed = (!is_transferred).then_some(confirmed);
+        key.chance = (!is_transferred && !rests_on_step).then(|| chance(found.bits(), search));
+    }
+    keys
+}
+
+fn values(found: &Found) -> Vec<Key> {
+    match &found.keys {
         Keys::Fscp12_1 { connection_id, device_address, watchdog_ms } => {
-            let unseen = |told: &Option<u16>| told.is_none().then(|| "its transfer was not seen whole".to_owned());
+            let unseen = |told: &Option<u16>| {
+                Some(
+                    if told.is_some() { "as it was transferred" } else { "its transfer was not seen whole" }.to_owned(),
+                )
+            };
             vec![
                 key("connection_id", Some(connection_id.to_string()).filter(|_| *connection_id != 0), None),
                 key("device_address", device_address.map(|address| format!("0x{address:04X}")), unseen(device_address)),
@@ -169,6 +235,7 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
         }
         Keys::Fscp3_1(crc1) => {
             let remark = match (crc1.value, crc1.rests_on_step) {
+                (Some(_), false) if crc1.is_of_reset => Some("by numbers that were reset".to_owned()),
                 (Some(_), false) => None,
                 (Some(_), true) => Some(format!(
                     "one of {} that fit; the only one under which both ends are at the same number",
@@ -185,8 +252,8 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
                 Format::Base => "\"base\"",
                 Format::Extended => "\"extended\"",
             };
-            let seeds =
-                seeds.map(|Seeds { s1, s3, s5 }| format!("their seeds are S1 {s1:02X}, S3 {s3:04X}, S5 {s5:06X}"));
+            let data = found.sides().map(|(_, side)| side.safe_data).max().unwrap_or_default();
+            let seeds = seeds.map(|seeds| seeds_2_1(*format, data, seeds));
             let remark = Some(seeds.unwrap_or_else(|| "no data message gave its seeds".to_owned()));
             vec![key("format", Some(name.to_owned()), None), key("producer", None, remark)]
         }
@@ -195,7 +262,23 @@ pub(super) fn keys(keys: &Keys) -> Vec<Key> {
 }
 
 fn key(name: &'static str, value: Option<String>, remark: Option<String>) -> Key {
-    (name, KeyReport { value, remark })
+    (name, KeyReport { value, confirmed: None, chance: None, remark })
+}
+
+/// The seeds that messages of this form use.
+fn seeds_2_1(format: Format, data: usize, Seeds { s1, s3, s5 }: Seeds) -> String {
+    let (s1, s3, s5) = (format!("S1 {s1:02X}"), format!("S3 {s3:04X}"), format!("S5 {s5:06X}"));
+    // Up to two octets make the short form.
+    let used = match (format, data <= 2) {
+        (Format::Base, true) => vec![s1],
+        (Format::Base, false) => vec![s1, s3],
+        (Format::Extended, true) => vec![s5],
+        (Format::Extended, false) => vec![s3, s5],
+    };
+    match &used[..] {
+        [one] => format!("the seed of its messages is {one}"),
+        _ => format!("the seeds of its messages are {}", used.join(", ")),
+    }
 }
 
 fn keys_3_1_wide(rule: &Crc2Rule) -> Vec<Key> {
@@ -215,7 +298,10 @@ fn keys_3_1_wide(rule: &Crc2Rule) -> Vec<Key> {
 fn keys_13_1([to_device, to_host]: [&Option<u16>; 2], domain: &Domain) -> Vec<Key> {
     let address = |address: &Option<u16>| address.map(|address| address.to_string());
     let bits: u32 = domain.known.iter().map(|octet| octet.count_ones()).sum();
-    let unknown = domain.udid.is_none().then(|| format!("{bits} of its 48 bits are known"));
+    let unknown = domain.udid.is_none().then(|| match domain.is_contradictory {
+        true => "its telegrams contradict each other".to_owned(),
+        false => format!("{bits} of its 48 bits are known"),
+    });
     let udid =
         domain.udid.map(|Udid([a, b, c, d, e, f])| format!("\"{a:02x}:{b:02x}:{c:02x}:{d:02x}:{e:02x}:{f:02x}\""));
     let number = domain.number.map(|number| number.to_string());

@@ -2,11 +2,13 @@
 
 use std::fmt::Write;
 
-use super::build_survey::{id, keys, place};
+use super::build_survey::{id, keys, pairing, place};
+use super::number::counted;
+use super::survey_model::LeftOut;
 use crate::capture::Summary;
 use crate::carrier::type13::MessageType;
-use crate::machine::{self, Direction};
-use crate::survey::{Address, Found, Keys, Outcome, Side};
+use crate::machine::{self, Direction, RelayOrder};
+use crate::survey::{Address, Found, Keys, Outcome, Pairing, Search, Side, Spot};
 use crate::time::Span;
 
 /// How a drafted file begins; a file that begins otherwise was not drafted, or was made one's own.
@@ -38,11 +40,17 @@ path = [\"placeholder\"]   # PLACEHOLDER
 response_time = \"1 s\"   # PLACEHOLDER
 ";
 
+/// Steps in which a measured packet interval is told, in nanoseconds.
+const STEP: i64 = 50_000;
+
 /// Longest watchdog of the profiles, in milliseconds.
 const LONGEST_WATCHDOG: i64 = 65_535;
 
-/// The machine file. What its reader would not take is left as comments.
-pub fn draft(outcome: &Outcome, summary: &Summary) -> String {
+/// Keys that CRCs start from or are masked with: that these fit proves no parameters.
+const RECOVERED: [&str; 2] = ["parameter_crc", "udid"];
+
+/// The machine file, and the connections that its reader would not take: these are left as comments.
+pub fn draft(outcome: &Outcome, summary: &Summary) -> (String, Vec<LeftOut>) {
     let mut head = format!("{DRAFT_MARK} from");
     for (index, file) in summary.files.iter().enumerate() {
         // A comment ends with its line, so a name must not hold another.
@@ -53,26 +61,34 @@ pub fn draft(outcome: &Outcome, summary: &Summary) -> String {
     head.push('\n');
     head.push_str(HEAD);
     let mut connections = String::new();
-    let mut left_out = String::new();
+    let (mut left_out, mut told) = (String::new(), Vec::new());
     for (index, found) in outcome.connections.iter().enumerate() {
-        let text = connection(index, found);
+        let text = connection(index, found, outcome.search);
         match obstacle(found, &[&head, &connections, &text, TAIL].concat()) {
             None => connections.push_str(&text),
             Some(why) => {
                 add(&mut left_out, format_args!("\n# {} is left out: {why}.", id(index)));
+                told.push(LeftOut { id: id(index), reason: why });
                 for line in text.lines().filter(|line| !line.is_empty()) {
                     add(&mut left_out, format_args!("#{line}"));
                 }
             }
         }
     }
-    [&head, &connections, &left_out, TAIL].concat()
+    ([&head, &connections, &left_out, TAIL].concat(), told)
 }
 
 /// Why the connection that was last added to `file` can't stand there.
 fn obstacle(found: &Found, file: &str) -> Option<String> {
     if found.to_device.is_none() || found.to_host.is_none() {
-        return Some("only one of its directions was found".to_owned());
+        let (_, others) = pairing(found);
+        return Some(match found.pairing {
+            Pairing::Unknown(_) => {
+                format!("its pairing is unknown: the other direction may be that of {}", others.join(" or "))
+            }
+            Pairing::Copy(_) => format!("its telegrams are copies of those of {}", others.join(" or ")),
+            _ => "only one of its directions was found".to_owned(),
+        });
     }
     let problems = machine::read("", file).err()?;
     let first = problems.iter().next().map(|problem| problem.message.clone()).unwrap_or_default();
@@ -84,30 +100,54 @@ fn add(out: &mut String, text: impl std::fmt::Display) {
     let _ = writeln!(out, "{text}");
 }
 
-fn connection(index: usize, found: &Found) -> String {
+fn connection(index: usize, found: &Found, search: Search) -> String {
     let mut out = String::new();
     add(&mut out, format_args!("\n[[connection]]\nid = \"{}\"\nprofile = \"{}\"", id(index), found.profile));
     times(&mut out, found);
     if !found.is_directed {
         add(
             &mut out,
-            "# PLACEHOLDER: the capture does not tell which direction is which; exchange the two if need be.",
+            "# The capture does not tell which direction is which: exchange the two if need be, and delete the next line.\n\
+             directions = \"unknown\"   # PLACEHOLDER",
+        );
+    }
+    if found.pairing == Pairing::OnlyPossible {
+        add(
+            &mut out,
+            "# No telegram tells that the two directions belong together; nothing else in the capture can be the partner.",
         );
     }
     add(&mut out, "[connection.telegram]");
-    let watchdog = "watchdog";
-    for (name, key) in keys(&found.keys).into_iter().filter(|(name, _)| *name != watchdog) {
-        match (key.value, key.remark) {
-            (Some(value), None) => add(&mut out, format_args!("{name} = {value}")),
-            (Some(value), Some(remark)) => add(&mut out, format_args!("{name} = {value}   # {remark}")),
-            (None, remark) => unknown(&mut out, name, &remark.unwrap_or_default()),
+    let keys = || keys(found, search).into_iter().filter(|(name, _)| *name != "watchdog");
+    if keys().any(|(name, key)| RECOVERED.contains(&name) && key.value.is_some()) {
+        add(
+            &mut out,
+            "recovered = true   # of this capture: delete this line when the engineering tool says the same; until then its result \
+             is not full",
+        );
+    }
+    for (name, key) in keys() {
+        let proof = key.confirmed.map(|telegrams| {
+            let chance =
+                key.chance.as_ref().map_or_else(|| "chance not known".to_owned(), |c| format!("chance at most {c}"));
+            format!("confirmed by {}, {chance}", counted(telegrams, "telegram"))
+        });
+        match key.value {
+            Some(value) => {
+                match key.remark.into_iter().chain(proof).reduce(|remark, proof| format!("{remark}; {proof}")) {
+                    Some(remark) => add(&mut out, format_args!("{name} = {value}   # {remark}")),
+                    None => add(&mut out, format_args!("{name} = {value}")),
+                }
+            }
+            None => unknown(&mut out, name, &key.remark.unwrap_or_default()),
         }
     }
     if let Keys::Fscp2_1 { .. } = found.keys {
         timing_2_1(&mut out, found);
     }
-    // Requests and time coordinations carry none.
-    for (direction, side) in found.sides().filter(|(_, side)| side.safe_data > 0) {
+    // Requests and time coordinations have no safe data; telegrams of FSCP 13/1 may have none.
+    let says = |side: &Side| side.safe_data > 0 || matches!(found.keys, Keys::Fscp13_1 { .. });
+    for (direction, side) in found.sides().filter(|(_, side)| says(side)) {
         add(&mut out, format_args!("{}_data = {}", direction.name(), side.safe_data));
     }
     for direction in [Direction::ToDevice, Direction::ToHost] {
@@ -117,12 +157,22 @@ fn connection(index: usize, found: &Found) -> String {
         };
         let Some(side) = side else { continue };
         add(&mut out, format_args!("[connection.{}]", direction.name()));
-        match carrier(side) {
+        match carrier(&side.spot()) {
             Some(lines) => out.push_str(&lines),
             None => {
-                let (carrier, place) = place(side);
+                let (carrier, place) = place(&side.spot());
                 add(&mut out, format_args!("# {carrier}, {place}"));
             }
+        }
+        if let Some(relay) = side.relay
+            && let Some(lines) = carrier(&relay.spot)
+        {
+            let key = match relay.order {
+                RelayOrder::To => "relayed_to",
+                RelayOrder::From => "relayed_from",
+            };
+            let fields: Vec<&str> = lines.lines().collect();
+            add(&mut out, format_args!("{key} = {{ {} }}", fields.join(", ")));
         }
     }
     out
@@ -132,15 +182,19 @@ fn connection(index: usize, found: &Found) -> String {
 fn timing_2_1(out: &mut String, found: &Found) {
     let period = |is_data: bool| {
         let mut sides = found.sides().filter(|(_, side)| (side.safe_data > 0) == is_data);
-        sides.find_map(|(_, side)| side.tally.period()).map_or(1, whole_millis).max(1)
+        sides.find_map(|(_, side)| side.tally.period())
     };
-    let (packet, ping) = (period(true), period(false));
+    // As engineering tools have them: no finer than what an average of a jittering interval tells.
+    let packet = period(true).map_or(1_000_000, Span::as_nanos);
+    let packet_nanos = packet.saturating_add(STEP / 2).div_euclid(STEP).max(1).saturating_mul(STEP);
+    let ping =
+        period(false).map_or(packet_nanos, Span::as_nanos).saturating_add(packet_nanos / 2).div_euclid(packet_nanos);
     let longest = found.sides().map(|(_, side)| side.tally.longest).max().unwrap_or_default();
     // In units of 128 us, twice the longest interval that was seen.
     let expectation = (longest.as_nanos() / 64_000).clamp(1, 0x7FFF);
     let measured = "PLACEHOLDER: measured";
-    add(out, format_args!("packet_interval = \"{packet} ms\"   # {measured}"));
-    add(out, format_args!("ping_interval = {}   # {measured}, in packets", (ping / packet).clamp(1, 0xFFFF)));
+    add(out, format_args!("packet_interval = \"{} ms\"   # {measured}", decimal_millis(packet_nanos)));
+    add(out, format_args!("ping_interval = {}   # {measured}, in packets", ping.clamp(1, 0xFFFF)));
     add(out, "timeout_multiplier = 2   # PLACEHOLDER: customary");
     add(
         out,
@@ -180,15 +234,21 @@ fn times(out: &mut String, found: &Found) {
     }
 }
 
+/// Milliseconds with as many decimals as needed.
+fn decimal_millis(nanos: i64) -> String {
+    let text = format!("{}.{:06}", nanos.div_euclid(1_000_000), nanos.rem_euclid(1_000_000));
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 fn whole_millis(span: Span) -> i64 {
     span.as_nanos().saturating_add(999_999).div_euclid(1_000_000)
 }
 
 /// The lines of a place; `None` if the machine file has no such carrier.
-fn carrier(side: &Side) -> Option<String> {
-    let offset = side.offset;
+fn carrier(spot: &Spot) -> Option<String> {
+    let offset = spot.offset;
     let mut out = String::new();
-    match side.address {
+    match spot.address {
         Address::Type12Logical { address, .. } => {
             let start = address.checked_add(u32::try_from(offset).ok()?)?;
             add(&mut out, format_args!("carrier = \"type12\"\naddress = 0x{start:08X}"));

@@ -535,6 +535,9 @@ pub struct ConnectionReport {
     pub admissible: Option<AdmissibleReport>,
     /// Keys and counters that were solved from the capture, with what speaks for them.
     pub recovered: Vec<RecoveredReport>,
+    /// CRC rules that were found by trial; absent if none were looked for or found.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub crc_rules: Vec<CrcRuleReport>,
     /// Why the connection was not, or not fully, examined.
     pub unchecked: Option<String>,
     /// `good`, `findings`, `tripped` or `not examined`.
@@ -556,6 +559,19 @@ pub struct RecoveredReport {
     /// Telegrams that agree with it.
     pub confirmed: u64,
     /// Binary logarithm of the probability that they agree by chance, hypotheses counted, rounded up.
+    pub chance_log2: i64,
+}
+
+/// How the CRC of a form is made for which no source was at hand, as it was found by trial.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct CrcRuleReport {
+    /// `to_device` or `to_host`.
+    pub direction: &'static str,
+    /// What is fed in which order, from which start value on.
+    pub rule: String,
+    /// Telegrams in a row that confirmed it before it was believed.
+    pub confirmed: u32,
+    /// Binary logarithm of the probability that they agree by chance, over all rules and places tried, rounded up.
     pub chance_log2: i64,
 }
 

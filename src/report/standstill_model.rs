@@ -39,8 +39,6 @@ pub struct StandstillReport {
     pub overdue: bool,
     /// A value of the axis was never seen or can't be true, so these figures say nothing.
     pub doubted: bool,
-    /// The stop has a declared ramp, but no value tells the speed of the axis: the ramp itself is not judged.
-    pub ramp_not_judged: bool,
     /// Demands during which a connection fell out of operation.
     pub interrupted: u64,
     /// Demands while the axis stood still already.

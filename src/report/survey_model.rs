@@ -23,6 +23,9 @@ pub struct SurveyReport {
     pub span_ns: Option<i64>,
     /// Connections found.
     pub connections: Vec<FoundReport>,
+    /// What of it is left out of the drafted machine file; absent if none was drafted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub left_out: Option<Vec<LeftOut>>,
     /// Addresses whose data were looked at.
     pub addresses: usize,
     /// Places, lengths, profiles and forms that were tried, over all payloads: at most two to the power of this.
@@ -42,6 +45,12 @@ pub struct FoundReport {
     pub profile: &'static str,
     /// Whether the capture tells which direction is which; if not, their order is arbitrary.
     pub is_directed: bool,
+    /// How sure it is that both directions belong together, or why one is alone: `told` by their telegrams; `only possible`,
+    /// as nothing else in the capture can be the partner of either; `unknown`, as several may be; `no partner` in the capture;
+    /// `copy` of another connection's telegrams.
+    pub pairing: &'static str,
+    /// Connections whose telegrams may be the other direction, or of which these are copies.
+    pub pairing_with: Vec<String>,
     /// Telegrams from host to device; null if none were found.
     pub to_device: Option<FoundSide>,
     /// Telegrams from device to host; null if none were found.
@@ -61,6 +70,9 @@ pub struct FoundSide {
     pub place: String,
     /// Octets before the telegram in these data.
     pub offset: usize,
+    /// The other place of the same telegrams, if a standard controller copies them: `to` or `from` there, for people.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relayed: Option<String>,
     /// Octets of the telegram.
     pub telegram_length: usize,
     /// Octets of safe data in it.
@@ -83,11 +95,25 @@ pub struct FoundSide {
     pub state: Option<&'static str>,
 }
 
+/// A connection that was found, but stands in the drafted machine file as comments only.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct LeftOut {
+    /// Name of the connection.
+    pub id: String,
+    /// Why the machine file can't hold it.
+    pub reason: String,
+}
+
 /// A parameter recovered.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct KeyReport {
     /// Its value as it is written in the machine file; null if the capture does not tell it.
     pub value: Option<String>,
+    /// Telegrams whose checks came true with it, in both directions; null if it is not known, or is told by single telegrams.
+    pub confirmed: Option<u64>,
+    /// Upper bound of the chance that they agree with a wrong one, over everything that was tried; null as above, and if it rests
+    /// on more than telegrams that agree.
+    pub chance: Option<Scientific>,
     /// How sure it is, or why it is not known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub remark: Option<String>,

@@ -200,7 +200,7 @@ pub(super) fn event(kind: EventKind) -> String {
         EventKind::OtherPolynomial { polynomial } => format!("CRCs by polynomial 0x{polynomial:04X} (accepted)"),
         EventKind::TestMode => "the provider is in test mode".to_owned(),
         EventKind::Crc2Rule { arrangement, number_octets, start, telegrams } => {
-            super::words_3_1::crc2_rule(arrangement, number_octets, start, telegrams)
+            super::words_3_1::crc2_rule_found(arrangement, number_octets, start, telegrams)
         }
         EventKind::Opened { producer, consumer } => super::words_2_1::opened(producer, consumer),
         EventKind::Reading(reading) => super::words_2_1::reading(reading).to_owned(),
@@ -239,6 +239,10 @@ pub(super) const fn tap_fault(fault: TapFault) -> &'static str {
 
 pub(super) fn unchecked(why: Unchecked) -> String {
     match why {
+        Unchecked::DirectionsUnknown => {
+            "the machine file does not know which direction is which (directions = \"unknown\"), so nothing that rests on it is told; exchange to_host and to_device, and what goes with them, if need be, and delete that line"
+                .to_owned()
+        }
         Unchecked::NeverSeen(direction) => {
             let advice = match direction {
                 Direction::ToDevice => "compare its place in the machine file with the wire",
@@ -294,6 +298,14 @@ pub(super) fn unchecked(why: Unchecked) -> String {
         Unchecked::KeyNotRecovered(direction) => format!(
             "not checkable {}: the machine file calls ids unknown, and no solution is confirmed by enough telegrams; give them, or a longer capture",
             direction.name()
+        ),
+        Unchecked::DraftedKey(name) => format!(
+            "{name} is one that was recovered from a capture (recovered = true): that telegrams fit it shows that their CRCs agree with each other, not that the parameters are the right ones; compare it with the engineering tool's, then delete that line"
+        ),
+        Unchecked::TooFew { direction, telegrams } => format!(
+            "no CRC {} was confirmed: {} are too few to prove a counter; a longer capture shows whether they fit",
+            direction.name(),
+            counted(telegrams, "telegram")
         ),
         Unchecked::NeverConfirmed(direction) => format!(
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",

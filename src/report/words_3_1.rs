@@ -5,7 +5,7 @@ use crate::survey::Crc2Rule;
 use crate::telegram::fscp_3_1_wide::{Arrangement, Start};
 
 /// The rule that was found.
-pub(super) fn crc2_rule(arrangement: Arrangement, number_octets: usize, start: Start, telegrams: u32) -> String {
+pub(super) fn crc2_rule(arrangement: Arrangement, number_octets: usize, start: Start) -> String {
     let order = order(arrangement);
     let start = match start {
         Start::Crc1Low => "start value CRC1".to_owned(),
@@ -14,10 +14,27 @@ pub(super) fn crc2_rule(arrangement: Arrangement, number_octets: usize, start: S
         Start::Constant(value) => format!("start value 0x{value:08X}, which is not CRC1"),
         Start::Open => "start value open, as no reset of the number was captured".to_owned(),
     };
+    format!("fed {order}, number of {number_octets} octets, {start}")
+}
+
+/// The event that it was found.
+pub(super) fn crc2_rule_found(arrangement: Arrangement, number_octets: usize, start: Start, telegrams: u32) -> String {
     format!(
-        "4-octet CRC2: rule found by trial and confirmed by {}: fed {order}, number of {number_octets} octets, {start}; what does not fit from here on is a finding",
-        counted(telegrams.into(), "telegram")
+        "4-octet CRC2: rule found by trial and confirmed by {}: {}; what does not fit from here on is a finding",
+        counted(telegrams.into(), "telegram"),
+        crc2_rule(arrangement, number_octets, start)
     )
+}
+
+/// Binary logarithm, rounded up, of the chance that a rule was found where none holds.
+///
+/// It was believed after 32 steps of the number in a row. Between them at least the five lowest bits of the number go through all
+/// their values, so five of the steps at least are no combinations of others; each fits by chance with a probability of 24 in
+/// 2^32. Each telegram may have begun a row, under each arrangement.
+pub(super) fn crc2_rule_chance_log2(telegrams: u64) -> i64 {
+    let arrangements = u64::try_from(Arrangement::ALL.len()).unwrap_or(u64::MAX);
+    let rows = telegrams.max(1).saturating_mul(arrangements);
+    i64::from(rows.checked_next_power_of_two().map_or(64, u64::ilog2)).saturating_sub(5 * 27)
 }
 
 const fn order(arrangement: Arrangement) -> &'static str {

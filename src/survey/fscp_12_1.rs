@@ -9,7 +9,7 @@
 
 use super::evidence::{Search, digest};
 use super::follow::{Context, State, Step};
-use crate::telegram::fscp_12_1::{Command, Telegram, length};
+use crate::telegram::fscp_12_1::{Command, Key, Telegram, length};
 
 /// Octets of start-up contents that are kept: connection ID and address; lengths, watchdog.
 const KEPT: usize = 4;
@@ -85,11 +85,14 @@ pub(super) struct Follower {
     command: Option<Command>,
     /// Octets of the contents of the Connection and Parameter states, a telegram each.
     contents: [Vec<Vec<u8>>; 2],
+    /// First telegrams of a session that inherit nothing, which only a master's do, and all others.
+    sessions: [u64; 2],
 }
 
 impl Follower {
     const fn new(data: usize) -> Self {
-        Self { data, connection_id: None, last_crc0: None, command: None, contents: [Vec::new(), Vec::new()] }
+        let contents = [Vec::new(), Vec::new()];
+        Self { data, connection_id: None, last_crc0: None, command: None, contents, sessions: [0; 2] }
     }
 
     /// Octets of safe data.
@@ -107,9 +110,31 @@ impl Follower {
         self.connection_id
     }
 
-    /// CRC_0 of the last telegram.
-    pub(super) const fn last_crc0(&self) -> Option<u16> {
-        self.last_crc0
+    /// Connection ID, command and CRC_0 of the last telegram, once one had an ID.
+    pub(super) fn last(&self) -> Option<(u16, Command, u16)> {
+        Some((self.connection_id?, self.command?, self.last_crc0?))
+    }
+
+    /// Whether its sessions begin as a master's, or as a slave's; `None` if none was seen, or if they do not agree.
+    pub(super) const fn is_master(&self) -> Option<bool> {
+        let [by_master, by_slave] = self.sessions;
+        match (by_master > 0, by_slave > 0) {
+            (true, false) => Some(true),
+            (false, true) => Some(false),
+            _ => None,
+        }
+    }
+
+    /// Looks at how a session begins.
+    fn open(&mut self, telegram: &Telegram<'_>) {
+        if telegram.command != Command::Session || self.command == Some(Command::Session) {
+            return;
+        }
+        let key = |sequence| Key { inherited: 0, connection_id: 0, sequence };
+        let [by_master, by_slave] = &mut self.sessions;
+        let inherits_nothing = [1, 2].map(key).into_iter().any(|key| telegram.verify(key).is_ok());
+        let count = if inherits_nothing { by_master } else { by_slave };
+        *count = count.saturating_add(1);
     }
 
     /// Whether a telegram proves itself.
@@ -141,6 +166,7 @@ impl Follower {
             self.connection_id = Some(telegram.connection_id);
         }
         self.keep_contents(&telegram);
+        self.open(&telegram);
         self.command = Some(telegram.command);
         let state = match telegram.command {
             Command::ProcessData => State::Running,

@@ -17,6 +17,12 @@ const HEADERS: [usize; 2] = [4, 5];
 /// Telegrams that are kept to find the UDID.
 const KEPT: usize = 4;
 
+/// Partners whose naming is counted.
+const PARTNERS: usize = 16;
+
+/// Bits of an address.
+const ADDRESS: u16 = 0x3FF;
+
 /// Looks for telegrams that begin in `payload`; `before` is what stood there before.
 pub(super) fn search(payload: &[u8], before: &[u8], search: &mut Search, mut hit: impl FnMut(usize, Follower)) {
     // Two orders of the subframes, four polynomials.
@@ -84,11 +90,56 @@ pub(super) struct Follower {
     address: u16,
     last: Option<Vec<u8>>,
     kept: Vec<Vec<u8>>,
+    mark: Option<Mark>,
+    /// TADR of time requests and time responses, as masked, and how often.
+    named: Vec<(u16, u64)>,
+}
+
+/// What stays the same in every subframe 2 of all producers of a domain.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Mark {
+    /// UDID octets 0 and 1 XOR SDN.
+    domain: u16,
+    /// UDID octet 5, where there is a payload.
+    last: Option<u8>,
+    /// UDID octets 3 and 4: TADR and TR of data only, which are 0.
+    idle: Option<u16>,
+}
+
+impl Mark {
+    fn of(telegram: &Telegram<'_>, octets: &[u8]) -> Option<Self> {
+        let [_, second] = telegram.subframes_at();
+        let &[a, b, _, c, d, e] = octets.get(second..)?.first_chunk()?;
+        let due = u16::from(telegram.message.id()) << 10 | telegram.address;
+        let is_idle = matches!(telegram.message, Message::Data { .. });
+        Some(Self {
+            domain: u16::from_le_bytes([a, b]) ^ due,
+            last: telegram.payload.first().map(|first| first ^ e),
+            idle: is_idle.then_some(u16::from_le_bytes([c, d])),
+        })
+    }
+
+    /// What both know, if they may be of one domain.
+    fn with(self, other: Self) -> Option<Self> {
+        let may_be = self.domain == other.domain
+            && self.last.zip(other.last).is_none_or(|(a, b)| a == b)
+            && self.idle.zip(other.idle).is_none_or(|(a, b)| a == b);
+        may_be.then_some(Self { last: self.last.or(other.last), idle: self.idle.or(other.idle), ..self })
+    }
+
+    /// How much of it is known.
+    const fn parts(self) -> u8 {
+        match (self.last, self.idle) {
+            (Some(_), Some(_)) => 2,
+            (None, None) => 0,
+            _ => 1,
+        }
+    }
 }
 
 impl Follower {
     const fn new(data: usize, order: Order, polynomial: Polynomial, address: u16) -> Self {
-        Self { data, order, polynomial, address, last: None, kept: Vec::new() }
+        Self { data, order, polynomial, address, last: None, kept: Vec::new(), mark: None, named: Vec::new() }
     }
 
     /// Octets of safe data.
@@ -137,8 +188,9 @@ impl Follower {
         } else {
             context.evidence.assume(1, digest(&[two]));
         }
-        if self.kept.len() < KEPT && matches!(telegram.message, Message::Data { .. }) {
-            self.kept.push(octets.to_vec());
+        // Before its neighbour confirms it, subframe 2 may be wrong.
+        if paired.is_some() {
+            self.learn(&telegram, octets);
         }
         let is_valid = match telegram.message {
             Message::Data { valid } | Message::TimeRequest { valid } | Message::TimeResponse { valid } => valid,
@@ -146,6 +198,33 @@ impl Follower {
         };
         let state = if is_valid { State::Running } else { State::StartUp };
         Step::New { state, is_confirmed: true }
+    }
+}
+
+impl Follower {
+    /// Keeps what a telegram tells about its domain and about its partner.
+    fn learn(&mut self, telegram: &Telegram<'_>, octets: &[u8]) {
+        let Some(mark) = Mark::of(telegram, octets) else { return };
+        self.mark = Some(self.mark.map_or(mark, |known| known.with(mark).unwrap_or(known)));
+        if matches!(telegram.message, Message::Data { .. }) {
+            if self.kept.len() < KEPT {
+                self.kept.push(octets.to_vec());
+            }
+            return;
+        }
+        // Under a UDID of zeros the fields come as they are masked.
+        let Some(target) = telegram.second(Some(Udid::default())).map(|second| second.target) else { return };
+        if let Some((_, count)) = self.named.iter_mut().find(|(known, _)| *known == target) {
+            *count = count.saturating_add(1);
+        } else if self.named.len() < PARTNERS {
+            self.named.push((target, 1));
+        }
+    }
+
+    /// Whom its time requests ask and its time responses answer, and how often, if `domain` tells the mask.
+    pub(super) fn partners(&self, domain: &Domain) -> Option<impl Iterator<Item = (u16, u64)>> {
+        let mask = domain.idle? & ADDRESS;
+        Some(self.named.iter().map(move |(target, count)| (target ^ mask, *count)))
     }
 }
 
@@ -170,10 +249,41 @@ pub struct Domain {
     pub known: [u8; 6],
     /// Safety domain number, with the UDID.
     pub number: Option<u16>,
+    /// Whether telegrams contradict each other, so that nothing is told.
+    pub is_contradictory: bool,
+    /// Octets 3 and 4 of the UDID.
+    idle: Option<u16>,
 }
 
-/// Puts together what telegrams tell; those of data only have no target and no time request.
-pub(super) fn domain<'f>(followers: impl Iterator<Item = &'f Follower> + Clone) -> Domain {
+/// Producers that may be of one safety domain, by their indices, with what they tell together.
+///
+/// The mask of subframe 2 shows in what never changes there, so telegrams under another UDID, or of another domain under
+/// the same, are told apart without knowing either.
+pub(super) fn domains(followers: &[&Follower]) -> Vec<(Vec<usize>, Domain)> {
+    let mut order: Vec<(usize, Mark)> =
+        followers.iter().enumerate().filter_map(|(index, follower)| Some((index, follower.mark?))).collect();
+    order.sort_by_key(|(index, mark)| (std::cmp::Reverse(mark.parts()), *index));
+    let mut groups: Vec<(Mark, Vec<usize>)> = Vec::new();
+    for (index, mark) in order {
+        let mut fitting = groups.iter_mut().filter_map(|group| Some((group.0.with(mark)?, group)));
+        match (fitting.next(), fitting.next()) {
+            (Some((both, group)), None) => {
+                group.0 = both;
+                group.1.push(index);
+            }
+            // One that may be of several domains tells nothing about any.
+            _ => groups.push((mark, vec![index])),
+        }
+    }
+    let told = |(mark, members): (Mark, Vec<usize>)| {
+        let domain = domain(members.iter().filter_map(|index| followers.get(*index).copied()));
+        (members, Domain { idle: mark.idle, ..domain })
+    };
+    groups.into_iter().map(told).collect()
+}
+
+/// Puts together what telegrams of one domain tell; those of data only have no target and no time request.
+fn domain<'f>(followers: impl Iterator<Item = &'f Follower> + Clone) -> Domain {
     let mut recovery = Recovery::default();
     let telegrams = || {
         let parse = |follower: &'f Follower| {
@@ -181,15 +291,14 @@ pub(super) fn domain<'f>(followers: impl Iterator<Item = &'f Follower> + Clone) 
         };
         followers.clone().flat_map(parse)
     };
-    for telegram in telegrams() {
-        // A telegram that contradicts the others changes nothing.
-        let _ = recovery.add(&telegram, Header::DATA_ONLY);
+    let fits = |telegram: Telegram<'f>| recovery.add(&telegram, Header::DATA_ONLY).is_ok();
+    if !telegrams().all(fits) {
+        return Domain { is_contradictory: true, ..Domain::default() };
     }
     let [_, known] = recovery.known();
     let udid = recovery.udid();
-    // A connection under another UDID would seem to be of another domain: then the number is that of none for sure.
     let mut numbers = telegrams().filter_map(|telegram| Some(telegram.second(Some(udid?))?.domain));
     let first = numbers.next();
     let number = first.filter(|first| numbers.all(|number| number == *first));
-    Domain { udid, known, number }
+    Domain { udid, known, number, is_contradictory: false, idle: None }
 }

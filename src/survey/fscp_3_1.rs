@@ -11,8 +11,10 @@ use std::sync::LazyLock;
 
 use super::evidence::{Search, digest};
 use super::follow::{Context, State, Step};
+use super::turns::Number;
+use crate::machine::Direction;
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, Telegram, crc2};
-use crate::telegram::fscp_3_1_key::{Known, Map, NUMBERS, is_step, number_difference};
+use crate::telegram::fscp_3_1_key::{Known, Map, NUMBERS, crc1_of_reset, is_step, number_difference};
 use crate::telegram::solve::Solver;
 
 /// Most octets of data with a 3-octet CRC2.
@@ -78,14 +80,16 @@ pub(super) struct Follower {
     known: Known,
     /// XOR of the number with that of the first telegram of the run.
     relative: u32,
-    /// The telegram whose number is known best, the latest of them.
-    reference: Option<(Known, Vec<u8>)>,
+    /// The telegram whose number is known best, the latest of them: what is known and its residue.
+    reference: Option<(Known, u32)>,
     toggle: Option<bool>,
+    /// CRC1 under which telegrams that say so bear number 0, if they are a host's and if they are a device's.
+    resets: [Option<u16>; 2],
 }
 
 impl Follower {
     const fn new(data: usize) -> Self {
-        Self { data, last: None, known: Known::NOTHING, relative: 0, reference: None, toggle: None }
+        Self { data, last: None, known: Known::NOTHING, relative: 0, reference: None, toggle: None, resets: [None; 2] }
     }
 
     /// Octets of safe data.
@@ -103,12 +107,47 @@ impl Follower {
         self.toggle
     }
 
+    /// What the last telegram tells about its number. The residue is the number XOR what CRC1 adds to every number of
+    /// telegrams of this length.
+    pub(super) fn number(&self) -> Option<Number> {
+        let telegram = Telegram::parse(self.last.as_deref()?, self.data, Crc2Form::Short).ok()?;
+        Some(Number { residue: residue(&telegram), known: self.known })
+    }
+
+    /// What is known of the number of a telegram, with its residue.
+    pub(super) const fn reference(&self) -> Option<(Known, u32)> {
+        self.reference
+    }
+
+    /// CRC1 by the telegrams that say that their number is reset, in the way of one end.
+    pub(super) const fn reset(&self, direction: Direction) -> Option<u16> {
+        let [host, device] = self.resets;
+        match direction {
+            Direction::ToDevice => host,
+            Direction::ToHost => device,
+        }
+    }
+
+    /// Notes what a telegram tells whose number may be reset. The bits of the two ends differ.
+    fn note_reset(&mut self, telegram: &Telegram<'_>) {
+        if telegram.flags.toggle() || !telegram.flags.has(Flags::R_CONS_NR | Flags::CONS_NR_R) {
+            return;
+        }
+        let Some(crc1) = crc1_of_reset(telegram) else { return };
+        for (told, bit) in self.resets.iter_mut().zip([Flags::R_CONS_NR, Flags::CONS_NR_R]) {
+            if telegram.flags.has(bit) {
+                *told = Some(crc1);
+            }
+        }
+    }
+
     pub(super) fn follow(&mut self, octets: &[u8], context: &mut Context<'_>) -> Step {
         let Ok(telegram) = Telegram::parse(octets, self.data, Crc2Form::Short) else { return Step::Wrong };
         if octets.iter().all(|octet| *octet == 0) {
             return Step::Nothing;
         }
         let state = if telegram.flags.has(Flags::FAIL_SAFE) { State::FailSafe } else { State::Running };
+        self.note_reset(&telegram);
         let before = self.last.replace(octets.to_vec());
         let before = before.as_deref().and_then(|before| Telegram::parse(before, self.data, Crc2Form::Short).ok());
         let Some(before) = before else {
@@ -139,55 +178,22 @@ impl Follower {
         let [low, middle, high, _] = self.relative.to_le_bytes();
         let content = octets.get(..self.data.saturating_add(1)).unwrap_or_default();
         context.evidence.agree(0, || digest(&[content, &[low, middle, high]]), BITS);
-        if self.reference.as_ref().is_none_or(|(best, _)| best.bits <= known.bits) {
-            self.reference = Some((known, octets.to_vec()));
+        if self.reference.is_none_or(|(best, _)| best.bits <= known.bits) {
+            self.reference = Some((known, residue(&telegram)));
         }
         if has_stepped { Step::New { state, is_confirmed: true } } else { Step::Same }
     }
-
-    /// The number of the reference telegram under `crc1`, if it has the low bits that are known.
-    fn number_under(&self, crc1: u16) -> Option<u32> {
-        let (known, octets) = self.reference.as_ref()?;
-        let number = Telegram::parse(octets, self.data, Crc2Form::Short).ok()?.solve_number(crc1)?;
-        known.fits(number).then_some(number)
-    }
 }
 
-/// What two directions tell about their common CRC1.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Crc1 {
-    /// CRC1, if only one value is left.
-    pub value: Option<u16>,
-    /// That one value is left only if both ends have the same number, or one ahead, at the end of the capture.
-    pub rests_on_step: bool,
-    /// Values of CRC1 that fit what was seen, of 65 535.
-    pub candidates: u32,
-}
-
-/// Tries every CRC1 on the best known telegrams of the sides.
-pub(super) fn crc1(sides: &[&Follower]) -> Crc1 {
-    let numbers = |crc1: u16| sides.iter().map(|side| side.number_under(crc1)).collect::<Option<Vec<u32>>>();
-    let fitting: Vec<(u16, Vec<u32>)> = (1..=u16::MAX).filter_map(|crc1| Some((crc1, numbers(crc1)?))).collect();
-    let candidates = u32::try_from(fitting.len()).unwrap_or(u32::MAX);
-    let only = |values: &[u16]| match values {
-        [value] => Some(*value),
-        _ => None,
-    };
-    let all: Vec<u16> = fitting.iter().map(|(crc1, _)| *crc1).collect();
-    if let Some(value) = only(&all) {
-        return Crc1 { value: Some(value), rests_on_step: false, candidates };
-    }
-    let in_step = fitting.iter().filter(|(_, numbers)| match numbers[..] {
-        [a, b] => a.abs_diff(b) <= 1,
-        _ => false,
-    });
-    let in_step: Vec<u16> = in_step.map(|(crc1, _)| *crc1).collect();
-    Crc1 { value: only(&in_step), rests_on_step: in_step.len() == 1, candidates }
+/// Number of a telegram XOR what CRC1 adds.
+fn residue(telegram: &Telegram<'_>) -> u32 {
+    NUMBERS.of(telegram.crc2 ^ crc2(0, telegram.data, telegram.flags, 0))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::survey::crc1::Fitting;
     use crate::survey::evidence::Evidence;
     use proptest::prelude::*;
 
@@ -226,9 +232,12 @@ mod tests {
         }
         // The step from 3 to 4 tells three bits; 7 is 3 steps behind.
         assert_eq!(follower.known, Known { bits: 3, value: 7 });
-        let told = crc1(&[&follower]);
-        assert!(told.value.is_none() && told.candidates < 65_536 / 4, "{told:?}");
-        assert_eq!(follower.number_under(0x22FF), Some(7));
+        let fitting = Fitting::of(&follower).unwrap();
+        let values = fitting.common(None);
+        assert!(values.contains(&0x22FF) && values.len() < 65_536 / 4, "{}", values.len());
+        assert_eq!(fitting.number(0x22FF, follower.number().unwrap().residue), 7);
+        // The first of them says that its number is reset.
+        assert_eq!([Direction::ToDevice, Direction::ToHost].map(|end| follower.reset(end)), [None, Some(0x22FF)]);
     }
 
     proptest! {

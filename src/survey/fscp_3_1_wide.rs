@@ -11,6 +11,7 @@ use std::sync::LazyLock;
 
 use super::evidence::{Search, digest};
 use super::follow::{Context, State, Step};
+use super::turns::Number;
 use crate::machine::Direction;
 use crate::telegram::fscp_3_1::{Crc2Form, Flags, LAST_NUMBER, Telegram};
 use crate::telegram::fscp_3_1_key::{Known, is_step};
@@ -131,9 +132,31 @@ impl Follower {
         self.data.saturating_add(1 + CRC_OCTETS)
     }
 
-    /// How the CRC is fed.
-    pub(super) const fn arrangement(&self) -> Arrangement {
-        self.arrangement
+    /// What the last telegram tells about its number. The residue is what start value and number add to the CRC.
+    pub(super) fn number(&self) -> Option<Number> {
+        self.last.map(|(residue, _)| Number { residue, known: self.known })
+    }
+
+    /// Whether both may be directions of one connection, by telegrams that passed one after the other: under one start value,
+    /// and at the same number or one ahead.
+    pub(super) fn may_answer(&self, other: &Self, [own, others]: [Number; 2]) -> bool {
+        let mask = own.known.mask() & others.known.mask();
+        let ahead = own.known.value.wrapping_sub(others.known.value) & mask;
+        if self.arrangement != other.arrangement || !(ahead <= 1 || ahead == mask) {
+            return false;
+        }
+        if self.data == other.data {
+            // In telegrams of one length the start value cancels.
+            let difference = self.numbers.solve(own.residue ^ others.residue);
+            return difference.is_some_and(|difference| difference == 0 || is_step(difference));
+        }
+        let starts = |octets: usize| {
+            let ends = [Direction::ToDevice, Direction::ToHost];
+            ends.map(|end| Some(self.start(end, octets)? == other.start(end.opposite(), octets)?))
+        };
+        let told: Vec<bool> =
+            self.arrangement.number_octets().iter().flat_map(|octets| starts(*octets)).flatten().collect();
+        told.is_empty() || told.contains(&true)
     }
 
     /// Toggle of the last telegram.
@@ -273,7 +296,7 @@ mod tests {
             let [before, now] = telegrams.map(|telegram| [&vec![7; in_front][..], &telegram, &[6, 5]].concat());
             let mut hits = Vec::new();
             search(&now, &before, &mut Search::default(), |offset, follower| {
-                hits.push((offset, follower.data(), follower.arrangement()));
+                hits.push((offset, follower.data(), follower.arrangement));
             });
             prop_assert!(hits.contains(&(in_front, data.len(), ALL[which].0)), "{:?}", hits);
         }

@@ -8,13 +8,15 @@ use super::address::Address;
 use super::chain::PlaceId;
 
 /// Producers that are remembered.
-const PRODUCERS: usize = 128;
+const PRODUCERS: usize = 256;
 
 #[derive(Clone, Debug, Default)]
 pub(super) struct Pings {
     producers: Vec<(PlaceId, Address, u8)>,
     /// Answers that fitted, by consumer and producer.
     votes: BTreeMap<(PlaceId, PlaceId), u64>,
+    /// Producers that were not taken, as there were too many.
+    pub(super) refused: u64,
 }
 
 impl Pings {
@@ -24,6 +26,8 @@ impl Pings {
             *last = ping;
         } else if self.producers.len() < PRODUCERS {
             self.producers.push((place, address, ping));
+        } else {
+            self.refused = self.refused.saturating_add(1);
         }
     }
 

@@ -4,7 +4,8 @@
 
 use super::address::Address;
 use super::chain::{Chains, PlaceId};
-use super::evidence::{Evidence, Search};
+use super::copies::Copies;
+use super::evidence::{Evidence, Search, digest};
 use super::follow::{Context, Step, Tally};
 use super::pings::Pings;
 use super::turns::Turns;
@@ -25,14 +26,21 @@ pub(super) struct Between {
     pub(super) turns: Turns,
     pub(super) numbers: iec_62541_15::Numbers,
     pub(super) pings: Pings,
+    pub(super) copies: Copies,
 }
 
 impl Between {
+    /// Places that were not held against others, as there were too many.
+    pub(super) fn refused(&self) -> u64 {
+        [self.chains.refused, self.turns.refused, self.pings.refused].into_iter().fold(0, u64::saturating_add)
+    }
+
     /// Forgets a place.
     pub(super) fn forget(&mut self, place: PlaceId) {
         self.chains.remove(place);
         self.turns.remove(place);
         self.pings.remove(place);
+        self.copies.remove(place);
     }
 }
 
@@ -163,11 +171,14 @@ impl Place {
         let step = self.follower.follow(octets, &between.numbers, &mut context);
         self.tally.take(step, at);
         let is_new = matches!(step, Step::New { .. });
+        if is_new {
+            between.copies.note(self.id, digest(&[octets]));
+        }
         if is_new
             && let Follower::Fscp12_1(follower) = &self.follower
-            && let (Some(connection_id), Some(crc0)) = (follower.connection_id(), follower.last_crc0())
+            && let Some((connection_id, command, crc0)) = follower.last()
         {
-            between.chains.note(self.id, connection_id, crc0);
+            between.chains.note(self.id, connection_id, command, crc0);
         }
         is_new
     }
@@ -186,12 +197,12 @@ impl Place {
             }
             Follower::Fscp3_1(follower) => {
                 if let Some(toggle) = follower.toggle() {
-                    between.turns.step(self.id, address, toggle);
+                    between.turns.step(self.id, address, toggle, follower.number());
                 }
             }
             Follower::Fscp3_1Wide(follower) => {
                 if let Some(toggle) = follower.toggle() {
-                    between.turns.step(self.id, address, toggle);
+                    between.turns.step(self.id, address, toggle, follower.number());
                 }
             }
             Follower::Fscp2_1(follower) => {

@@ -2,15 +2,18 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::cmp::Ordering;
+
 use super::address::Address;
-use super::chain::PlaceId;
+use super::crc1::{self, Crc1, End};
 use super::follow::Tally;
-use super::fscp_3_1::{self, Crc1};
 use super::fscp_3_1_wide::{self, Crc2Rule};
 use super::fscp_12_1;
 use super::fscp_13_1::{self, Domain};
 use super::iec_62541_15::{Layout, ResponseFollower};
+use super::pairing::{self, Joined, Known, Pairing};
 use super::place::{Between, Follower, Place};
+use super::relayed::{self, Relay, Spot};
 use super::stream::Streams;
 use crate::machine::Direction;
 use crate::telegram::fscp_2_1::{Format, Seeds};
@@ -27,6 +30,8 @@ pub struct Found {
     pub to_host: Option<Side>,
     /// Whether the telegrams or their carrier tell which direction is which; else the order is arbitrary.
     pub is_directed: bool,
+    /// How sure it is that the two belong together, or why one is alone.
+    pub pairing: Pairing,
     /// What was recovered of the parameters.
     pub keys: Keys,
 }
@@ -53,12 +58,21 @@ pub struct Side {
     pub offset: usize,
     /// Octets of the telegram.
     pub length: usize,
+    /// The other place of the same telegrams, if a standard controller copies them.
+    pub relay: Option<Relay>,
     /// Octets of safe data.
     pub safe_data: usize,
     /// Numbers and intervals.
     pub tally: Tally,
     /// Bits of evidence.
     pub bits: u32,
+}
+
+impl Side {
+    /// Where its telegrams begin.
+    pub const fn spot(&self) -> Spot {
+        Spot { address: self.address, offset: self.offset }
+    }
 }
 
 /// What was recovered of a connection's parameters.
@@ -105,23 +119,25 @@ pub enum Keys {
 }
 
 /// A place that is proven.
-struct Proven<'s> {
-    address: Address,
+pub(super) struct Proven<'s> {
+    pub(super) address: Address,
     /// The direction that the carrier tells. Of Type 12, one pass alone does not: outputs come back as they went, and a
     /// master that reads and writes in one datagram sends the inputs out again.
-    direction: Option<Direction>,
-    place: &'s Place,
+    pub(super) direction: Option<Direction>,
+    pub(super) place: &'s Place,
+    /// Where else its telegrams stand, behind it.
+    pub(super) copy: Option<Spot>,
     bits: u32,
-    paired: bool,
 }
 
 impl Proven<'_> {
-    fn side(&self) -> Side {
-        let range = self.place.range();
+    fn side(&self, direction: Direction) -> Side {
+        let (own, relay) = relayed::places(self, direction);
         Side {
-            address: self.address,
-            offset: range.start,
-            length: range.len(),
+            address: own.address,
+            offset: own.offset,
+            length: self.place.range().len(),
+            relay,
             safe_data: self.place.follower.data(),
             tally: self.place.tally,
             bits: self.bits,
@@ -130,27 +146,23 @@ impl Proven<'_> {
 }
 
 pub(super) fn connections(streams: &Streams, between: &Between) -> Vec<Found> {
-    let mut proven = proven(streams, between);
-    // All of a capture is taken for one safety domain: what contradicts is left aside.
-    let domain = fscp_13_1::domain(proven.iter().filter_map(|proven| match &proven.place.follower {
-        Follower::Fscp13_1(follower) => Some(follower),
-        _ => None,
-    }));
-    let mut found = Vec::new();
-    for (a, b) in pairs(&proven, between) {
-        let [Some(one), Some(other)] = [a, b].map(|index| proven.get(index).filter(|proven| !proven.paired)) else {
-            continue;
-        };
-        found.push(connection(one, Some(other), between, domain));
-        for index in [a, b] {
-            if let Some(proven) = proven.get_mut(index) {
-                proven.paired = true;
-            }
-        }
+    let (proven, further) = relayed::merged(proven(streams, between), between);
+    let known = Known::of(&proven);
+    let mut found: Vec<(Found, Vec<usize>)> = Vec::new();
+    for Joined { one, other, pairing } in pairing::joined(&proven, between, &known) {
+        let Some(found_one) = connection(&proven, one, other, between, &known) else { continue };
+        found.push((Found { pairing, ..found_one }, std::iter::once(one).chain(other).collect()));
     }
-    found.extend(proven.iter().filter(|proven| !proven.paired).map(|alone| connection(alone, None, between, domain)));
-    found.sort_by_key(|found| (found.profile, found.sides().map(|(_, s)| (s.address, s.offset)).min()));
-    found
+    for (copy, original) in further {
+        let copy = [copy];
+        let alone = connection(&copy, 0, None, between, &Known::of(&copy));
+        found.extend(alone.map(|alone| (Found { pairing: Pairing::Copy(original), ..alone }, Vec::new())));
+    }
+    found.sort_by_key(|(found, _)| (found.profile, found.sides().map(|(_, s)| (s.address, s.offset)).min()));
+    // From here on partners are told by connections, not by places.
+    let of_place = |place: &usize| found.iter().position(|(_, members)| members.contains(place));
+    let pairings: Vec<Pairing> = found.iter().map(|(found, _)| found.pairing.with(of_place)).collect();
+    found.into_iter().zip(pairings).map(|((found, _), pairing)| Found { pairing, ..found }).collect()
 }
 
 /// The places with enough evidence; of those that overlap, the one with most.
@@ -173,7 +185,7 @@ fn proven<'s>(streams: &'s Streams, between: &Between) -> Vec<Proven<'s>> {
         for (bits, place) in ranked {
             if taken.iter().all(|other| !place.contradicts(other)) {
                 taken.push(place);
-                proven.push(Proven { address: stream.address, direction, place, bits, paired: false });
+                proven.push(Proven { address: stream.address, direction, place, copy: None, bits });
             }
         }
     }
@@ -186,83 +198,50 @@ fn bits(place: &Place, between: &Between) -> u32 {
     place.evidence.bits().max(chain.unwrap_or(0))
 }
 
-/// Pairs of proven places that belong together, the surest first.
-fn pairs(proven: &[Proven<'_>], between: &Between) -> Vec<(usize, usize)> {
-    let index = |place: PlaceId| proven.iter().position(|proven| proven.place.id == place);
-    let mut scored: Vec<(u64, usize, usize)> = Vec::new();
-    for (place, partner, bits, agreed) in between.chains.links() {
-        if let (Some(a), Some(b), true) = (index(place), index(partner), bits >= between.search.needed()) {
-            scored.push((agreed, a, b));
-        }
-    }
-    for (a, one) in proven.iter().enumerate() {
-        for (b, other) in proven.iter().enumerate().filter(|(b, _)| *b != a) {
-            // Those that name each other go before those that only may belong together.
-            let factor = if one.address.is_reverse_of(&other.address) { 2 } else { 1 };
-            if let Some(score) = score(one, other, between) {
-                scored.push((score.saturating_mul(factor), a, b));
-            }
-        }
-    }
-    // A carrier that knows directions must not answer itself.
-    scored.retain(|(_, a, b)| match (proven.get(*a), proven.get(*b)) {
-        (Some(a), Some(b)) => a.direction.is_none() || a.direction != b.direction,
-        _ => false,
-    });
-    scored.sort_by_key(|(score, a, b)| (std::cmp::Reverse(*score), *a, *b));
-    scored.into_iter().map(|(_, a, b)| (a, b)).collect()
-}
-
-/// How well two places of other profiles than FSCP 12/1 answer each other; `None` if they don't.
-fn score(one: &Proven<'_>, other: &Proven<'_>, between: &Between) -> Option<u64> {
-    let may_answer = one.address.may_be_answered_by(&other.address);
-    match (&one.place.follower, &other.place.follower) {
-        (Follower::Fscp3_1(x), Follower::Fscp3_1(y)) => {
-            let votes = between.turns.votes(one.place.id, other.place.id);
-            let in_turn = votes.in_turn > votes.out_of_turn.saturating_mul(4);
-            (in_turn && fscp_3_1::crc1(&[x, y]).candidates > 0).then_some(votes.in_turn)
-        }
-        (Follower::Fscp3_1Wide(x), Follower::Fscp3_1Wide(y)) => {
-            let votes = between.turns.votes(one.place.id, other.place.id);
-            let in_turn = votes.in_turn > votes.out_of_turn.saturating_mul(4);
-            (in_turn && x.arrangement() == y.arrangement()).then_some(votes.in_turn)
-        }
-        (Follower::Fscp13_1(x), Follower::Fscp13_1(y)) => {
-            let telegrams = one.place.tally.telegrams.min(other.place.tally.telegrams);
-            (may_answer && x.address() != y.address()).then_some(telegrams)
-        }
-        (Follower::Coordination(x), Follower::Fscp2_1(y)) => {
-            let votes = between.pings.votes(one.place.id, other.place.id);
-            (votes > 0 && x.format() == y.format()).then_some(votes)
-        }
-        (Follower::Request(x), Follower::Response(y)) => {
-            let is_answer = y.told().0.is_some_and(|(_, consumer)| consumer == x.consumer_id());
-            is_answer.then_some(one.place.tally.confirmed)
-        }
-        _ => None,
-    }
-}
-
-fn connection(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between, domain: Domain) -> Found {
-    let direction = direction(one, other, between);
+/// The connection of the places with these indices.
+fn connection(
+    proven: &[Proven<'_>],
+    one: usize,
+    other: Option<usize>,
+    between: &Between,
+    known: &Known,
+) -> Option<Found> {
+    let (first, second) = (proven.get(one)?, other.and_then(|other| proven.get(other)));
+    let direction = direction(first, second, between);
     // An arbitrary order is at least the same one each time.
-    let assumed = match one.place.follower {
+    let assumed = match first.place.follower {
         Follower::Fscp2_1(_) => Direction::ToHost,
         _ => Direction::ToDevice,
     };
     let (to_device, to_host) = match direction.unwrap_or(assumed) {
-        Direction::ToDevice => (Some(one), other),
-        Direction::ToHost => (other, Some(one)),
+        Direction::ToDevice => (Some(first), second),
+        Direction::ToHost => (second, Some(first)),
     };
-    let profile = one.place.follower.profile();
-    let keys = keys(one, [to_device, to_host].map(|side| side.map(|side| &side.place.follower)), domain);
-    Found {
-        profile,
-        to_device: to_device.map(Proven::side),
-        to_host: to_host.map(Proven::side),
+    let sides = [to_device, to_host].map(|side| side.map(|side| &side.place.follower));
+    let keys = match &first.place.follower {
+        Follower::Fscp3_1(_) => {
+            let residues = second.and_then(|second| {
+                let votes = |a: &Proven<'_>, b: &Proven<'_>| between.turns.votes(a.place.id, b.place.id).numbers;
+                let numbers = votes(first, second).or_else(|| votes(second, first).map(|[own, others]| [others, own]));
+                numbers.map(|numbers| numbers.map(|number| number.residue))
+            });
+            let end = |place, direction| Some(End { direction, ..known.end(proven, place)? });
+            let others = other.and_then(|other| end(other, direction.map(Direction::opposite)));
+            Keys::Fscp3_1(
+                end(one, direction).map_or_else(Crc1::default, |one| crc1::crc1(&one, others.as_ref(), residues)),
+            )
+        }
+        Follower::Fscp13_1(_) => keys_13_1(sides, known.domain(one)),
+        _ => keys(first, sides),
+    };
+    Some(Found {
+        profile: first.place.follower.profile(),
+        to_device: to_device.map(|side| side.side(Direction::ToDevice)),
+        to_host: to_host.map(|side| side.side(Direction::ToHost)),
         is_directed: direction.is_some(),
+        pairing: Pairing::Told,
         keys,
-    }
+    })
 }
 
 /// The direction of `one`, if anything tells it.
@@ -276,27 +255,42 @@ fn direction(one: &Proven<'_>, other: Option<&Proven<'_>>, between: &Between) ->
         _ => {}
     }
     let other = other?;
-    match &one.place.follower {
-        Follower::Fscp3_1(_) | Follower::Fscp3_1Wide(_) => {
+    if other.direction.is_some() {
+        return other.direction.map(Direction::opposite);
+    }
+    match (&one.place.follower, &other.place.follower) {
+        (Follower::Fscp3_1(_) | Follower::Fscp3_1Wide(_), _) => {
             let votes = between.turns.votes(one.place.id, other.place.id);
-            Some(if votes.leads > votes.answers { Direction::ToDevice } else { Direction::ToHost })
+            by_more(votes.leads, votes.answers)
         }
-        Follower::Fscp13_1(_) => other.direction.map(Direction::opposite),
+        (Follower::Fscp12_1(x), Follower::Fscp12_1(y)) => {
+            let steps = |a: &Proven<'_>, b: &Proven<'_>| between.chains.steps(a.place.id, b.place.id);
+            let (own, others) = (steps(one, other), steps(other, one));
+            let sessions = |end: &fscp_12_1::Follower| u64::from(end.is_master() == Some(true));
+            let of_one = own.before.saturating_add(others.behind).saturating_add(sessions(x));
+            let of_other = others.before.saturating_add(own.behind).saturating_add(sessions(y));
+            // The states of a start-up are few; one that speaks against the others leaves it open.
+            by_more(of_one, of_other).filter(|_| of_one == 0 || of_other == 0)
+        }
         _ => None,
     }
 }
 
+/// The direction of a place, by how often it spoke as the host's and how often as the device's.
+fn by_more(as_host: u64, as_device: u64) -> Option<Direction> {
+    match as_host.cmp(&as_device) {
+        Ordering::Greater => Some(Direction::ToDevice),
+        Ordering::Less => Some(Direction::ToHost),
+        Ordering::Equal => None,
+    }
+}
+
 /// What is known of the parameters of a connection with these sides, to the device first.
-fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2], domain: Domain) -> Keys {
+fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2]) -> Keys {
     match &one.place.follower {
         Follower::Fscp12_1(follower) => keys_12_1(follower.connection_id().unwrap_or(0), sides),
-        Follower::Fscp3_1(_) => {
-            let followers = sides.into_iter().flatten().filter_map(|side| match side {
-                Follower::Fscp3_1(follower) => Some(follower),
-                _ => None,
-            });
-            Keys::Fscp3_1(fscp_3_1::crc1(&followers.collect::<Vec<_>>()))
-        }
+        // With what is known of all places; see `connection`.
+        Follower::Fscp3_1(_) => Keys::Fscp3_1(Crc1::default()),
         Follower::Fscp3_1Wide(follower) => {
             let both = [Direction::ToDevice, Direction::ToHost].into_iter().zip(sides);
             let followers = both.filter_map(|(direction, side)| match side {
@@ -305,13 +299,7 @@ fn keys(one: &Proven<'_>, sides: [Option<&Follower>; 2], domain: Domain) -> Keys
             });
             Keys::Fscp3_1Wide(fscp_3_1_wide::rule(follower, &followers.collect::<Vec<_>>()))
         }
-        Follower::Fscp13_1(_) => {
-            let [to_device, to_host] = sides.map(|side| match side {
-                Some(Follower::Fscp13_1(follower)) => Some(follower.address()),
-                _ => None,
-            });
-            Keys::Fscp13_1 { to_device, to_host, domain }
-        }
+        Follower::Fscp13_1(_) => keys_13_1(sides, Domain::default()),
         Follower::Fscp2_1(follower) => {
             Keys::Fscp2_1 { format: follower.format(), seeds: follower.told().map(|(seeds, _)| seeds) }
         }
@@ -341,6 +329,21 @@ fn keys_12_1(connection_id: u16, sides: [Option<&Follower>; 2]) -> Keys {
     let ([address, watchdog], [echoed_address, echoed_watchdog]) = (by_master, by_slave);
     let (device_address, watchdog_ms) = (address.or(echoed_address), watchdog.or(echoed_watchdog));
     Keys::Fscp12_1 { connection_id, device_address, watchdog_ms }
+}
+
+fn keys_13_1(sides: [Option<&Follower>; 2], domain: Domain) -> Keys {
+    let [to_device, to_host] = sides.map(|side| match side {
+        Some(Follower::Fscp13_1(follower)) => Some(follower),
+        _ => None,
+    });
+    // Of a partner that was not found, its address may be known.
+    let address = |own: Option<&fscp_13_1::Follower>, other: Option<&fscp_13_1::Follower>| {
+        own.map(fscp_13_1::Follower::address).or_else(|| {
+            let mut named = other?.partners(&domain)?;
+            named.next().filter(|_| named.next().is_none()).map(|(partner, _)| partner)
+        })
+    };
+    Keys::Fscp13_1 { to_device: address(to_device, to_host), to_host: address(to_host, to_device), domain }
 }
 
 fn keys_62541_15(consumer_id: u32, sides: [Option<&Follower>; 2]) -> Keys {

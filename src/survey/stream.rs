@@ -18,7 +18,10 @@ use crate::time::Instant;
 const STREAMS: usize = 1_024;
 
 /// Places that are followed at one address.
-const PLACES: usize = 48;
+const PLACES: usize = 128;
+
+/// Confirmed telegrams of a place that is missed if it has to make room.
+const MISSED: u64 = 4;
 
 /// Octets of data that are looked at, from the first one on.
 const LONGEST: usize = 2_048;
@@ -51,6 +54,8 @@ pub(super) struct Streams {
     next_place: PlaceId,
     /// Addresses that had to be forgotten, or could not be taken.
     pub(super) forgotten: u64,
+    /// Places with confirmed telegrams that had to make room for others.
+    pub(super) dropped: u64,
 }
 
 #[derive(Clone, Debug)]
@@ -79,7 +84,8 @@ impl Streams {
         if let Some(stream) = self.streams.get_mut(index) {
             stream.follow(&change, between);
             for (offset, follower) in stream.search(data, between) {
-                stream.add(self.next_place, offset, follower, &change, between);
+                let dropped = stream.add(self.next_place, offset, follower, &change, between);
+                self.dropped = self.dropped.saturating_add(u64::from(dropped));
                 self.next_place = self.next_place.wrapping_add(1);
             }
             stream.last.clear();
@@ -158,12 +164,20 @@ impl Stream {
         });
     }
 
-    fn add(&mut self, id: PlaceId, offset: usize, follower: Follower, change: &Change<'_>, between: &mut Between) {
+    /// Whether another place that is missed had to make room.
+    fn add(
+        &mut self,
+        id: PlaceId,
+        offset: usize,
+        follower: Follower,
+        change: &Change<'_>,
+        between: &mut Between,
+    ) -> bool {
         let mut place = Place::new(id, offset, follower);
-        let Some(octets) = place.cut_out(change.data) else { return };
+        let Some(octets) = place.cut_out(change.data) else { return false };
         let is_known = self.places.iter().any(|known| known.is_same_as(offset, &place.follower));
         if is_known || place.cut_out(change.passed) == Some(octets) {
-            return;
+            return false;
         }
         if let Some(before) = place.cut_out(&self.last)
             && before != octets
@@ -173,13 +187,22 @@ impl Stream {
         if place.follow(octets, change.at, between) {
             place.relate(octets, self.address, between);
         }
-        if self.places.len() >= PLACES {
-            let strength = |place: &Place| (place.tally.confirmed, place.evidence.bits(), place.id);
-            let weakest = self.places.iter().enumerate().min_by_key(|(_, place)| strength(place));
-            let Some((weakest, _)) = weakest else { return };
-            between.forget(self.places.swap_remove(weakest).id);
-        }
+        let dropped = self.make_room(between);
         self.places.push(place);
+        dropped
+    }
+
+    /// Whether the weakest place went, and had confirmed telegrams.
+    fn make_room(&mut self, between: &mut Between) -> bool {
+        if self.places.len() < PLACES {
+            return false;
+        }
+        let strength = |place: &Place| (place.tally.confirmed, place.evidence.bits(), place.id);
+        let weakest = self.places.iter().enumerate().min_by_key(|(_, place)| strength(place));
+        let Some((weakest, _)) = weakest else { return false };
+        let gone = self.places.swap_remove(weakest);
+        between.forget(gone.id);
+        gone.tally.confirmed >= MISSED
     }
 
     /// What may begin where in `data`.

@@ -10,7 +10,7 @@ use std::iter;
 use super::uncertainty::both_ways;
 use crate::budget::stop::ramp_section;
 use crate::budget::{VisibleStop, visible_stop};
-use crate::check::{Band, MovedAgain, Outcome, RampSeen, StandstillOutcome, StopSeen};
+use crate::check::{Band, MovedAgain, Outcome, RampSeen, StandstillOutcome, StopSeen, hidden_speed};
 use crate::machine::{Function, Machine, ValueQuantity};
 use crate::quantity::Speed;
 use crate::time::Span;
@@ -109,9 +109,10 @@ pub(super) fn judge(
     let of_axis = || machine.values.iter().enumerate().filter(move |(_, value)| value.axis == axis);
     let is_doubted = of_axis()
         .any(|(value, _)| outcome.values.get(value).is_none_or(|value| value.seen == 0 || value.implausible.is_some()));
-    let count = of_axis().find(|(_, value)| value.quantity == ValueQuantity::Speed);
+    let by = |quantity| of_axis().map(|(_, value)| value).find(|value| value.quantity == quantity);
     let max_speed = machine.axes.get(axis).map(|axis| axis.max_speed).unwrap_or_default();
-    let count = count.map_or(0, |(_, value)| value.resolution(max_speed));
+    let value = by(ValueQuantity::Speed).or_else(|| by(ValueQuantity::Position));
+    let count = value.map_or(0, |value| hidden_speed(value.resolution(max_speed), value.quantity));
     let delay = of_axis().map(|(_, value)| value.reporting_delay).max().unwrap_or(Span::ZERO);
     // The clock does not change which position a telegram comes behind; delays on the way to the tap may.
     let shift = if seen.by_position { machine.measuring.tap_delay } else { uncertain };
@@ -136,7 +137,7 @@ struct Blur {
     uncertain: Span,
     /// Time by which demand and way may be shifted against each other.
     shift: Span,
-    /// One count of the speed.
+    /// By how much a speed may be wrong.
     count: i64,
 }
 
@@ -168,7 +169,7 @@ fn ramp(stop: &StopSeen, bound: &VisibleStop, blur: Blur) -> Option<RampJudged> 
         ramp_section(&ramp, start, from, to).map(Span::as_nanos)
     };
     let declared = section(from, to)?;
-    // Each speed may be wrong by a count.
+    // Each speed may be wrong.
     let longest = section(from.checked_add(blur.count)?, to.checked_sub(blur.count)?)?;
     let uncertain = blur.uncertain.as_nanos();
     let (least, most) = (time.least.saturating_sub(uncertain), time.most.saturating_add(uncertain));

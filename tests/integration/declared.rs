@@ -189,7 +189,7 @@ fn unknown_keys_are_recovered() {
                 let keys: Vec<&RecoveredKey> = connection.recovered.iter().filter(|key| key.name == "seed").collect();
                 assert_eq!(keys.len(), 2, "one for each direction");
                 for key in keys {
-                    assert!(key.confirmed > 200 && key.chance_log2 < -3_000, "{key:?}");
+                    assert!(key.confirmed > 200 && key.chance_log2 <= -200, "{key:?}");
                     assert_eq!(key.is_unique, !hidden, "{key:?}");
                 }
                 assert_eq!(connection.recovered.len(), if hidden { 4 } else { 2 });

@@ -298,6 +298,32 @@ fn measured_stops_equal_the_ledger_and_keep_their_bounds() {
     assert!(worst.time < 9_000_000 && worst.travel < 5_000_000, "{worst:?}");
 }
 
+/// The speed of a ramp is then a difference of positions.
+#[test]
+fn positions_alone_tell_time_and_ramp() {
+    let cases: Vec<Case> =
+        CASES.into_iter().filter(|case| case.position.is_some()).map(|case| Case { speed: None, ..case }).collect();
+    let machine = machine(&text(&cases.iter().collect::<Vec<_>>()));
+    let mut worst = Worst::default();
+    let mut caught: Vec<&str> = Vec::new();
+    for (seed, ramp_factor) in (21..=24).flat_map(|seed| [(seed, None), (seed, Some(800_000))]) {
+        let (octets, ledger) = synthesise(&machine, &Plan { ramp_factor, ..plan(seed) });
+        let (outcome, verdict) = check(&machine, octets);
+        compare(&machine, &ledger, &outcome, &mut worst);
+        for (function, judged) in machine.functions.iter().zip(&verdict.functions) {
+            let told = judged.standstill.as_ref().unwrap();
+            let flat = told.judged.iter().filter_map(|one| one.ramp).any(|ramp| ramp.against == Against::Beyond);
+            assert!(ramp_factor.is_some() || !told.refutes(), "seed {seed} {}: {:?}", function.id, told.judged);
+            if flat {
+                caught.push(&function.id);
+            }
+        }
+    }
+    assert!(worst.compared >= 40, "{worst:?}");
+    // The others brake from three quarters to a quarter of their speed in 70 ms, of which such a speed may be wrong by 20.
+    assert!(caught.contains(&"table-stops"), "{caught:?}");
+}
+
 /// Each count is a good part of the standstill speed, or of the way: the bands hold what it hides.
 #[test]
 fn coarse_numbers_have_wide_bands() {

@@ -1,5 +1,6 @@
 //! The survey: what it finds where telegrams are, that it finds nothing where none are, and that its draft can be used.
 
+mod neighbours;
 mod nothing;
 mod profiles;
 mod program;

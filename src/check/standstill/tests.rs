@@ -89,7 +89,7 @@ fn time_and_travel_agree_with_closed_forms_within_their_bands() {
         let exact = 298_000_000;
         let Band { least, seen, most } = stop.time;
         assert!(least <= exact && exact <= most, "{values:?} {cycle} {late}: {:?}", stop.time);
-        // Two counts of the speed take 0.8 ms, two of the position 4 ms at 5 mm/s, and 1 ms to go.
+        // Counts of the speed take up to 8 x 0.4 ms, two of the position 4 ms at 5 mm/s, and 1 ms to go.
         assert!(most - seen <= 5_000_000 && most - least >= 4_000_000 && most - least < 18_000_000, "{:?}", stop.time);
         assert!((seen - exact).abs() <= (late + cycle) * 1_000, "{values:?} {cycle} {late}: {seen}");
         let exact = 100 * MM;
@@ -99,11 +99,9 @@ fn time_and_travel_agree_with_closed_forms_within_their_bands() {
         let Band { least, most, .. } = stop.reaction_travel.unwrap();
         assert!(least <= 60 * MM && 60 * MM <= most, "{values:?} {cycle} {late}: {:?}", stop.reaction_travel);
         assert!((stop.start_speed - 500 * MM).abs() < MM && (stop.peak_speed - 500 * MM).abs() < MM);
-        assert_eq!(stop.ramp.is_some(), values[0]);
-        if let Some(ramp) = stop.ramp {
-            let slope = (ramp.from - ramp.to) / (ramp.time.seen / 1_000_000) * 1_000;
-            assert!((slope - 2_500 * MM).abs() < 30 * MM, "{slope}");
-        }
+        let ramp = stop.ramp.unwrap();
+        let slope = (ramp.from - ramp.to) / (ramp.time.seen / 1_000_000) * 1_000;
+        assert!((slope - 2_500 * MM).abs() < 30 * MM, "{slope}");
         assert_eq!(stop.curve.iter().map(|point| point.speed).max(), Some(stop.peak_speed));
         assert_eq!((outcome.time.count(), outcome.travel.longest()), (1, Some(Span::from_nanos(stop.travel.seen))));
     }

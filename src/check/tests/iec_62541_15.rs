@@ -119,6 +119,9 @@ fn ids_other_than_the_files_are_told_once_each() {
 fn responses_that_never_fit_are_not_checkable_rather_than_wrong() {
     let keys = format!("{ALL_KEYS}, layout = \"data first\"");
     let outcome = follow(&machine(&keys), &exchanges(5_000, 6));
+    let too_few = Unchecked::TooFew { direction: ToDevice, telegrams: 6 };
+    assert_eq!((found(&outcome), outcome.unchecked), (vec![], Some(too_few)));
+    let outcome = follow(&machine(&keys), &exchanges(5_000, 40));
     assert_eq!((found(&outcome), outcome.unchecked), (vec![], Some(Unchecked::NeverConfirmed(ToDevice))));
 }
 

@@ -2,7 +2,7 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
-use super::super::model::{ConnectionReport, FindingReport, IntervalReport, RecoveredReport};
+use super::super::model::{ConnectionReport, CrcRuleReport, FindingReport, IntervalReport, RecoveredReport};
 use super::super::number::{counted, grouped, micros_down, millis, millis_short, since};
 use super::{SHOWN, line, more, paragraph, place, summary};
 use crate::time::Instant;
@@ -223,6 +223,31 @@ pub(super) fn recovered(out: &mut String, connections: &[ConnectionReport], widt
     if all.iter().any(|(_, key)| !key.unique) {
         line(out, "  *: one of several values that these telegrams cannot tell apart.");
     }
+}
+
+/// CRC rules that were found by trial: what the checks of these connections rest on.
+pub(super) fn crc_rules(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    let all: Vec<_> = connections
+        .iter()
+        .flat_map(|connection| connection.crc_rules.iter().map(move |rule| (connection, rule)))
+        .collect();
+    if all.is_empty() {
+        return;
+    }
+    line(out, "\nCRC rules found by trial, as no source tells them\n");
+    let head =
+        [("connection", Left), ("direction", Left), ("rule", Left), ("confirmed by", Right), ("by chance", Right)];
+    let row = |(connection, rule): &(&ConnectionReport, &CrcRuleReport)| {
+        vec![
+            connection.id.clone(),
+            rule.direction.to_owned(),
+            rule.rule.clone(),
+            rule.confirmed.to_string(),
+            format!("2^{}", rule.chance_log2),
+        ]
+    };
+    out.push_str(&table(&head, &all.iter().take(SHOWN).map(row).collect::<Vec<_>>(), width));
+    more(out, all.len());
 }
 
 pub(super) fn events(out: &mut String, connections: &[ConnectionReport], width: usize, start: Instant) {

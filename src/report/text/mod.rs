@@ -76,6 +76,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
         connections::findings(&mut out, told, width, start(report), found);
         losses::losses(&mut out, told, width);
         connections::recovered(&mut out, told, width);
+        connections::crc_rules(&mut out, told, width);
         if detailed {
             connections::events(&mut out, told, width, start(report));
         }

@@ -45,14 +45,6 @@ pub(super) fn standstills(
         "no reporting delay is declared, so the age of these values is not in the uncertainty",
         width,
     );
-    let flat = |told: &StandstillReport| told.n > 0 && told.ramp_not_judged;
-    note(
-        out,
-        functions,
-        flat,
-        "no value tells the speed, so the declared ramp itself is not judged, only time and travel",
-        width,
-    );
     if detailed {
         for function in functions {
             let occurrences = function.standstill.iter().flat_map(|standstill| &standstill.occurrences);
@@ -223,7 +215,6 @@ mod tests {
             overdue: false,
             doubted: false,
             interrupted: 0,
-            ramp_not_judged: false,
             already_standing: 0,
             disturbed: 0,
             renewed: 2,

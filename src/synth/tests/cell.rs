@@ -39,13 +39,14 @@ pub fn connection(id: &str, profile: Profile, watchdog: i64, to_device: Place, t
         to_host,
         to_device,
         to_host_relay: None,
+        is_directed: true,
         to_device_relay: None,
     }
 }
 
 fn fscp_3_1(id: &str, crc1: u16, crc2: fscp_3_1::Crc2Form, data: [usize; 2], carriers: [Carrier; 2]) -> Connection {
     let [to_device_data, to_host_data] = data;
-    let profile = Profile::Fscp3_1(Fscp3_1 { to_device_data, to_host_data, crc2, crc1: Some(crc1) });
+    let profile = Profile::Fscp3_1(Fscp3_1 { to_device_data, to_host_data, crc2, crc1: Some(crc1), recovered: false });
     let [out, back] = carriers;
     let place = |carrier, data| Place { carrier, offset: 3, length: fscp_3_1::length(data, crc2).unwrap() };
     connection(id, profile, 80, place(out, to_device_data), place(back, to_host_data))

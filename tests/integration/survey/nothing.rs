@@ -156,3 +156,25 @@ fn nothing_is_found_in_published_captures_without_safety_telegrams() {
     }
     assert!(seen >= 50, "{seen}");
 }
+
+#[test]
+fn what_could_not_be_read_is_told() {
+    let mut survey = Survey::default();
+    let fragment = {
+        let addresses = Addresses::V4 { source: [192, 0, 2, 1].into(), destination: [192, 0, 2, 2].into() };
+        let datagram = udp::Datagram { addresses, source_port: 1, destination_port: 2, checksum: 0, payload: &[1; 40] };
+        let mut frame = compose::udp(&Headers::default(), &datagram).unwrap();
+        // More fragments follow; the header checksum is 0, which is not checked.
+        frame[20] |= 0x20;
+        frame
+    };
+    let malformed = [&[0; 12][..], &[0x08, 0x00, 0x46]].concat();
+    for (link_type, octets) in [(113, &[0; 60][..]), (113, &[1; 60]), (101, &[2; 60]), (1, &fragment), (1, &malformed)]
+    {
+        let original_length = u32::try_from(octets.len()).unwrap();
+        survey.packet(&Packet { file: 0, number: 1, at: None, interface: 0, link_type, original_length, octets });
+    }
+    let unread = survey.finish().unread;
+    assert_eq!(unread.link_types, [(Some(101), 1), (Some(113), 2)].into());
+    assert_eq!((unread.fragments, unread.malformed), (1, 1));
+}

@@ -8,7 +8,7 @@ use stopspan::carrier::type13::MessageType;
 use stopspan::carrier::udp::Addresses;
 use stopspan::carrier::{Headers, Mac, Pass, compose, type2, type13, udp};
 use stopspan::machine::Direction;
-use stopspan::survey::{Address, Found, Keys, Layout, Outcome};
+use stopspan::survey::{Address, Found, Keys, Layout, Outcome, Pairing};
 use stopspan::telegram::fscp_2_1::{Ack, Coordination, Format, Identity, Mode, TimeStamp};
 use stopspan::telegram::fscp_13_1::{Fields, Message, Order, Udid, Wire};
 use stopspan::telegram::iec_62541_15::{Request, RequestFlags, Response, ResponseFlags, SpduIds};
@@ -90,10 +90,10 @@ fn type_13(request: &[u8], response: &[u8]) -> [Vec<u8>; 2] {
 
 const UDID: Udid = Udid([1, 0x11, 0x22, 0x33, 0x44, 0x55]);
 
-/// Process data of a node at a time of 100 us units.
-fn spdo(address: u16, time: i64, payload: &[u8], order: Order) -> Vec<u8> {
+/// Process data of a node that asks `partner` now and then, if it is not 0, at a time of 100 us units.
+fn spdo([address, partner]: [u16; 2], time: i64, payload: &[u8], order: Order) -> Vec<u8> {
     let (message, target, time_request) = match time % 7 {
-        0 => (Message::TimeRequest { valid: true }, 9, u8::try_from(time % 60).unwrap()),
+        0 if partner != 0 => (Message::TimeRequest { valid: true }, partner, u8::try_from(time % 60).unwrap()),
         _ => (Message::Data { valid: true }, 0, 0),
     };
     let time = u16::try_from(time % 65_536).unwrap();
@@ -111,8 +111,8 @@ fn fscp_13_1_in_type_13_frames() {
             // A new telegram every tenth cycle, behind four octets of other data.
             let written = cycle / 10;
             let other = u32::try_from(cycle).unwrap().to_le_bytes();
-            let one = spdo(5, written * 103, &still(written, to_device), Order::FirstLeads);
-            let two = spdo(6, written * 101 + 7, &still(written + 5, to_host), Order::FirstLeads);
+            let one = spdo([5, 6], written * 103, &still(written, to_device), Order::FirstLeads);
+            let two = spdo([6, 5], written * 101 + 7, &still(written + 5, to_host), Order::FirstLeads);
             let [request, response] = type_13(&[&other[..], &one].concat(), &[&two[..], &other].concat());
             frames.add(cycle * MILLISECOND, request);
             frames.add(cycle * MILLISECOND + 300_000, response);
@@ -142,22 +142,57 @@ fn fscp_13_1_in_udp_datagrams_with_several_producers_at_one_address() {
     let mut frames = Frames::new();
     for number in 0..1_500_i64 {
         let at = number * 10 * MILLISECOND;
-        // The second producer of host 1 has no partner here.
-        for (offset, from, to, address, length) in [(0, 1, 2, 5, 3), (1, 1, 2, 11, 3), (2, 2, 1, 6, 8)] {
-            let telegram = spdo(address, number * 100 + offset, &still(number + offset, length), Order::SecondLeads);
+        // The partner of the second producer of host 1 is not here.
+        for (offset, from, to, ends, length) in [(0, 1, 2, [5, 6], 3), (1, 1, 2, [11, 12], 3), (2, 2, 1, [6, 5], 8)] {
+            let telegram = spdo(ends, number * 100 + offset, &still(number + offset, length), Order::SecondLeads);
             frames.add(at + offset * MILLISECOND, over_udp((from, 9_877), (to, 9_877), &telegram));
         }
     }
     let outcome = frames.survey();
     assert_eq!(outcome.connections.len(), 2, "{:#?}", outcome.connections);
-    let mut addresses = Vec::new();
+    let mut told = Vec::new();
     for found in &outcome.connections {
         let Keys::Fscp13_1 { to_device, to_host, .. } = found.keys else { panic!("{:?}", found.keys) };
         assert!(!found.is_directed);
-        addresses.extend([to_device, to_host].into_iter().flatten());
+        told.push((found.pairing.clone(), [to_device, to_host].map(Option::unwrap), found.sides().count()));
     }
-    addresses.sort_unstable();
-    assert_eq!(addresses, [5, 6, 11]);
+    told.sort_by_key(|(_, addresses, _)| *addresses);
+    assert_eq!(told, [(Pairing::Told, [5, 6], 2), (Pairing::Alone, [11, 12], 1)]);
+}
+
+/// Telegrams of data alone name nobody. With one producer on each side only these two can be partners, with more it is unknown.
+#[test]
+fn fscp_13_1_without_time_requests_is_paired_only_where_nothing_else_is_possible() {
+    let capture = |producers: &[(u8, u8, u16)]| {
+        let mut frames = Frames::new();
+        for number in 0..600_i64 {
+            for (offset, (from, to, address)) in (0..).zip(producers) {
+                let telegram =
+                    spdo([*address, 0], number * 100 + offset, &still(number + offset, 6), Order::SecondLeads);
+                let ports = (9_000 + address, 9_500 + address);
+                let at = number * 10 * MILLISECOND + offset * MILLISECOND;
+                frames.add(at, over_udp((*from, ports.0), (*to, ports.1), &telegram));
+            }
+        }
+        frames
+    };
+    let two = capture(&[(1, 2, 5), (2, 1, 6)]).survey();
+    assert_eq!((only(&two).pairing.clone(), only(&two).sides().count()), (Pairing::OnlyPossible, 2));
+    let four = capture(&[(1, 2, 5), (1, 2, 7), (2, 1, 6), (2, 1, 8)]);
+    let pairings: Vec<_> = four.survey().connections.into_iter().map(|found| found.pairing).collect();
+    let either = |a, b| Pairing::Unknown(vec![a, b]);
+    assert_eq!(pairings, [either(2, 3), either(2, 3), either(0, 1), either(0, 1)]);
+    let folder = tempfile::tempdir().unwrap();
+    let (path, draft) = (folder.path().join("run.pcapng"), folder.path().join("machine.toml"));
+    std::fs::write(&path, four.capture()).unwrap();
+    let surveyed = run(["survey", path.to_str().unwrap(), "--draft", draft.to_str().unwrap()]);
+    let words: Vec<&str> = surveyed.out.split_whitespace().collect();
+    assert!(words.join(" ").contains("pairing unknown: c3, c4"), "{}", surveyed.out);
+    let drafted = std::fs::read_to_string(&draft).unwrap();
+    assert!(
+        drafted.contains("c1 is left out: its pairing is unknown: the other direction may be that of c3 or c4."),
+        "{drafted}"
+    );
 }
 
 const PRODUCER: Identity = Identity { vendor: 1, device_serial: 0x1234_5678, connection_serial: 0x42 };
@@ -334,8 +369,8 @@ fn a_draft_of_any_profile_can_be_read() {
     let mut frames = Frames::new();
     for number in 0..1_500_i64 {
         let at = number * 10 * MILLISECOND;
-        let one = spdo(5, number * 103, &still(number, 4), Order::FirstLeads);
-        let two = spdo(6, number * 101 + 7, &still(number, 12), Order::FirstLeads);
+        let one = spdo([5, 6], number * 103, &still(number, 4), Order::FirstLeads);
+        let two = spdo([6, 5], number * 101 + 7, &still(number, 12), Order::FirstLeads);
         for frame in type_13(&one, &two) {
             frames.add(at, frame);
         }

@@ -101,13 +101,24 @@ fn lengths(outcome: &Outcome) -> Vec<[usize; 2]> {
 }
 
 /// A master that reads and writes in one datagram sends the inputs out again, and all comes back: so one pass has all, but
-/// not which is which.
+/// not which is which. That only the start-ups in it tell.
 #[test]
-fn one_pass_alone_does_not_tell_the_directions() {
+fn one_pass_alone_does_not_tell_the_directions_but_a_start_up_does() {
     for wanted in [Pass::Outgoing, Pass::Returning] {
         let mut walker = Walker::default();
         let outcome = survey(CLEAN, |packet| pass(&mut walker, packet) == Some(wanted));
-        assert!(outcome.connections.iter().all(|found| !found.is_directed));
+        // Behind the start-up nothing tells it.
+        let (mut walker, mut packets) = (Walker::default(), 0);
+        let later = survey(CLEAN, |packet| {
+            packets += 1;
+            pass(&mut walker, packet) == Some(wanted) && packets > 8_000
+        });
+        assert!(!later.connections.is_empty() && later.connections.iter().all(|found| !found.is_directed));
+        // In the image of the cell the outputs come first.
+        for found in &outcome.connections {
+            let [to_device, to_host] = [&found.to_device, &found.to_host].map(|side| side.as_ref().unwrap().offset);
+            assert!(found.is_directed && to_device < to_host, "{found:#?}");
+        }
         assert_eq!(lengths(&outcome), [[1, 1], [1, 2], [2, 2], [2, 4], [4, 4], [4, 6], [6, 8]]);
     }
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::support::run;
+use crate::support::{block_starts, run};
 
 const PLANT: &str = include_str!("plant.toml");
 
@@ -117,4 +117,88 @@ fn a_4_octet_crc2_is_found_with_its_rule_and_the_draft_is_used_at_once() {
             assert!(connection["confirmed"].as_u64().unwrap() > 500, "{name}: {connection}");
         }
     }
+}
+
+/// Telegrams of FSCP 13/1 without safe data, and a connection of FSCP 2/1 with a packet interval of 10 ms.
+const OTHERS: &str = r#"
+schema = 1
+machine = { name = "Reel wrapping cell", revision = "C" }
+element = [{ id = "gate-switch", worst_case = "8 ms" }, { id = "traverse", worst_case = "8 ms" }]
+function = [{ id = "gate-stop", path = ["gate-switch", "lid", "traverse"], required = { response_time = "1 s" } }]
+[[connection]]
+id = "lid"
+profile = "FSCP 13/1"
+cycles = { bus = "4 ms", host = "4 ms", device = "4 ms" }
+watchdog = "120 ms"
+to_device = { carrier = "type13", message = "PReq", node = 5 }
+to_host = { carrier = "type13", message = "PRes", node = 5 }
+[connection.telegram]
+to_device_data = 0
+to_host_data = 4
+to_device_address = 11
+to_host_address = 12
+udid = "02:00:00:01:02:03"
+domain = 1
+[[connection]]
+id = "turntable"
+profile = "FSCP 2/1"
+cycles = { bus = "4 ms", host = "4 ms", device = "4 ms" }
+watchdog = "120 ms"
+to_device = { carrier = "type2", connection_id = 0x20000001 }
+to_host = { carrier = "type2", connection_id = 0x10000001 }
+[connection.telegram]
+to_host_data = 1
+format = "base"
+producer = { vendor = 1, device_serial = 0x12340000, connection_serial = 66 }
+consumer = { vendor = 2, device_serial = 77, connection_serial = 66 }
+packet_interval = "10 ms"
+ping_interval = 4
+timeout_multiplier = 2
+network_time_expectation = 600
+"#;
+
+#[test]
+fn what_a_draft_says_is_what_was_measured_and_what_it_leaves_out_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let machine = folder.path().join("others.toml");
+    fs::write(&machine, OTHERS).unwrap();
+    let capture = folder.path().join("run.pcapng");
+    let made = run(["synth", text(&machine), "-o", text(&capture), "--duration", "10 s", "--seed", "3"]);
+    assert_eq!((made.code, made.err.as_str()), (0, ""));
+    let draft = folder.path().join("draft.toml");
+    let surveyed = run(["survey", text(&capture), "--draft", text(&draft)]);
+    assert!(surveyed.code == 0 && !surveyed.out.contains("Left out"), "{}", surveyed.out);
+    let drafted = fs::read_to_string(&draft).unwrap();
+    for line in
+        ["to_device_data = 0\n", "packet_interval = \"10 ms\" ", "ping_interval = 4 ", "the seed of its messages is S1"]
+    {
+        assert!(drafted.contains(line), "{line} is not in\n{drafted}");
+    }
+    assert!(!drafted.contains("left out") && !drafted.contains("S3 0000"), "{drafted}");
+    // Only the device's packets: nothing can be examined, and that is said where it is read.
+    let one_way = folder.path().join("one-way.pcapng");
+    fs::write(&one_way, of_sender(&fs::read(&capture).unwrap(), |frame| frame.get(6..12) != Some(&HOST))).unwrap();
+    let surveyed = run(["survey", text(&one_way), "--draft", text(&draft)]);
+    assert!(surveyed.out.contains("Left out of the drafted machine file"), "{}", surveyed.out);
+    let json = run(["survey", text(&one_way), "--draft", text(&draft), "--format", "json"]).json();
+    let left_out = json["left_out"].as_array().unwrap();
+    assert_eq!(left_out.len(), json["connections"].as_array().unwrap().len(), "{json}");
+    assert!(left_out.iter().all(|one| one["reason"].as_str().unwrap().contains("one of its directions")), "{json}");
+}
+
+/// Link address of the host in what `synth` makes.
+const HOST: [u8; 6] = [2, 0, 0, 0, 1, 1];
+
+/// The capture with only the packets whose frames are `wanted`.
+fn of_sender(capture: &[u8], wanted: impl Fn(&[u8]) -> bool) -> Vec<u8> {
+    let starts = block_starts(capture);
+    let mut out = Vec::new();
+    for block in starts.windows(2).map(|ends| &capture[ends[0]..ends[1]]) {
+        // An enhanced packet block has its frame behind 28 octets.
+        let is_packet = block[..4] == 6_u32.to_le_bytes();
+        if !is_packet || wanted(&block[28..]) {
+            out.extend_from_slice(block);
+        }
+    }
+    out
 }
