@@ -11,6 +11,7 @@ use super::finding::{Class, Location};
 use super::follower::{Follower, Siblings, look_around};
 use super::fscp_2_1::take_opening;
 use super::grain::Grain;
+use super::loss::look_over_gaps;
 use super::pair::{PairMeter, PairOutcome};
 use super::place::{Owner, Places};
 use super::reaction::ReactionOutcome;
@@ -220,6 +221,7 @@ impl<'m> Checker<'m> {
             }
         }
         let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
+        look_over_gaps(&mut connections.iter_mut().map(|one| one.losses.as_mut_slice()).collect::<Vec<_>>());
         let relays = state.relays.into_iter().flat_map(|relays| relays.finish());
         for (connection, [to_device, to_host]) in connections.iter_mut().zip(relays) {
             let never = [(Direction::ToDevice, &to_device), (Direction::ToHost, &to_host)]

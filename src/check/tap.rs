@@ -185,8 +185,8 @@ struct Type12 {
     /// Since when it counts, and how many datagrams it has counted.
     since: Option<Instant>,
     counted: u64,
-    last_out: Option<u8>,
-    last_returned: Option<u8>,
+    last_out: Option<(u8, Instant)>,
+    last_returned: Option<(u8, Instant)>,
 }
 
 #[derive(Clone, Copy, Debug, serde::Serialize, serde::Deserialize)]
@@ -295,12 +295,12 @@ impl Tap {
 
     fn type12_out(&mut self, first_index: u8, at: Location) -> Option<Location> {
         let state = &mut self.type12;
-        if state.is_counting() && state.last_out == Some(first_index) {
+        let last_out = state.last_out.replace((first_index, at.at));
+        if state.is_copy(last_out, first_index, at) {
             self.copied = true;
             self.faults.count(TapFault::RepeatedType12Frames, 1, at);
             return None;
         }
-        state.last_out = Some(first_index);
         state.out = state.out.saturating_add(1);
         let mut gap = None;
         if state.next_index == Some(first_index) {
@@ -308,7 +308,9 @@ impl Tap {
         } else if state.next_index.is_some() || state.since.is_none() {
             if state.is_counting() {
                 let missing = first_index.wrapping_sub(state.next_index.unwrap_or_default());
-                self.faults.count(TapFault::MissingType12Indices, missing.into(), at);
+                // None is a turn of them.
+                let missing = if missing == 0 { 256 } else { missing.into() };
+                self.faults.count(TapFault::MissingType12Indices, missing, at);
                 gap = Some(at);
             }
             (state.in_count, state.since, state.counted) = (0, Some(at.at), 0);
@@ -327,9 +329,9 @@ impl Tap {
     fn type12_back(&mut self, first_index: u8, at: Location) -> Option<Location> {
         let state = &mut self.type12;
         state.returned = state.returned.saturating_add(1);
-        let last_returned = state.last_returned.replace(first_index);
+        let last_returned = state.last_returned.replace((first_index, at.at));
         let Some(place) = state.on_the_way.iter().position(|(index, _)| *index == first_index) else {
-            if state.is_counting() && last_returned == Some(first_index) {
+            if state.is_copy(last_returned, first_index, at) {
                 self.copied = true;
                 self.faults.count(TapFault::RepeatedType12Frames, 1, at);
                 return None;
@@ -462,12 +464,28 @@ impl Type12 {
     /// Whether the frame at `place` of those on their way went out so long ago that the indices have begun anew since then: what comes
     /// back with its index is another one, which was not seen going out.
     fn is_of_another_turn(&self, place: usize, at: Location) -> bool {
-        let on_its_way = self.on_the_way.get(place).map(|(_, out)| at.at.since(out.at));
-        let counting = self.since.filter(|_| self.is_counting()).map(|since| at.at.since(since));
-        let (Some(on_its_way), Some(counting)) = (on_its_way, counting) else { return false };
-        // Half a turn is 128 indices; a frame is back long before.
-        let [on_its_way, counting] = [on_its_way, counting].map(|span| i128::from(span.as_nanos()));
-        on_its_way > 0 && on_its_way.saturating_mul(self.counted.into()) > counting.saturating_mul(HALF_OF_THE_INDICES)
+        let counting = self.since.map(|since| at.at.since(since));
+        let out = self.on_the_way.get(place).map(|(_, out)| at.at.since(out.at));
+        out.zip(counting).is_some_and(|(out, counting)| self.is_half_a_turn(out, counting))
+    }
+
+    /// Whether the master counts half a turn of the indices or more in `span`, by its pace over the time of `counting`. A frame is back
+    /// long before.
+    fn is_half_a_turn(&self, span: Span, counting: Span) -> bool {
+        let [span, counting] = [span, counting].map(|span| i128::from(span.as_nanos()));
+        self.is_counting()
+            && span > 0
+            && span.saturating_mul(self.counted.into()) > counting.saturating_mul(HALF_OF_THE_INDICES)
+    }
+
+    /// Whether a frame with this index is a copy of the `last` one: a master that counts goes on, and comes to it again a turn later only.
+    fn is_copy(&self, last: Option<(u8, Instant)>, first_index: u8, at: Location) -> bool {
+        let same = last.filter(|(index, _)| self.is_counting() && *index == first_index);
+        let is_later = |last: Instant| {
+            let counting = self.since.map_or(Span::ZERO, |since| last.since(since));
+            self.is_half_a_turn(at.at.since(last), counting)
+        };
+        same.is_some_and(|(_, last)| !is_later(last))
     }
 
     /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
@@ -617,6 +635,33 @@ mod tests {
             }
         }
         assert_eq!(told(tap), [(TapFault::RepeatedType12Frames, 4, 122)]);
+    }
+
+    /// A hole of a whole turn: the first frame behind it bears the index of the last one before it.
+    #[test]
+    fn a_type12_frame_with_the_index_of_the_last_one_a_turn_later_is_no_copy() {
+        for lost_back in [false, true] {
+            let mut tap = Tap::default();
+            for n in 0..600_u64 {
+                let index = u8::try_from(n % 256).unwrap();
+                for (pass, packet) in [(Pass::Outgoing, 2 * n), (Pass::Returning, 2 * n + 1)] {
+                    // From frame 201 on, or from the return of frame 200 on.
+                    let lost = match pass {
+                        Pass::Outgoing => (201..456).contains(&n),
+                        Pass::Returning => (201 - u64::from(lost_back)..456 - u64::from(lost_back)).contains(&n),
+                    };
+                    if !lost {
+                        // That frame 200 did not come back shows when 457 does.
+                        let back = lost_back && (n == 455 || n == 457 && pass == Pass::Returning);
+                        let expected = n == 456 && pass == Pass::Outgoing || back;
+                        assert_eq!(frame(&mut tap, pass, index, 1, at(packet)), expected, "frame {n}");
+                    }
+                }
+            }
+            let faults: Vec<_> = told(tap).into_iter().map(|(fault, _, _)| fault).collect();
+            assert!(faults.contains(&TapFault::MissingType12Indices), "{faults:?}");
+            assert!(!faults.contains(&TapFault::RepeatedType12Frames), "{faults:?}");
+        }
     }
 
     #[test]

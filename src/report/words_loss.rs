@@ -148,6 +148,10 @@ pub(super) fn fact(fact: Fact) -> String {
                 counted(others.into(), "other connection")
             )
         }
+        Fact::OthersOverGap { others } => format!(
+            "{} ran on over it: nothing stood still. What ended this one may be among what is missing.",
+            counted(others.into(), "other connection")
+        ),
         Fact::OthersRanOn { on, others } => {
             format!(
                 "The frames of {on} of {} on the same kind of carrier ran on.",

@@ -1,7 +1,7 @@
 //! What the capture did not see: a hole of any length blames nobody and is told once, on the capture; what the bus did not bring back is
 //! the bus's.
 
-use stopspan::check::{Class, TapFault};
+use stopspan::check::{Class, Sign, TapFault};
 use stopspan::machine::{Direction, Machine};
 use stopspan::synth::{self, Demands, FaultKind, Plan, PlannedFault, TapFault as Planned, TapFaultKind, TapPlan};
 use stopspan::time::Span;
@@ -153,4 +153,30 @@ fn parts_in_the_wrong_order_blame_nobody() {
     assert_eq!(ran.code, 2, "{}", ran.err);
     assert!(ran.out.contains("packets, the last one by its time 4.99"), "{}", ran.out);
     assert!(!ran.out.contains("The capture begins -"), "{}", ran.out);
+}
+
+/// A connection that restarts behind a hole over which the others ran on is not lost by the bus.
+#[test]
+fn a_restart_behind_a_hole_that_others_ran_over_is_not_the_bus() {
+    for stage in stages().into_iter().filter(|stage| ["FSCP 12/1", "FSCP 3/1"].contains(&stage.name)) {
+        let mut behind = 0;
+        for millis in (1_000..1_250).step_by(30) {
+            // The hole ends somewhere in the restart.
+            let fault =
+                PlannedFault { kind: FaultKind::Restart, connection: 0, direction: Direction::ToDevice, at: ms(3_000) };
+            let lost = vec![hole(&stage.machine, 2_000, millis)];
+            let (octets, _) = capture(&stage.machine, 4_500, 3, vec![fault], lost);
+            let told = examine_octets(&stage.machine, &octets).unwrap();
+            assert_eq!(findings(&told), [], "{} {millis}", stage.name);
+            for cause in causes(&stage.machine, &told).concat() {
+                let is_right = matches!(cause, Some(Cause::CaptureLoss | Cause::OrderlyStop));
+                assert!(is_right, "{} {millis}: {cause:?}", stage.name);
+            }
+            let first = &told.outcome.connections[0].losses[0];
+            let mut signs = first.further.iter().map(|(_, _, sign)| *sign).chain([first.sign]);
+            let gave_up = signs.any(|sign| matches!(sign, Sign::Restart | Sign::FailSafe | Sign::Told(_)));
+            behind += u32::from(gave_up && first.others.over_gap > 0);
+        }
+        assert!(behind > 0, "{}", stage.name);
+    }
 }

@@ -10,7 +10,7 @@ pub(super) use recorder::Recorder;
 
 use super::finding::{Location, TripCause};
 use crate::machine::Direction;
-use crate::time::Span;
+use crate::time::{Instant, Span};
 
 /// New telegrams kept of each direction.
 pub const RECENT: usize = 12;
@@ -49,6 +49,19 @@ pub struct Loss {
 }
 
 impl Loss {
+    /// Whether the connection ran on over most of `gap`, longer than its watchdog; `next` is its next loss.
+    fn ran_on_over(&self, gap: &Stretch, next: Option<&Self>) -> bool {
+        let (Sign::Unseen { span } | Sign::Pause { span }) = self.sign else { return false };
+        let is_reaction = |sign| matches!(sign, Sign::Told(_) | Sign::FailSafe | Sign::Restart);
+        // The first telegrams behind it may have been on their way when the watchdog ran out.
+        let soon = |next: &Self| next.location.at.since(self.location.at) <= gap.span();
+        let gave_up = self.further.iter().any(|(_, _, sign)| is_reaction(*sign))
+            || next.is_some_and(|next| is_reaction(next.sign) && soon(next));
+        let from = Instant::from_nanos(self.location.at.as_nanos().saturating_sub(span.as_nanos()));
+        let both = self.location.at.min(gap.to.at).since(from.max(gap.from.at));
+        !gave_up && self.resumed.is_some() && both.as_nanos().saturating_mul(2) > gap.span().as_nanos()
+    }
+
     /// The telegrams of both directions before the sign, to be changed.
     pub(super) fn recent_both(&mut self) -> [(Direction, &mut Recent); 2] {
         [(Direction::ToDevice, &mut self.to_device), (Direction::ToHost, &mut self.to_host)]
@@ -59,6 +72,23 @@ impl Loss {
         match direction {
             Direction::ToDevice => &self.to_device,
             Direction::ToHost => &self.to_host,
+        }
+    }
+}
+
+/// Counts for each loss of `connections`, by connection, the others that ran on over the gap of the capture before it.
+pub(super) fn look_over_gaps(connections: &mut [&mut [Loss]]) {
+    for index in 0..connections.len() {
+        let Some((before, rest)) = connections.split_at_mut_checked(index) else { return };
+        let Some((losses, after)) = rest.split_first_mut() else { return };
+        for loss in losses.iter_mut() {
+            let Some(gap) = loss.capture_gap.filter(|gap| !gap.is_back()) else { continue };
+            let elsewhere = before.iter().chain(after.iter());
+            let ran_on = elsewhere.filter(|others| {
+                let with_next = others.iter().zip(others.iter().skip(1).map(Some).chain([None]));
+                with_next.into_iter().any(|(other, next)| other.ran_on_over(&gap, next))
+            });
+            loss.others.over_gap = u32::try_from(ran_on.count()).unwrap_or(u32::MAX);
         }
     }
 }
@@ -171,6 +201,9 @@ pub struct Others {
     pub same_carrier: [u32; 2],
     /// Of these, the ones whose frames on it went on at least one way while that direction was silent.
     pub same_carrier_on: [u32; 2],
+    /// Those that ran on over the gap of the capture before the sign, although it was longer than their watchdogs: nothing stood still
+    /// in it. Counted when all is known.
+    pub over_gap: u32,
 }
 
 impl Others {

@@ -221,7 +221,9 @@ fn begin(lines: &[Line; 2], loss: &Loss, watchdog: Span, earliest: Option<Locati
     let silence = lines.iter().filter_map(|line| line.silence).max().unwrap_or(Span::ZERO);
     let back = silence.as_nanos().saturating_add(watchdog.as_nanos());
     let from = Instant::from_nanos(loss.location.at.as_nanos().saturating_sub(back));
-    earliest.map_or(from, |earliest| from.max(earliest.at))
+    // Behind a step back of the clock the loss before may lie later.
+    let before = earliest.filter(|earliest| earliest.at <= loss.location.at);
+    before.map_or(from, |earliest| from.max(earliest.at))
 }
 
 /// The direction whose telegram was due first and did not come. A silence shorter than half the watchdog, or than 7/4 of the

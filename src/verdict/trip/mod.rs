@@ -150,6 +150,11 @@ pub enum Fact {
         /// How many.
         others: u32,
     },
+    /// Other connections ran on over the packets that are missing in the capture.
+    OthersOverGap {
+        /// How many.
+        others: u32,
+    },
     /// Other connections on the same carrier ran on.
     OthersRanOn {
         /// How many.

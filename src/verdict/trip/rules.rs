@@ -58,6 +58,13 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
             scales.add(Cause::CaptureLoss, 6, fact);
             return true;
         }
+        let others = loss.others.over_gap;
+        if reacted && others > 0 {
+            // The machine ran: why this connection gave up is not in the capture.
+            scales.add(Cause::CaptureLoss, 4, fact);
+            scales.add(Cause::CaptureLoss, 2, Fact::OthersOverGap { others });
+            return true;
+        }
         let explains = gap.span().as_nanos().saturating_mul(10) >= facts.watchdog.as_nanos().saturating_mul(8);
         match (reacted, explains) {
             (false, _) => scales.add(Cause::CaptureLoss, 6, fact),

@@ -112,8 +112,14 @@ fn an_end_that_sends_nothing_while_the_frames_run_on_has_stalled() {
     assert_eq!(ranked(&host, &told()), [(Cause::HostStall, 6)]);
     let everywhere = Others { connections: 4, ..Others::default() };
     assert_eq!(ranked(&host, &Loss { others: everywhere, ..told() }), [(Cause::HostStall, 8)]);
-    let others_on =
-        Others { connections: 4, hosts_on: 4, devices_on: 4, same_carrier: [4; 2], same_carrier_on: [4; 2] };
+    let others_on = Others {
+        connections: 4,
+        hosts_on: 4,
+        devices_on: 4,
+        same_carrier: [4; 2],
+        same_carrier_on: [4; 2],
+        over_gap: 0,
+    };
     assert_eq!(ranked(&stalled(), &Loss { others: others_on, ..told() }), [(Cause::DeviceStall, 7)]);
 }
 
@@ -136,7 +142,14 @@ fn a_silent_end_and_a_silent_carrier_are_told_apart_by_the_others() {
     let both = Facts { to_device: silent(100), to_host: silent(110), ..stalled() };
     let stopped = Others { connections: 3, same_carrier: [3; 2], ..Others::default() };
     assert_eq!(first(&both, &Loss { others: stopped, ..told() }), Some(Cause::BusGap));
-    let on = Others { connections: 3, hosts_on: 3, devices_on: 3, same_carrier: [3; 2], same_carrier_on: [3; 2] };
+    let on = Others {
+        connections: 3,
+        hosts_on: 3,
+        devices_on: 3,
+        same_carrier: [3; 2],
+        same_carrier_on: [3; 2],
+        over_gap: 0,
+    };
     assert_eq!(first(&both, &Loss { others: on, ..told() }), Some(Cause::DeviceStall));
 }
 
@@ -168,6 +181,9 @@ fn packets_that_the_capture_lost_come_first_unless_the_connection_gave_up_for_wa
     assert_eq!(ranked(&pause, &sign), [(Cause::CaptureLoss, 6)]);
     assert_eq!(first(&Facts { would_show: false, ..pause.clone() }, &sign), Some(Cause::CaptureLoss));
     assert_eq!(first(&Facts { reacted: true, ..pause }, &sign), Some(Cause::BusGap));
+    // Others ran on over it: the reason is in what is missing.
+    let others = Others { connections: 2, over_gap: 1, ..Others::default() };
+    assert_eq!(ranked(&gave_up, &Loss { others, ..told() })[0], (Cause::CaptureLoss, 6));
     // Too short for a timeout: it hides the reason.
     let short = Facts { capture_gap: Some(gap(970, SIGN)), ..facts() };
     assert_eq!(ranked(&short, &told()), [(Cause::CaptureLoss, 4)]);

@@ -92,10 +92,10 @@ fn type_13(request: &[u8], response: &[u8]) -> [Vec<u8>; 2] {
 
 const UDID: Udid = Udid([1, 0x11, 0x22, 0x33, 0x44, 0x55]);
 
-/// Process data of a node that asks `partner` now and then, at a time of 100 us units.
+/// Process data of a node that asks `partner` now and then, if it is not 0, at a time of 100 us units.
 fn spdo([address, partner]: [u16; 2], time: i64, payload: &[u8], order: Order) -> Vec<u8> {
     let (message, target, time_request) = match time % 7 {
-        0 => (Message::TimeRequest { valid: true }, partner, u8::try_from(time % 60).unwrap()),
+        0 if partner != 0 => (Message::TimeRequest { valid: true }, partner, u8::try_from(time % 60).unwrap()),
         _ => (Message::Data { valid: true }, 0, 0),
     };
     let time = u16::try_from(time % 65_536).unwrap();
@@ -160,6 +160,41 @@ fn fscp_13_1_in_udp_datagrams_with_several_producers_at_one_address() {
     }
     told.sort_by_key(|(_, addresses, _)| *addresses);
     assert_eq!(told, [(Pairing::Told, [5, 6], 2), (Pairing::Alone, [11, 12], 1)]);
+}
+
+/// Telegrams of data alone name nobody. With one producer on each side only these two can be partners, with more it is unknown.
+#[test]
+fn fscp_13_1_without_time_requests_is_paired_only_where_nothing_else_is_possible() {
+    let capture = |producers: &[(u8, u8, u16)]| {
+        let mut frames = Frames::new();
+        for number in 0..600_i64 {
+            for (offset, (from, to, address)) in (0..).zip(producers) {
+                let telegram =
+                    spdo([*address, 0], number * 100 + offset, &still(number + offset, 6), Order::SecondLeads);
+                let ports = (9_000 + address, 9_500 + address);
+                let at = number * 10 * MILLISECOND + offset * MILLISECOND;
+                frames.add(at, over_udp((*from, ports.0), (*to, ports.1), &telegram));
+            }
+        }
+        frames
+    };
+    let two = capture(&[(1, 2, 5), (2, 1, 6)]).survey();
+    assert_eq!((only(&two).pairing.clone(), only(&two).sides().count()), (Pairing::OnlyPossible, 2));
+    let four = capture(&[(1, 2, 5), (1, 2, 7), (2, 1, 6), (2, 1, 8)]);
+    let pairings: Vec<_> = four.survey().connections.into_iter().map(|found| found.pairing).collect();
+    let either = |a, b| Pairing::Unknown(vec![a, b]);
+    assert_eq!(pairings, [either(2, 3), either(2, 3), either(0, 1), either(0, 1)]);
+    let folder = tempfile::tempdir().unwrap();
+    let (path, draft) = (folder.path().join("run.pcapng"), folder.path().join("machine.toml"));
+    std::fs::write(&path, four.capture()).unwrap();
+    let surveyed = run(["survey", path.to_str().unwrap(), "--draft", draft.to_str().unwrap()]);
+    let words: Vec<&str> = surveyed.out.split_whitespace().collect();
+    assert!(words.join(" ").contains("pairing unknown: c3, c4"), "{}", surveyed.out);
+    let drafted = std::fs::read_to_string(&draft).unwrap();
+    assert!(
+        drafted.contains("c1 is left out: its pairing is unknown: the other direction may be that of c3 or c4."),
+        "{drafted}"
+    );
 }
 
 const PRODUCER: Identity = Identity { vendor: 1, device_serial: 0x1234_5678, connection_serial: 0x42 };
