@@ -16,6 +16,7 @@
 //! - [`residual`]: how probable it is that a falsified telegram passes its CRC
 
 mod axis_stop;
+mod free_cycles;
 mod function;
 mod input;
 mod inverse;
@@ -36,6 +37,7 @@ pub mod watchdog;
 pub mod watchdogs;
 
 pub use axis_stop::{MeasuredStop, StopBasis};
+pub use free_cycles::{FreeCycles, free_cycles};
 pub use function::{FunctionBudget, FunctionError, Limit, function};
 pub use input::{Input, LONGEST_WATCHDOG, Safer, Stage, Unit};
 pub use inverse::{Answer, Inverse, inverse};

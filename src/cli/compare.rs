@@ -16,15 +16,15 @@ use crate::verdict::{self, Judgement};
 
 #[derive(Debug, Args)]
 pub(super) struct Arguments {
-    /// The run to compare with: JSON saved by verify or analyze, or a capture (with --machine).
+    /// The run to compare with: JSON saved by verify, combine or analyze, or a capture (with --machine).
     old: PathBuf,
     /// The run to judge, likewise.
     new: PathBuf,
     /// Machine file (TOML) by which captures are checked first.
     #[arg(short, long, value_name = "FILE")]
     machine: Option<PathBuf>,
-    /// How much worse the new run may be: margin (to the watchdog), max, median (intervals), reaction, standstill or travel (means),
-    /// in percent of the old figure. By default margin=20%, reaction=10%, standstill=10% and travel=10%; new findings, trips and
+    /// How much worse the new run may be: margin (to the watchdog), max, median (intervals), reaction, standstill or travel (means, beyond
+    /// chance and the phases of a power-up), in percent of the old figure. By default margin=20%, reaction=10%, standstill=10% and travel=10%; new findings, trips and
     /// worse verdicts always count.
     #[arg(long, value_name = "NAME=SHARE", value_parser = limit)]
     limit: Vec<(Rule, i64)>,
@@ -91,7 +91,7 @@ fn read(path: &Path, machine: Option<(&Path, &Machine)>) -> Result<Saved, Error>
     }
     let too_large = || {
         Err(Error::Argument(format!(
-            "{} is larger than {} MiB; expected a saved result of verify or analyze",
+            "{} is larger than {} MiB; expected a saved result of verify, combine or analyze",
             path.display(),
             MOST_OCTETS >> 20
         )))

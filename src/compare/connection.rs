@@ -142,7 +142,13 @@ impl ConnectionChange {
 
     /// Every change that a limit may be about, whatever the limits are.
     pub(super) fn worse(&self) -> Vec<Breach> {
-        let breach = |rule, what: Option<String>, worse_ppb| Breach { rule, id: self.id.clone(), what, worse_ppb };
+        let breach = |rule, what: Option<String>, worse_ppb| Breach {
+            rule,
+            id: self.id.clone(),
+            what,
+            worse_ppb,
+            beyond_ppb: None,
+        };
         let mut worse: Vec<_> =
             self.margin_lost_ppb().map(|lost| breach(Rule::Margin, None, lost)).into_iter().collect();
         for line in &self.lines {

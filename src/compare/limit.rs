@@ -11,7 +11,7 @@ pub struct Limits {
     pub max_ppb: Option<i64>,
     /// Growth of the median interval.
     pub median_ppb: Option<i64>,
-    /// Growth of the mean measured reaction, beyond twice the standard error of the difference.
+    /// Growth of the mean measured reaction beyond chance: see [`Growth`](super::Growth).
     pub reaction_ppb: Option<i64>,
     /// Growth of the mean measured time to standstill, likewise.
     pub standstill_ppb: Option<i64>,

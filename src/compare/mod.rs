@@ -14,8 +14,8 @@ mod tests;
 
 pub use blocks::{BlockTest, FEWEST_BLOCKS, NoTest, block_test};
 pub use connection::{ConnectionChange, CountChange, LineChange};
-pub use effect::{Shift, shift};
-pub use function::{FEWEST_REACTIONS, FunctionChange};
+pub use effect::{Shift, shift, shift_of};
+pub use function::{FEWEST_REACTIONS, FunctionChange, Growth, MeanChange};
 pub use limit::{Limits, Rule};
 pub use saved::*;
 
@@ -49,6 +49,8 @@ pub struct Breach {
     pub what: Option<String>,
     /// Change for the worse as a share of the old figure in billionths, rounded up; the greatest number if it has none.
     pub worse_ppb: i64,
+    /// What of it is beyond chance, of a mean: that is what the limit is for.
+    pub beyond_ppb: Option<i64>,
 }
 
 /// Why something can't be compared.
@@ -131,19 +133,21 @@ pub fn compare(old: &Saved, new: &Saved, limits: Limits) -> Comparison {
             [_, new] => not_compared.push(NotCompared::Connection { id: id.to_owned(), new: new.is_some() }),
         }
     }
+    let runs = Pair::of([old, new], Saved::run_count);
     let mut functions = Vec::new();
     if let (Some(old), Some(new)) = (&old.functions, &new.functions) {
         for (id, sides) in matched([old, new].map(|list| list.iter().map(|one| (one.id.as_str(), one)).collect())) {
             match sides {
-                [Some(old), Some(new)] => functions.push(function::change(old, new)),
+                [Some(old), Some(new)] => functions.push(function::change(old, new, runs)),
                 [_, new] => not_compared.push(NotCompared::Function { id: id.to_owned(), new: new.is_some() }),
             }
         }
     }
     let of_connections = connections.iter().flat_map(|change| change.worse());
     let worse = of_connections.chain(functions.iter().flat_map(FunctionChange::worse));
-    let mut breaches: Vec<_> =
-        worse.filter(|worse| limits.of(worse.rule).is_some_and(|limit| worse.worse_ppb > limit)).collect();
+    let mut breaches: Vec<_> = worse
+        .filter(|worse| limits.of(worse.rule).is_some_and(|limit| worse.beyond_ppb.unwrap_or(worse.worse_ppb) > limit))
+        .collect();
     // What happened comes before what only grew; equals stay in the order of the machine file.
     let rank = |rule: Rule| [Rule::Trip, Rule::Finding, Rule::Verdict].iter().position(|first| *first == rule);
     breaches.sort_by_key(|breach| (rank(breach.rule).unwrap_or(3), std::cmp::Reverse(breach.worse_ppb)));

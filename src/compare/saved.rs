@@ -1,10 +1,11 @@
-//! A saved result of `verify` or `analyze`, read again: what a comparison needs of the JSON, in types of its own.
+//! A saved result of `verify`, `analyze` or `combine`, read again: what a comparison needs of the JSON, in types of its own.
 //!
 //! Unknown keys are passed over, so that a later program's extra figures do no harm; the version of the format is not.
 
 use std::collections::BTreeSet;
 use std::fmt;
 
+use serde::de::IgnoredAny;
 use serde::{Deserialize, Deserializer};
 
 /// Octets that a saved result may have.
@@ -13,8 +14,8 @@ pub const MOST_OCTETS: u64 = 256 << 20;
 /// Buckets of a histogram or parts of a run that are read; the program writes 4 096 at most.
 const MOST_ENTRIES: usize = 100_000;
 
-/// Formats that hold a run, by name, each with the version that is read.
-const FORMATS: [(&str, &str); 2] = [("stopspan.verify", "1"), ("stopspan.analyze", "1")];
+/// Formats that hold a run, or several together, by name, each with the version that is read.
+const FORMATS: [(&str, &str); 3] = [("stopspan.verify", "1"), ("stopspan.analyze", "1"), ("stopspan.combine", "1")];
 
 /// A saved run.
 #[derive(Clone, Debug, Deserialize)]
@@ -29,9 +30,18 @@ pub struct Saved {
     pub functions: Option<Vec<SavedFunction>>,
     /// Connections; absent if it was made without a machine file.
     pub connections: Option<Vec<SavedConnection>>,
+    /// The runs that are put together, in a result of `combine`.
+    pub runs: Option<Vec<IgnoredAny>>,
     /// Why not everything was examined.
     #[serde(default)]
     pub not_examined: Vec<String>,
+}
+
+impl Saved {
+    /// How many runs it holds, each with a power-up of its own.
+    pub fn run_count(&self) -> u64 {
+        self.runs.as_ref().and_then(|runs| u64::try_from(runs.len()).ok()).unwrap_or(1).max(1)
+    }
 }
 
 /// Which machine.
@@ -99,6 +109,8 @@ pub struct SavedIntervals {
     pub p999_ns: Option<i64>,
     /// How many there are of each length.
     pub histogram: Option<SavedHistogram>,
+    /// The same to three digits; earlier versions saved none.
+    pub fine: Option<SavedFine>,
     /// The longest in each part of the run.
     pub maxima: Option<SavedMaxima>,
 }
@@ -108,6 +120,17 @@ pub struct SavedIntervals {
 pub struct SavedHistogram {
     /// Width of a bucket.
     pub width_ns: i64,
+    /// Intervals in each.
+    pub counts: Vec<u64>,
+}
+
+/// Counts of lengths that agree in their leading binary digits.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedFine {
+    /// How many digits are told apart.
+    pub bits: u32,
+    /// The longest length of each cell, ascending.
+    pub to_ns: Vec<u64>,
     /// Intervals in each.
     pub counts: Vec<u64>,
 }
@@ -152,6 +175,8 @@ pub struct SavedFunction {
     pub stop: Option<SavedStop>,
     /// The separation distance.
     pub separation: Option<SavedSeparation>,
+    /// Cycles whose phases all measurements of a run share; earlier versions saved none.
+    pub free_cycles: Option<SavedFreeCycles>,
     /// What is left to each limit.
     #[serde(default)]
     pub margin: SavedFigures,
@@ -207,8 +232,17 @@ pub struct SavedFigures {
     pub separation_um: Option<i64>,
 }
 
+/// Cycles whose phase every power-up sets anew.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedFreeCycles {
+    /// Up to the reaction.
+    pub reaction_ns: Vec<i64>,
+    /// Up to the stop.
+    pub stop_ns: Vec<i64>,
+}
+
 /// The measured reactions of a function.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 pub struct SavedReactions {
     /// How many.
     pub n: u64,
@@ -218,10 +252,20 @@ pub struct SavedReactions {
     pub s_ns: Option<i64>,
     /// Longest.
     pub max_ns: Option<i64>,
+    /// Each, as far as they are listed.
+    #[serde(default)]
+    pub occurrences: Vec<SavedReaction>,
+}
+
+/// One reaction.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedReaction {
+    /// From the demand to the reaction.
+    pub reaction_ns: i64,
 }
 
 /// The measured stops of a function, from the demand to standstill.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 pub struct SavedStandstill {
     /// How many.
     pub n: u64,
@@ -240,6 +284,32 @@ pub struct SavedStandstill {
     /// The values can't be true, so these figures say nothing.
     #[serde(default)]
     pub doubted: bool,
+    /// Each, as far as they are listed.
+    #[serde(default)]
+    pub occurrences: Vec<SavedStopSeen>,
+}
+
+/// One stop.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedStopSeen {
+    /// From the demand to standstill.
+    pub time: SavedSeenTime,
+    /// Travel from the demand to standstill.
+    pub travel: SavedSeenTravel,
+}
+
+/// A time as seen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedSeenTime {
+    /// As seen.
+    pub seen_ns: i64,
+}
+
+/// A travel as seen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+pub struct SavedSeenTravel {
+    /// As seen.
+    pub seen: SavedStop,
 }
 
 /// Why a file is no saved run.
@@ -274,10 +344,12 @@ impl fmt::Display for NotSaved {
             Self::Shape { line, column, problem } => {
                 write!(f, "line {line}, column {column}: {problem}; expected a saved result; {AGAIN}")
             }
-            Self::Format(None) => write!(f, "no key 'schema'; expected a result of verify or analyze; {AGAIN}"),
+            Self::Format(None) => {
+                write!(f, "no key 'schema'; expected a result of verify, combine or analyze; {AGAIN}")
+            }
             Self::Format(Some(seen)) => write!(
                 f,
-                "its schema is '{}'; expected 'stopspan.verify/1' or 'stopspan.analyze/1'; {AGAIN}",
+                "its schema is '{}'; expected 'stopspan.verify/1', 'stopspan.combine/1' or 'stopspan.analyze/1'; {AGAIN}",
                 seen.escape_default()
             ),
             Self::NoConnections => write!(
@@ -339,16 +411,34 @@ impl Saved {
             if !seen.insert(&function.id) {
                 return Err(wrong(place, "each function once"));
             }
-            let measured = function.measured.unwrap_or_default();
-            let times = [measured.mean_ns, measured.s_ns, measured.max_ns];
-            if times.into_iter().flatten().any(|time| time < 0) {
-                return Err(wrong(format!("{place}, measured"), "times of 0 or more"));
+            function.check(&place)?;
+        }
+        Ok(())
+    }
+}
+
+impl SavedFunction {
+    fn check(&self, place: &str) -> Result<(), NotSaved> {
+        let cycles = self.free_cycles.iter().flat_map(|cycles| cycles.reaction_ns.iter().chain(&cycles.stop_ns));
+        if cycles.copied().any(|cycle| cycle <= 0) {
+            return Err(wrong(format!("{place}, free_cycles"), "times above 0"));
+        }
+        if let Some(measured) = &self.measured {
+            let times = [measured.mean_ns, measured.s_ns, measured.max_ns].into_iter().flatten();
+            let each = measured.occurrences.iter().map(|one| one.reaction_ns);
+            if times.chain(each).any(|time| time < 0) || measured.occurrences.len() > MOST_ENTRIES {
+                return Err(wrong(format!("{place}, measured"), "up to 100000 reactions and times of 0 or more"));
             }
-            let stops = function.standstill.unwrap_or_default();
+        }
+        if let Some(stops) = &self.standstill {
             let travels = [stops.mean_travel, stops.s_travel, stops.max_travel].into_iter().flatten();
             let figures = [stops.mean_ns, stops.s_ns, stops.max_ns].into_iter().flatten();
-            if figures.chain(travels.flat_map(SavedStop::figures)).any(|figure| figure < 0) {
-                return Err(wrong(format!("{place}, standstill"), "times and travels of 0 or more"));
+            let negative = figures.chain(travels.flat_map(SavedStop::figures)).any(|figure| figure < 0);
+            if negative || stops.occurrences.len() > MOST_ENTRIES {
+                return Err(wrong(
+                    format!("{place}, standstill"),
+                    "up to 100000 stops, times and travels of 0 or more",
+                ));
             }
         }
         Ok(())
@@ -369,6 +459,17 @@ impl SavedIntervals {
                 return Err(wrong(
                     format!("{place}, histogram"),
                     "a width above 0 and up to 100000 counts, all within the range of a 64-bit number",
+                ));
+            }
+        }
+        if let Some(fine) = &self.fine {
+            let ascending = fine.to_ns.iter().zip(fine.to_ns.iter().skip(1)).all(|(one, next)| one < next);
+            let sum = fine.counts.iter().try_fold(0_u64, |sum, count| sum.checked_add(*count));
+            let fits = fine.to_ns.len() == fine.counts.len() && fine.counts.len() <= MOST_ENTRIES && sum.is_some();
+            if !(1..=64).contains(&fine.bits) || !ascending || !fits {
+                return Err(wrong(
+                    format!("{place}, fine"),
+                    "1 to 64 bits, and as many lengths, ascending, as counts, up to 100000",
                 ));
             }
         }

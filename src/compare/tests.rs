@@ -8,6 +8,7 @@ fn line(longest: i64) -> Value {
     json!({
         "count": 10, "min_ns": 1, "min_packet": 7, "max_ns": longest, "p50_ns": 8, "p999_ns": longest,
         "histogram": { "width_ns": 10, "counts": [9, 0, 1] },
+        "fine": { "bits": 11, "to_ns": [4, 8, longest], "counts": [4, 5, 1] },
         "maxima": { "start_ns": 0, "width_ns": 20, "max_ns": [longest, null, 9] },
         "of a later version": { "anything": [1, "2"] }
     })
@@ -27,16 +28,21 @@ fn run() -> Value {
             "interval": { "to_device": line(30), "to_host": line(28) },
             "round_trip": line(25), "watchdog_ns": 100, "margin_ns": 70
         }],
+        "runs": [{ "first_file": 0 }, { "first_file": 1 }],
         "functions": [{
             "id": "gate-opens-in-cycle", "response_ns": 50, "overall_ns": 60,
             "stop": { "travel_mm": 81.25, "travel_deg": 12.001 }, "separation": { "needed_mm": 160.0 },
             "margin": {
                 "response_time_ns": 3, "time_ns": 4, "travel_mm": -0.5, "travel_deg": 0.25, "separation_mm": 1e3
             },
-            "measured": { "n": 9, "mean_ns": 20, "s_ns": 3, "max_ns": 24 },
+            "free_cycles": { "reaction_ns": [], "stop_ns": [] },
+            "measured": {
+                "n": 9, "mean_ns": 20, "s_ns": 3, "max_ns": 24, "occurrences": [{ "reaction_ns": 19 }, { "reaction_ns": 21 }]
+            },
             "standstill": {
                 "n": 9, "mean_ns": 400, "s_ns": 60, "max_ns": 480, "mean_travel": { "travel_deg": 2.0 },
-                "s_travel": { "travel_deg": 0.3 }, "max_travel": { "travel_deg": 2.4 }, "doubted": false
+                "s_travel": { "travel_deg": 0.3 }, "max_travel": { "travel_deg": 2.4 }, "doubted": false,
+                "occurrences": [{ "time": { "seen_ns": 390 }, "travel": { "seen": { "travel_deg": 1.9 } } }]
             },
             "verdict": "met"
         }]
@@ -61,6 +67,7 @@ fn against(new: &Value) -> Comparison {
 #[test]
 fn every_field_is_read() {
     let saved = read(&run()).unwrap();
+    assert_eq!(saved.run_count(), 2);
     let machine = saved.machine.unwrap();
     assert_eq!((machine.name.as_str(), machine.revision.as_str()), ("Reel wrapping cell", "C"));
     assert_eq!(saved.capture.unwrap().span_ns, Some(20_000_000_000));
@@ -76,6 +83,7 @@ fn every_field_is_read() {
         p50_ns: Some(8),
         p999_ns: Some(longest),
         histogram: Some(SavedHistogram { width_ns: 10, counts: vec![9, 0, 1] }),
+        fine: Some(SavedFine { bits: 11, to_ns: vec![4, 8, longest.unsigned_abs()], counts: vec![4, 5, 1] }),
         maxima: Some(SavedMaxima { width_ns: 20, max_ns: vec![Some(longest), None, Some(9)] }),
     };
     assert_eq!(gate.interval.to_device, intervals(30));
@@ -89,8 +97,10 @@ fn every_field_is_read() {
     let margin = &function.margin;
     assert_eq!((margin.response_time_ns, margin.time_ns), (Some(3), Some(4)));
     assert_eq!((margin.travel_um, margin.travel_mdeg, margin.separation_um), (Some(-500), Some(250), Some(1_000_000)));
-    let measured = SavedReactions { n: 9, mean_ns: Some(20), s_ns: Some(3), max_ns: Some(24) };
+    let occurrences = [19, 21].map(|reaction_ns| SavedReaction { reaction_ns }).to_vec();
+    let measured = SavedReactions { n: 9, mean_ns: Some(20), s_ns: Some(3), max_ns: Some(24), occurrences };
     assert_eq!(function.measured, Some(measured));
+    assert_eq!(function.free_cycles, Some(SavedFreeCycles::default()));
     let travel = |travel_mdeg| Some(SavedStop { travel_um: None, travel_mdeg: Some(travel_mdeg) });
     let stops = SavedStandstill {
         n: 9,
@@ -101,6 +111,10 @@ fn every_field_is_read() {
         s_travel: travel(300),
         max_travel: travel(2_400),
         doubted: false,
+        occurrences: vec![SavedStopSeen {
+            time: SavedSeenTime { seen_ns: 390 },
+            travel: SavedSeenTravel { seen: travel(1_900).unwrap() },
+        }],
     };
     assert_eq!(function.standstill, Some(stops));
 }
@@ -114,7 +128,10 @@ fn a_run_against_itself_is_not_worse() {
     assert!(gate.lines.iter().all(|line| line.shift.unwrap().delta_ppm == 0));
     assert_eq!(gate.margin_lost_ppb(), Some(0));
     // By hand: twice the standard error is 2 sqrt(9/9 + 9/9) = 2.8, in whole nanoseconds 2: -2 of 20.
-    assert_eq!(told.functions[0].reaction_grown_ppb(), Some(-100_000_000));
+    let reaction = told.functions[0].reaction().unwrap();
+    let growth = reaction.growth.unwrap();
+    assert_eq!((growth.grown_ppb, growth.beyond_ppb, growth.p_ppm), (0, -100_000_000, 1_000_000));
+    assert_eq!((growth.phases_known, reaction.shift.unwrap().delta_ppm), (true, 0));
 }
 
 /// Each limit just kept and just broken, by hand from the figures of `run`.
@@ -122,7 +139,9 @@ fn a_run_against_itself_is_not_worse() {
 fn limits_are_broken_above_and_not_at_them() {
     let rules = |new: &Value, limits: Limits| -> Vec<(Rule, i64)> {
         let told = compare(&read(&run()).unwrap(), &read(new).unwrap(), limits);
-        told.breaches.iter().map(|breach| (breach.rule, breach.worse_ppb)).collect()
+        // What the limit is for: of a mean what is beyond chance.
+        let against = |breach: &Breach| breach.beyond_ppb.unwrap_or(breach.worse_ppb);
+        told.breaches.iter().map(|breach| (breach.rule, against(breach))).collect()
     };
     let limits = Limits::default();
     assert_eq!(rules(&with("/connections/0/margin_ns", json!(56)), limits), []);
@@ -159,6 +178,31 @@ fn limits_are_broken_above_and_not_at_them() {
     assert_eq!(rules(&linear, limits), []);
     let verdict = with("/functions/0/verdict", json!("refuted"));
     assert_eq!(rules(&verdict, limits), [(Rule::Verdict, i64::MAX)]);
+}
+
+/// What an earlier version saved has neither fine counts nor cycles, and is compared by what it has.
+#[test]
+fn results_of_earlier_versions_are_read_and_told_as_coarse() {
+    let mut old = run();
+    for line in ["interval/to_device", "interval/to_host", "round_trip"] {
+        let line = old.pointer_mut(&format!("/connections/0/{line}")).unwrap();
+        line.as_object_mut().unwrap().remove("fine").unwrap();
+    }
+    old["functions"][0].as_object_mut().unwrap().remove("free_cycles").unwrap();
+    old.as_object_mut().unwrap().remove("runs").unwrap();
+    let old = read(&old).unwrap();
+    assert_eq!(old.run_count(), 1);
+    let told = compare(&old, &read(&run()).unwrap(), Limits::default());
+    let shift = told.connections[0].lines[0].shift.unwrap();
+    assert_eq!(shift.resolution_ppm, None);
+    assert!(shift.tied_ppm > 800_000, "nine of ten lie in one bucket: {shift:?}");
+    assert!(!told.functions[0].reaction().unwrap().growth.unwrap().phases_known);
+}
+
+#[test]
+fn what_combine_saves_is_read() {
+    let saved = read(&with("/schema", json!("stopspan.combine/1"))).unwrap();
+    assert_eq!(compare(&saved, &read(&run()).unwrap(), Limits::default()).breaches, []);
 }
 
 #[test]
@@ -230,6 +274,10 @@ fn what_is_no_saved_run_is_refused_with_advice() {
         (with("/connections/0/round_trip/histogram/counts", json!(vec![0; 100_001])), "histogram: expected"),
         (with("/connections/0/interval/to_host/maxima/width_ns", json!(-1)), "to_host, maxima: expected"),
         (with("/connections/0/interval/to_host/maxima/max_ns", json!([-1])), "to_host, maxima: expected"),
+        (with("/connections/0/round_trip/fine/bits", json!(0)), "round_trip, fine: expected 1 to 64 bits"),
+        (with("/connections/0/round_trip/fine/to_ns", json!([8, 4, 9])), "round_trip, fine: expected"),
+        (with("/connections/0/round_trip/fine/counts", json!([1])), "round_trip, fine: expected"),
+        (with("/functions/0/free_cycles/stop_ns", json!([0])), "free_cycles: expected times above 0"),
         (with("/functions/0/measured/s_ns", json!(-1)), "function 'gate-opens-in-cycle', measured: expected"),
         (with("/functions/0/stop/travel_mm", json!(1e300)), "out of range"),
         (with("/functions/0/verdict", json!({})), "invalid type: map, expected a string"),

@@ -7,8 +7,8 @@ use super::number::{decimal, milli_units, span};
 use super::stop_model::TravelReport;
 use super::words::COMPARE_CAUTIONS;
 use crate::compare::{
-    BlockTest, Breach, Comparison, ConnectionChange, CountChange, FEWEST_BLOCKS, FunctionChange, LineChange, NoTest,
-    NotCompared, Pair, Saved, SavedFigures, SavedReactions, SavedStandstill, SavedStop,
+    BlockTest, Breach, Comparison, ConnectionChange, CountChange, FEWEST_BLOCKS, FunctionChange, LineChange,
+    MeanChange, NoTest, NotCompared, Pair, Saved, SavedFigures, SavedReactions, SavedStandstill, SavedStop,
 };
 use crate::verdict::Judgement;
 
@@ -81,6 +81,7 @@ fn regression(breach: &Breach) -> RegressionReport {
         id: breach.id.clone(),
         what: breach.what.clone(),
         worse_percent: share(breach.worse_ppb),
+        beyond_chance_percent: breach.beyond_ppb.and_then(share),
     }
 }
 
@@ -112,7 +113,8 @@ fn intervals(change: &LineChange) -> IntervalChangeReport {
         p999_ns: same(change.p999_ns),
         max_ns: same(change.max_ns),
         cliffs_delta: change.shift.and_then(|shift| decimal_of(shift.delta_ppm)),
-        undecided: change.shift.and_then(|shift| decimal_of(shift.undecided_ppm)),
+        undecided: change.shift.and_then(|shift| decimal_of(shift.tied_ppm)),
+        resolution_percent: change.shift.and_then(|shift| Some(milli_units(shift.resolution_ppm?, 10_000))),
         p: test.and_then(|test| decimal_of(test.p_ppm)),
         block_ns: test.map(|test| test.block_ns),
         blocks: test.map(|BlockTest { blocks: [old, new], .. }| OldNew { old, new }),
@@ -141,12 +143,14 @@ fn function(change: &FunctionChange) -> FunctionChangeReport {
         travel_deg: thousandths(figures.travel_mdeg),
         separation_mm: thousandths(figures.separation_um),
     };
-    let reactions = |measured: SavedReactions| ReactionsReport {
+    let reactions = |measured: &SavedReactions| ReactionsReport {
         n: measured.n,
         mean_ns: measured.mean_ns,
         s_ns: measured.s_ns,
         max_ns: measured.max_ns,
     };
+    let (reaction, time, travel) = (change.reaction(), change.stop_time(), change.stop_travel());
+    let beyond = |change: Option<MeanChange>| share(change?.growth?.beyond_ppb);
     FunctionChangeReport {
         id: change.id.clone(),
         response_ns: same(change.response_ns),
@@ -155,12 +159,25 @@ fn function(change: &FunctionChange) -> FunctionChangeReport {
         travel_deg: both(&change.travel_mdeg, |figure| thousandths(*figure)),
         separation_mm: both(&change.separation_um, |figure| thousandths(*figure)),
         margin: both(&change.margin, margins),
-        reactions: both(&change.measured, |measured| measured.map(reactions)),
-        reaction_grown_percent: change.reaction_grown_ppb().and_then(share),
-        standstill: both(&change.standstill, |stops| stops.map(|stops| self::stops(&stops))),
-        standstill_grown_percent: change.standstill_grown_ppb().and_then(share),
-        travel_grown_percent: change.travel_grown_ppb().and_then(share),
+        reactions: both(&change.measured, |measured| measured.as_ref().map(reactions)),
+        reaction_grown_percent: beyond(reaction),
+        reaction_change: reaction.map(mean_change),
+        standstill: both(&change.standstill, |seen| seen.as_ref().map(stops)),
+        standstill_grown_percent: beyond(time),
+        standstill_change: time.map(mean_change),
+        travel_grown_percent: beyond(travel),
+        travel_change: travel.map(mean_change),
         verdict: both(&change.verdict, String::clone),
+    }
+}
+
+fn mean_change(change: MeanChange) -> MeanChangeReport {
+    MeanChangeReport {
+        grown_percent: change.growth.and_then(|growth| share(growth.grown_ppb)),
+        beyond_chance_percent: change.growth.and_then(|growth| share(growth.beyond_ppb)),
+        p: change.growth.and_then(|growth| decimal_of(growth.p_ppm)),
+        cliffs_delta: change.shift.and_then(|shift| decimal_of(shift.delta_ppm)),
+        phases_known: change.growth.map(|growth| growth.phases_known),
     }
 }
 

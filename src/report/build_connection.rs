@@ -2,7 +2,7 @@
 
 use super::build_loss::losses;
 use super::model::{
-    ConnectionReport, CrcRuleReport, Directions, EventReport, FindingReport, HistogramReport, IntervalReport,
+    ConnectionReport, CrcRuleReport, Directions, EventReport, FindingReport, FineReport, HistogramReport, IntervalReport,
     MaximaReport, RecoveredReport, TapFaultReport, TripReport,
 };
 use super::timing_model::RelayReport;
@@ -13,7 +13,7 @@ use crate::check::{
 };
 use crate::machine::{Connection, Direction, Machine, Relay};
 use crate::time::Span;
-use crate::timing::Intervals;
+use crate::timing::{FineCounts, Intervals};
 use crate::verdict::{ConnectionVerdict, Verdict};
 
 /// Connections with everything found out about them.
@@ -172,9 +172,15 @@ fn intervals(intervals: &Intervals<Location>, watchdog: Span) -> IntervalReport 
         p50_ns: intervals.quantile(0.5).map(Span::as_nanos),
         p999_ns: intervals.quantile(0.999).map(Span::as_nanos),
         histogram: histogram(intervals, watchdog),
+        fine: longest.map(|_| fine(&intervals.fine())),
         maxima: None,
         longest: Vec::new(),
     }
+}
+
+fn fine(counts: &FineCounts) -> FineReport {
+    let (to_ns, counts_of) = counts.cells.iter().copied().unzip();
+    FineReport { bits: counts.bits, to_ns, counts: counts_of }
 }
 
 fn histogram(intervals: &Intervals<Location>, watchdog: Span) -> Option<HistogramReport> {

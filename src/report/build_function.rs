@@ -63,6 +63,7 @@ fn report(machine: &Machine, function: &Function, verdict: &FunctionVerdict) -> 
         on_the_wire_ns: budget.and_then(|budget| budget.on_the_wire).map(Span::as_nanos),
         outside_the_wire: build_reaction::outside(machine, function),
         answer_over: build_reaction::answer_over(machine, function),
+        free_cycles: build_reaction::free_cycles(machine, function),
         has_signals: function.demand.is_some() && function.reaction.is_some(),
         measured: verdict.measured.as_ref().map(measured),
         standstill: verdict.standstill.as_ref().and_then(|told| standstill(machine, function, told, unit)),

@@ -1,5 +1,6 @@
 //! Measured reactions: results to report data.
 
+use super::model::FreeCyclesReport;
 use super::reaction_model::{OutsideReport, ToleranceReport, UncertaintyReport};
 use super::words;
 use crate::budget;
@@ -14,6 +15,14 @@ pub(super) fn outside(machine: &Machine, function: &Function) -> Vec<OutsideRepo
     };
     let of = |steps: &[Step], place| steps.iter().filter_map(|step| one(machine, *step, place)).collect::<Vec<_>>();
     [of(&part.before, words::BEFORE_THE_WIRE), of(&part.behind, words::BEHIND_THE_WIRE)].concat()
+}
+
+/// The cycles whose phases all measurements of a run share; none without a demand on the wire.
+pub(super) fn free_cycles(machine: &Machine, function: &Function) -> Option<FreeCyclesReport> {
+    let nanos = |spans: Vec<Span>| spans.into_iter().map(Span::as_nanos).collect::<Vec<_>>();
+    let told = budget::free_cycles(machine, function);
+    let told = FreeCyclesReport { reaction_ns: nanos(told.reaction), stop_ns: nanos(told.stop) };
+    function.demand.map(|_| told)
 }
 
 /// The connection of the transfer back, if the part ends with one that the path does not name.

@@ -51,7 +51,7 @@ pub struct LimitsReport {
     pub max_percent: Option<f64>,
     /// Growth of the median interval.
     pub median_percent: Option<f64>,
-    /// Growth of the mean reaction, beyond twice the standard error of the difference.
+    /// Growth of the mean reaction beyond what chance, and the phases of a power-up, can do.
     pub reaction_percent: Option<f64>,
     /// Growth of the mean time to standstill, likewise.
     pub standstill_percent: Option<f64>,
@@ -70,6 +70,9 @@ pub struct RegressionReport {
     pub what: Option<String>,
     /// By how much, in percent of the old figure, rounded up; null if that has no share.
     pub worse_percent: Option<f64>,
+    /// Of a mean: what of it is beyond chance, which is what the limit is for; absent for the others.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub beyond_chance_percent: Option<f64>,
 }
 
 /// A connection in both runs.
@@ -121,8 +124,11 @@ pub struct IntervalChangeReport {
     pub max_ns: OldNew<Option<i64>>,
     /// Cliff's delta: share of pairs in which the new interval is longer, minus the share in which it is shorter.
     pub cliffs_delta: Option<f64>,
-    /// Share of pairs that the histograms leave undecided: the delta of the intervals is within this of the one told.
+    /// Share of pairs that can't be told apart, and count as neither: the delta of the intervals is within this of the one told.
     pub undecided: Option<f64>,
+    /// Two lengths that differ by more than this are told apart, in percent of the greater; null: by the few dozen buckets of a
+    /// report that an earlier version saved, so that delta is known coarsely.
+    pub resolution_percent: Option<f64>,
     /// Probability of block maxima at least as far apart if the runs were alike; null if the runs carry no test.
     pub p: Option<f64>,
     /// Length of a block of the test.
@@ -155,16 +161,39 @@ pub struct FunctionChangeReport {
     pub margin: OldNew<MarginsReport>,
     /// Reactions measured; null where no demand shows.
     pub reactions: OldNew<Option<ReactionsReport>>,
-    /// Growth of the mean reaction beyond twice the standard error of the difference, in percent; null with too few.
+    /// Growth of the mean reaction beyond twice the standard error of the difference, the phases of the power-ups included, in
+    /// percent; null with too few.
     pub reaction_grown_percent: Option<f64>,
+    /// How the reactions developed; null if a run has none.
+    pub reaction_change: Option<MeanChangeReport>,
     /// Stops measured by the values of the drive; null where there are none, or where they can't be true.
     pub standstill: OldNew<Option<StopsReport>>,
-    /// Growth of the mean time to standstill beyond twice the standard error of the difference, in percent; null with too few.
+    /// The same of the mean time to standstill.
     pub standstill_grown_percent: Option<f64>,
+    /// How the times to standstill developed.
+    pub standstill_change: Option<MeanChangeReport>,
     /// The same of the mean travel to standstill.
     pub travel_grown_percent: Option<f64>,
+    /// How the travels to standstill developed.
+    pub travel_change: Option<MeanChangeReport>,
     /// `met`, `missed`, `refuted`, `unanswered` or `no budget`.
     pub verdict: OldNew<String>,
+}
+
+/// How a measured quantity developed.
+#[derive(Clone, Copy, Debug, Serialize, JsonSchema)]
+pub struct MeanChangeReport {
+    /// Growth of the mean in percent of the old one, rounded up; null with too few.
+    pub grown_percent: Option<f64>,
+    /// What of it is beyond chance: beyond twice the standard error of the difference, in which the phases of the power-ups count,
+    /// too. The limit is for this.
+    pub beyond_chance_percent: Option<f64>,
+    /// Probability of a difference at least as great, either way, by chance and phases alone; never 0.
+    pub p: Option<f64>,
+    /// Cliff's delta of the listed values: share of pairs in which the new one is longer, minus the share in which it is shorter.
+    pub cliffs_delta: Option<f64>,
+    /// Whether both results tell the cycles whose phases a run shares; if not, the phases are not counted.
+    pub phases_known: Option<bool>,
 }
 
 /// What is left to the limits of a function; null where there is none.

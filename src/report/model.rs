@@ -272,6 +272,10 @@ pub struct FunctionReport {
     /// reaction is a command on the path.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub answer_over: Option<String>,
+    /// Cycles that make the mean of a run differ from one power-up to the next; absent without a
+    /// demand on the wire.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub free_cycles: Option<FreeCyclesReport>,
     /// Whether the machine file declares a demand and a reaction signal; without them nothing is ever measured.
     pub has_signals: bool,
     /// What was measured; null if no demand of this function shows in the capture.
@@ -436,6 +440,15 @@ pub struct Figures {
     /// Separation distance.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub separation_mm: Option<f64>,
+}
+
+/// Cycles whose phase to each other every power-up sets anew where they are not synchronised. All measurements of one run share it.
+#[derive(Clone, Debug, JsonSchema, Serialize)]
+pub struct FreeCyclesReport {
+    /// Between the telegram with the demand and that with the reaction.
+    pub reaction_ns: Vec<i64>,
+    /// Between the telegram with the demand and the end of the path, where the axis is stopped.
+    pub stop_ns: Vec<i64>,
 }
 
 /// Reactions of a function in the capture.
@@ -607,6 +620,8 @@ pub struct IntervalReport {
     pub p999_ns: Option<i64>,
     /// How many intervals there were of each length.
     pub histogram: Option<HistogramReport>,
+    /// The same as finely as they were counted, for whoever compares runs; null without intervals.
+    pub fine: Option<FineReport>,
     /// The longest interval in each part of the run.
     pub maxima: Option<MaximaReport>,
     /// The few longest intervals, the longest first; empty of round trips.
@@ -618,6 +633,18 @@ pub struct IntervalReport {
 pub struct HistogramReport {
     /// Width of a bucket.
     pub width_ns: i64,
+    /// Intervals in each.
+    pub counts: Vec<u64>,
+}
+
+/// Counts of intervals by length, to three digits. Lengths that agree in their leading `bits` share a cell; with 11 bits it is at most
+/// 0.1 % wide, with fewer, where there would be more than 2 048 cells, twice as wide for each.
+#[derive(Clone, Debug, JsonSchema, Serialize)]
+pub struct FineReport {
+    /// Leading binary digits of a length that are told apart.
+    pub bits: u32,
+    /// The longest length of each cell that holds intervals, ascending; none is above an hour.
+    pub to_ns: Vec<u64>,
     /// Intervals in each.
     pub counts: Vec<u64>,
 }

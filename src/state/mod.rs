@@ -3,11 +3,13 @@
 //! A run of days comes in parts. After each, the state of the check is left in a file and taken up before the next, so that all
 //! together give what one pass over everything would have given. A state belongs to the machine file that it was left with, to its
 //! octets: under another one nobody could say what it means. Its format has a number, which changes with the meaning of any part.
+//! Its runs have a checksum: a figure that a damaged medium changed would look as good as any other.
 
 mod fleet;
 
 use std::fmt;
 
+use crc::{CRC_64_XZ, Crc};
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
@@ -19,7 +21,7 @@ use crate::saved::{self, Resume, Unfit};
 pub use fleet::{Combined, Fleet, holds};
 
 /// Name and number of the format.
-pub const FORMAT: &str = "stopspan.state/2";
+pub const FORMAT: &str = "stopspan.state/3";
 
 /// Octets of the largest state that is read.
 pub const LARGEST: u64 = 64 << 20;
@@ -85,7 +87,8 @@ struct Written<'a> {
     format: &'static str,
     program: &'static str,
     machine_sha256: &'a str,
-    runs: &'a [Run],
+    runs_crc64: String,
+    runs: &'a RawValue,
 }
 
 #[derive(Deserialize)]
@@ -96,8 +99,15 @@ struct Head {
 }
 
 #[derive(Deserialize)]
-struct Body {
-    runs: Vec<Run>,
+struct Body<'a> {
+    runs_crc64: String,
+    #[serde(borrow)]
+    runs: &'a RawValue,
+}
+
+/// The checksum of the octets of `runs`: CRC-64/XZ, which misses no burst of up to 64 bits, and anything else once in 2^64.
+fn checksum(runs: &RawValue) -> String {
+    format!("{:016x}", Crc::<u64>::new(&CRC_64_XZ).checksum(runs.get().as_bytes()))
 }
 
 /// Why a state file is not taken up.
@@ -113,6 +123,8 @@ pub enum Refused {
     Twice(String),
     /// A capture file is part of two runs.
     Shared(String),
+    /// Its octets are not those that were written.
+    Changed,
     /// It is one, but what is in it does not fit.
     Damaged(String),
 }
@@ -134,6 +146,11 @@ impl fmt::Display for Refused {
                 f,
                 "{file} is part of two runs; of a run in parts name the state after its last part alone, and read every file once"
             ),
+            Self::Changed => write!(
+                f,
+                "its checksum does not fit: it was changed or damaged after it was written; take a good copy of it, or start again from \
+                 the captures"
+            ),
             Self::Damaged(why) => write!(f, "it does not fit: {why}; start again from the captures"),
         }
     }
@@ -153,7 +170,9 @@ impl From<Unfit> for Refused {
 /// Never in practice.
 pub fn write(runs: &[Run], machine_sha256: &str) -> Result<String, serde_json::Error> {
     let program = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
-    let mut text = serde_json::to_string(&Written { format: FORMAT, program, machine_sha256, runs })?;
+    let runs = serde_json::value::to_raw_value(runs)?;
+    let written = Written { format: FORMAT, program, machine_sha256, runs_crc64: checksum(&runs), runs: &runs };
+    let mut text = serde_json::to_string(&written)?;
     text.push('\n');
     Ok(text)
 }
@@ -170,10 +189,15 @@ pub fn read(octets: &[u8], machine_sha256: &str) -> Result<Vec<Run>, Refused> {
     if head.machine_sha256 != machine_sha256 {
         return Err(Refused::Machine);
     }
-    let body: Body = serde_json::from_slice(octets).map_err(|error| Refused::Damaged(error.to_string()))?;
-    match body.runs.len() {
+    let damaged = |error: serde_json::Error| Refused::Damaged(error.to_string());
+    let body: Body<'_> = serde_json::from_slice(octets).map_err(damaged)?;
+    if body.runs_crc64 != checksum(body.runs) {
+        return Err(Refused::Changed);
+    }
+    let runs: Vec<Run> = serde_json::from_str(body.runs.get()).map_err(damaged)?;
+    match runs.len() {
         0 => Err(Refused::Damaged("it holds no run".to_owned())),
         runs if runs > RUNS => Err(Refused::Damaged(format!("it holds {runs} runs, at most {RUNS} are read"))),
-        _ => Ok(body.runs),
+        _ => Ok(runs),
     }
 }

@@ -14,7 +14,7 @@ use super::intervals::LONGEST;
 const DIGITS: u8 = 3;
 
 /// Bits of a length that its cell tells.
-const KEPT_BITS: u32 = 11;
+pub(super) const KEPT_BITS: u32 = 11;
 
 /// Cells of one doubling.
 const DOUBLING: u32 = 10;

@@ -4,7 +4,7 @@
 
 use hdrhistogram::Histogram;
 
-use super::cells::Cells;
+use super::cells::{Cells, KEPT_BITS};
 use crate::time::Span;
 
 /// Longest interval that the histogram tells apart; longer ones are counted there. The exact maximum has no such limit.
@@ -12,6 +12,19 @@ pub(super) const LONGEST: u64 = 3_600_000_000_000;
 
 /// Buckets that [`Intervals::counts`] tells apart; longer intervals are counted in the last.
 const MOST_BUCKETS: usize = 4_096;
+
+/// Cells that [`Intervals::fine`] tells at most.
+pub const MOST_CELLS: usize = 2_048;
+
+/// How many intervals there are of each length, as fine as they are counted: lengths that agree in their leading `bits` share a
+/// cell, so with 11 of them a cell is at most 0.1 % wide.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FineCounts {
+    /// Leading binary digits that are told apart.
+    pub bits: u32,
+    /// The longest length of each cell in which there are intervals, in nanoseconds and ascending, and how many there are.
+    pub cells: Vec<(u64, u64)>,
+}
 
 /// An extreme interval and where it ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -103,6 +116,26 @@ impl<P: Copy> Intervals<P> {
         counts
     }
 
+    /// The intervals by length, as finely as they are counted, or as [`MOST_CELLS`] cells allow. 0 counts as 1 ns, more than an
+    /// hour as an hour.
+    pub fn fine(&self) -> FineCounts {
+        let mut bits = KEPT_BITS;
+        let mut cells: Vec<(u64, u64)> =
+            self.cells.recorded(self.least()).map(|(last, count)| (last, count.into())).collect();
+        while cells.len() > MOST_CELLS {
+            bits = bits.saturating_sub(1);
+            cells.iter_mut().for_each(|(last, _)| *last = last_alike(*last, bits));
+            cells.dedup_by(|next, kept| {
+                let is_alike = next.0 == kept.0;
+                if is_alike {
+                    kept.1 = kept.1.saturating_add(next.1);
+                }
+                is_alike
+            });
+        }
+        FineCounts { bits, cells }
+    }
+
     /// The intervals by length in nanoseconds, to three digits; `None` if the library could not make a histogram. 0 counts
     /// as 1 ns, more than an hour as an hour.
     pub(crate) fn histogram(&self) -> Option<Histogram<u32>> {
@@ -119,6 +152,13 @@ impl<P: Copy> Intervals<P> {
         let top = i64::try_from(self.cells.quantile(self.least(), self.count, quantile)).unwrap_or(i64::MAX);
         Some(Span::from_nanos(top).min(longest.span))
     }
+}
+
+/// The longest length that agrees with `nanos` in its leading `bits`.
+fn last_alike(nanos: u64, bits: u32) -> u64 {
+    let length = u64::BITS.saturating_sub(nanos.leading_zeros());
+    let rest = 1_u64.checked_shl(length.saturating_sub(bits)).map_or(u64::MAX, |step| step.saturating_sub(1));
+    nanos | rest
 }
 
 /// How the histogram counts an extreme.
@@ -146,6 +186,29 @@ mod tests {
     }
 
     proptest! {
+        /// Oracle: every length by itself, written in binary and cut. Many lengths make the cells wider, so that they stay few.
+        #[test]
+        fn fine_counts_are_those_of_the_leading_digits(
+            nanos in prop_oneof![
+                proptest::collection::vec(1_i64..3_600_000_000_000, 1..200),
+                (1_i64..1_000_000).prop_map(|step| (1..6_000).map(|count| count * step).collect()),
+            ],
+        ) {
+            let mut intervals = Intervals::default();
+            nanos.iter().for_each(|nanos| intervals.record(Span::from_nanos(*nanos), ()));
+            let told = intervals.fine();
+            prop_assert!(told.cells.len() <= MOST_CELLS && told.bits <= 11 && told.bits >= 7);
+            prop_assert!(told.bits == 11 || nanos.len() > MOST_CELLS);
+            let mut expected = std::collections::BTreeMap::new();
+            for nanos in &nanos {
+                let digits = format!("{nanos:b}");
+                let kept = digits.len().min(told.bits as usize);
+                let last = format!("{}{}", &digits[..kept], "1".repeat(digits.len() - kept));
+                *expected.entry(u64::from_str_radix(&last, 2).unwrap()).or_insert(0_u64) += 1;
+            }
+            prop_assert_eq!(told.cells, expected.into_iter().collect::<Vec<_>>());
+        }
+
         /// Oracle: the same recorder given all of them one after the other.
         #[test]
         fn joined_is_as_recorded_one_after_the_other(

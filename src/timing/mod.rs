@@ -10,7 +10,7 @@ mod sample;
 pub mod tail;
 mod worst;
 
-pub use intervals::{Extreme, Intervals};
+pub use intervals::{Extreme, FineCounts, Intervals, MOST_CELLS};
 pub use maxima::Maxima;
 pub use sample::Sample;
 pub use worst::{MOST as MOST_LONGEST, USUAL as USUAL_LONGEST, Worst};

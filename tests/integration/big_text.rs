@@ -76,11 +76,11 @@ fn the_worst_stand_first_and_the_rest_is_counted() {
     assert!(connections[4..20].iter().all(|row| row.ends_with("good")), "{connections:?}");
     let margin = |row: &&str| row.split_whitespace().rev().nth(1).unwrap().parse::<f64>().unwrap();
     assert!(connections[4..20].iter().map(margin).is_sorted());
-    assert_eq!(connections[20], "  ... and 30 more: --detailed, --table connections, --format json");
+    assert_eq!(connections[20], "  ... and 30 more: --verbose, --table connections, --format json");
     let limits = rows(&text, "\nLimits\n");
     assert!(limits[0].starts_with("  function-02") || limits[1].starts_with("  function-02"), "{limits:?}");
     assert!(limits[..2].iter().any(|row| row.ends_with("MISSED")));
-    assert_eq!(limits.last(), Some(&"  ... and 10 more: --detailed, --table functions, --format json"));
+    assert_eq!(limits.last(), Some(&"  ... and 10 more: --verbose, --table functions, --format json"));
     // Some seven screens of 50 lines.
     assert!(text.lines().count() < 360, "{}", text.lines().count());
 }
@@ -92,7 +92,7 @@ fn details_hold_every_function_and_connection() {
     for number in 1..=30 {
         assert!(text.contains(&format!("function-{number:02}")));
     }
-    assert!(!text.contains("--detailed"));
+    assert!(!text.contains("--verbose"));
 }
 
 proptest! {

@@ -164,6 +164,106 @@ fn flatter_ramps_are_found_by_the_stops_and_named() {
     assert!(text.lines().skip(3).all(|line| line.chars().count() <= 80), "{text}");
 }
 
+/// Packets of a capture of [`Runs::make`] with every time stretched by a share in thousandths, from the first on.
+fn stretched(capture: &[u8], thousandths: u64) -> Vec<u8> {
+    let mut out = capture.to_vec();
+    let word = |octets: &[u8], at: usize| u32::from_le_bytes(octets[at..at + 4].try_into().unwrap());
+    let (mut at, mut first) = (0, None);
+    while at < out.len() {
+        // Enhanced Packet Block: time in nanoseconds, the high half first.
+        if word(&out, at) == 6 {
+            let time = (u64::from(word(&out, at + 12)) << 32) | u64::from(word(&out, at + 16));
+            let first = *first.get_or_insert(time);
+            let later = time + (time - first) * thousandths / 1_000;
+            out[at + 12..at + 16].copy_from_slice(&u32::try_from(later >> 32).unwrap().to_le_bytes());
+            out[at + 16..at + 20].copy_from_slice(&u32::try_from(later & 0xFFFF_FFFF).unwrap().to_le_bytes());
+        }
+        at += usize::try_from(word(&out, at + 4)).unwrap();
+    }
+    out
+}
+
+/// Oracle: every pair of the intervals themselves, as `--intervals` writes them.
+#[test]
+fn the_effect_of_slightly_longer_intervals_is_that_of_the_intervals_themselves() {
+    let runs = Runs::new();
+    let old = runs.scenario("old", "7", &[]);
+    let machine = scenario_file();
+    let machine = machine.to_str().unwrap();
+    let capture = fs::read(runs.path("old.pcapng")).unwrap();
+    fs::write(runs.path("new.pcapng"), stretched(&capture, 10)).unwrap();
+    let [old_csv, new_csv, new] = ["old.csv", "new.csv", "new.json"].map(|name| runs.path(name));
+    assert!(run(["verify", machine, &runs.path("old.pcapng"), "--intervals", &old_csv]).code < 2);
+    assert!(run(["verify", machine, &runs.path("new.pcapng"), "--intervals", &new_csv, "-o", &new]).code < 2);
+    let intervals = |csv: &str, id: &str, direction: &str| -> Vec<i64> {
+        let text = fs::read_to_string(csv).unwrap();
+        let head: Vec<_> = text.lines().next().unwrap().split(',').collect();
+        let column = |name: &str| head.iter().position(|one| *one == name).unwrap();
+        let (connection, way, nanos) = (column("connection"), column("direction"), column("interval_ns"));
+        let rows = text.lines().skip(1).map(|line| line.split(',').collect::<Vec<_>>());
+        let mine = rows.filter(|row| row[connection] == id && row[way] == direction);
+        mine.map(|row| row[nanos].parse().unwrap()).collect()
+    };
+    let (_, report) = compare(&[&old, &new]);
+    let mut compared = 0;
+    for connection in report["comparison"]["connections"].as_array().unwrap() {
+        for line in connection["intervals"].as_array().unwrap().iter().filter(|line| line["of"] != "round trip") {
+            let of = |csv| intervals(csv, connection["id"].as_str().unwrap(), line["of"].as_str().unwrap());
+            let (old, mut new) = (of(&old_csv), of(&new_csv));
+            new.sort_unstable();
+            let pairs = old.len() * new.len();
+            let shorter: usize = old.iter().map(|one| new.partition_point(|other| other < one)).sum();
+            let longer: usize = old.iter().map(|one| new.len() - new.partition_point(|other| other <= one)).sum();
+            #[expect(clippy::cast_precision_loss, reason = "counts")]
+            let delta = (longer as f64 - shorter as f64) / pairs as f64;
+            let [told, tied] = ["cliffs_delta", "undecided"].map(|key| line[key].as_f64().unwrap());
+            assert!((told - delta).abs() <= tied + 1e-6 && tied < 0.5, "{line} {delta}");
+            assert!(delta < 0.1 || told > 0.6 * delta, "{line} {delta}");
+            assert_eq!(line["resolution_percent"], 0.098);
+            compared += 1;
+        }
+    }
+    assert_eq!(compared, 16);
+}
+
+/// Healthy power-ups differ by more than their own scatter; runs put together by `combine` are taken as they are.
+#[test]
+fn phases_of_a_power_up_are_no_growth_and_several_runs_may_be_compared() {
+    let runs = Runs::new();
+    let emergencies = ["2 s", "6 s", "10 s", "14 s", "18 s"].map(|at| format!("emergency-stop,{at}"));
+    let line_stops = ["4 s", "8 s", "12 s", "16 s", "20 s"].map(|at| format!("line-stop,{at}"));
+    let [old, new, three] = ["51", "56", "53"].map(|seed| {
+        let demands = emergencies.iter().chain(&line_stops).flat_map(|demand| ["--demand", demand.as_str()]);
+        let options: Vec<&str> = ["--duration", "22 s", "--seed", seed].into_iter().chain(demands).collect();
+        runs.make_with(seed, &scenario_file(), &options)
+    });
+    for (old, new) in [(&old, &new), (&new, &old), (&old, &three), (&three, &new)] {
+        let (code, report) = compare(&[old, new]);
+        assert_eq!((code, regressions(&report)), (0, vec![]), "{old} {new}");
+        for function in report["comparison"]["functions"].as_array().unwrap() {
+            let change = &function["reaction_change"];
+            if !change.is_null() && !change["p"].is_null() {
+                assert_eq!(change["phases_known"], true);
+                assert!(change["p"].as_f64().unwrap() > 0.01 && !change["cliffs_delta"].is_null(), "{function}");
+            }
+        }
+    }
+    let machine = scenario_file();
+    let machine = machine.to_str().unwrap();
+    let states = ["51", "56"].map(|seed| {
+        let state = runs.path(&format!("{seed}.state"));
+        assert!(run(["verify", machine, &runs.path(&format!("{seed}.pcapng")), "--leave", &state]).code < 2);
+        state
+    });
+    let both = runs.path("both.json");
+    assert_eq!(run(["combine", machine, &states[0], &states[1], "-o", &both]).code, 0);
+    let (code, report) = compare(&[&both, &three]);
+    assert_eq!((code, regressions(&report)), (0, vec![]));
+    let text = run(["compare", &both, &three]).out;
+    assert!(text.contains("growth of the measured means") && text.contains("beyond chance"), "{text}");
+    assert!(text.lines().skip(3).all(|line| line.chars().count() <= 80), "{text}");
+}
+
 #[test]
 fn delay_faults_are_found_and_named() {
     let runs = Runs::new();

@@ -166,7 +166,10 @@ proptest! {
             6 => 0.into(),
             _ => Value::Bool(true),
         };
-        if let Ok(runs) = state::read(value.to_string().as_bytes(), "5a")
+        let changed = text_with(&text, &value["runs"].to_string());
+        prop_assert_eq!(state::read(changed.as_bytes(), "5a").err(), Some(state::Refused::Changed));
+        // And by somebody who knows how the checksum is made.
+        if let Ok(runs) = state::read(sealed(&changed).as_bytes(), "5a")
             && let Ok(mut checker) = runs[0].checker(&case.machine)
         {
             let mut run = Run::open([Input::stream("capture", Cursor::new(case.capture.clone()))]).unwrap();
@@ -177,11 +180,47 @@ proptest! {
         }
     }
 
+    /// A medium that turns bits over changes no figure unnoticed.
+    #[test]
+    fn a_state_with_inverted_bits_is_refused(places in proptest::collection::vec((any::<proptest::sample::Index>(), 0_u32..8), 1..4)) {
+        let mut octets = STATE.as_bytes().to_vec();
+        for (place, bit) in &places {
+            let place = place.index(octets.len() - 1);
+            octets[place] ^= 1 << bit;
+        }
+        // The same bit twice is no change; the name and version of the program are for people.
+        let program = STATE.find("\"program\":").unwrap()..STATE.find("\"machine_sha256\"").unwrap();
+        let differs = |place: usize| octets[place] != STATE.as_bytes()[place];
+        prop_assume!((0..octets.len()).any(|place| differs(place) && !program.contains(&place)));
+        prop_assert!(state::read(&octets, "5a").is_err());
+    }
+
     #[test]
     fn a_state_of_any_octets_is_refused(octets in proptest::collection::vec(any::<u8>(), 0..200), cut in 0_usize..2_000) {
         prop_assert!(state::read(&octets, "5a").is_err());
         prop_assert!(state::read(&STATE.as_bytes()[..cut], "5a").is_err());
     }
+}
+
+/// The state with these runs in place of its own.
+fn text_with(state: &str, runs: &str) -> String {
+    let (head, _) = state.split_once("\"runs\":").unwrap();
+    format!("{head}\"runs\":{runs}}}\n")
+}
+
+/// The state with the checksum that its runs now have: the CRC-64 of the `xz` file format, as its documentation tells it.
+fn sealed(state: &str) -> String {
+    let (head, runs) = state.split_once("\"runs\":").unwrap();
+    let runs = runs.strip_suffix("}\n").unwrap();
+    let mut register = u64::MAX;
+    for octet in runs.bytes() {
+        register ^= u64::from(octet);
+        for _ in 0..8 {
+            register = if register & 1 == 1 { (register >> 1) ^ 0xC96C_5795_D787_0F42 } else { register >> 1 };
+        }
+    }
+    let start = head.find("\"runs_crc64\":\"").unwrap() + "\"runs_crc64\":\"".len();
+    format!("{}{:016x}{}\"runs\":{runs}}}\n", &head[..start], !register, &head[start + 16..])
 }
 
 /// Every value that holds no others.
@@ -246,20 +285,29 @@ fn a_state_goes_on_only_with_its_machine_file_its_format_and_its_options() {
     refused(&["--projection"], "it was left without --projection and with --longest 5; go on with the same");
     refused(&["--longest", "6"], "with --longest 5");
     let text = fs::read_to_string(&left).unwrap();
-    fs::write(&left, text.replacen("stopspan.state/2", "stopspan.state/0", 1)).unwrap();
-    refused(&[], "its format is 'stopspan.state/0', this program reads 'stopspan.state/2'");
+    fs::write(&left, text.replacen("stopspan.state/3", "stopspan.state/0", 1)).unwrap();
+    refused(&[], "its format is 'stopspan.state/0', this program reads 'stopspan.state/3'");
     fs::write(&left, &text[..text.len() / 2]).unwrap();
     refused(&[], "it is no state of a check");
     fs::write(&left, &capture).unwrap();
     refused(&[], "it is no state of a check; expected a file that --leave has written");
     // Place, what was expected, what to do.
     assert!(text.contains("\"in_operation\":true"));
-    fs::write(&left, text.replacen("\"in_operation\":true", "\"in_operation\":7", 1)).unwrap();
+    assert_eq!(sealed(&text), text);
+    let changed = text.replacen("\"in_operation\":true", "\"in_operation\":7", 1);
+    fs::write(&left, &changed).unwrap();
+    refused(
+        &[],
+        "state.json: its checksum does not fit: it was changed or damaged after it was written; take a good copy",
+    );
+    let ran = support::run(["combine", &machine, &left]);
+    assert!(ran.code == 2 && ran.out.is_empty() && ran.err.contains("its checksum does not fit"), "{}", ran.err);
+    fs::write(&left, sealed(&changed)).unwrap();
     refused(
         &[],
         "it does not fit: 'state.followers.0.base.lines': invalid type: integer `7`, expected a boolean; start again from the captures",
     );
-    fs::write(&left, text.replacen("\"followers\":[", "\"followers\":[{},", 1)).unwrap();
+    fs::write(&left, sealed(&text.replacen("\"followers\":[", "\"followers\":[{},", 1))).unwrap();
     refused(&[], "it does not fit: 'state.followers': a list of more entries, expected 8");
     fs::File::create(&left).unwrap().set_len(state::LARGEST + 1).unwrap();
     refused(&[], "it is no state of a check: larger than any, 64 MiB at most");

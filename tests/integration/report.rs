@@ -164,6 +164,7 @@ fn every_number_of_the_json_says_what_it_is() {
             "frames",
             "missing",
             "changed",
+            "bits",
         ];
         let units = ["_ns", "_mm", "_in", "_deg", "_mm_per_s", "_deg_per_s", "_billionths", "_percent"];
         match value {

@@ -41,16 +41,32 @@ fn regressions(out: &mut String, told: &ComparisonReport, width: usize) {
     if told.regressions.is_empty() {
         line(out, "  nothing");
     } else {
-        let head = [("connection or function", Left), ("limit", Left), ("of", Left), ("worse by", Right)];
+        let head = [
+            ("connection or function", Left),
+            ("limit", Left),
+            ("of", Left),
+            ("worse by", Right),
+            ("beyond chance", Right),
+        ];
         let row = |one: &RegressionReport| {
-            let share = one.worse_percent.map_or_else(|| "-".to_owned(), |share| format!("{share} %"));
-            vec![one.id.clone(), one.rule.to_owned(), one.what.clone().unwrap_or_default(), share]
+            let (what, beyond) = (one.what.clone().unwrap_or_default(), one.beyond_chance_percent);
+            vec![
+                one.id.clone(),
+                one.rule.to_owned(),
+                what,
+                or_dash(one.worse_percent, percent),
+                or_dash(beyond, percent),
+            ]
         };
         let rows: Vec<_> = told.regressions.iter().take(SHOWN).map(row).collect();
         out.push_str(&table(&head, &rows, width));
         more(out, told.regressions.len());
     }
     paragraph(out, "  limits: ", &format!("{}; no new finding or trip, no worse verdict.", set.join(", ")), width);
+}
+
+fn percent(share: f64) -> String {
+    format!("{share} %")
 }
 
 /// `-` for nothing.
@@ -86,42 +102,68 @@ fn connections(out: &mut String, told: &[ConnectionChangeReport], width: usize) 
 
 fn intervals(out: &mut String, told: &[ConnectionChangeReport], width: usize, detailed: bool) {
     line(out, "\nIntervals (ms, old -> new)\n");
-    let mut head =
-        vec![("connection", Left), ("direction", Left), ("median", Right), ("longest", Right), ("delta", Right)];
-    head.push(if detailed { ("undecided", Right) } else { ("p", Right) });
+    let head = [
+        ("connection", Left),
+        ("direction", Left),
+        ("median", Right),
+        ("longest", Right),
+        ("delta", Right),
+        ("tied", Right),
+        ("p", Right),
+    ];
     let mut rows = Vec::new();
     let mut untested = Vec::new();
     for connection in told {
         for one in connection.intervals.iter().filter(|one| detailed || one.of != "round trip") {
-            let last = if detailed { one.undecided } else { one.p };
             rows.push(vec![
                 connection.id.clone(),
                 one.of.to_owned(),
                 times(&one.p50_ns),
                 times(&one.max_ns),
-                or_dash(one.cliffs_delta, |delta| format!("{delta:+.3}")),
-                or_dash(last, |share| format!("{share:.4}")),
+                or_dash(one.cliffs_delta, |delta| format!("{delta:+.2}")),
+                or_dash(one.undecided, |share| format!("{:.0}%", (share * 100.0).ceil())),
+                or_dash(one.p, |p| format!("{p:.4}")),
             ]);
             untested.extend(one.no_test.as_ref().map(|why| format!("{} {}: {why}", connection.id, one.of)));
         }
     }
     out.push_str(&table(&head, &rows, width));
-    paragraph(
-        out,
-        "  delta: ",
-        "share of pairs in which the new interval is the longer one, less the share in which it is the shorter one.",
-        width,
-    );
+    effects(out, told, width);
+    paragraph(out, "  p: ", "of the longest intervals in blocks of the runs; decides nothing by itself.", width);
     if detailed {
-        paragraph(out, "  undecided: ", "share of pairs that the histograms can't tell; delta is true to that.", width);
         tests(out, told, width);
-    } else {
-        paragraph(out, "  p: ", "of the longest intervals in blocks of the runs; decides nothing by itself.", width);
     }
     for why in untested.iter().take(SHOWN) {
         paragraph(out, "  - no p for ", why, width);
     }
     more(out, untested.len());
+}
+
+/// What delta is, and how finely it is known.
+fn effects(out: &mut String, told: &[ConnectionChangeReport], width: usize) {
+    paragraph(
+        out,
+        "  delta: ",
+        "share of all pairs of an old and a new interval in which the new one is longer, less the share in which it is shorter.",
+        width,
+    );
+    let lines = || told.iter().flat_map(|connection| &connection.intervals).filter(|one| one.undecided.is_some());
+    let resolution = lines().filter_map(|one| one.resolution_percent).fold(0.0, f64::max);
+    let tied = if resolution > 0.0 {
+        format!("pairs too alike to tell, their lengths within {resolution:.1} %; they count as neither.")
+    } else {
+        "pairs that can't be told apart; they count as neither.".to_owned()
+    };
+    paragraph(out, "  tied: ", &tied, width);
+    if lines().any(|one| one.resolution_percent.is_none()) {
+        paragraph(
+            out,
+            "  - ",
+            "A result has no fine counts, as an earlier version saved it: there delta is known only to within the tied pairs. \
+             Verify that capture again.",
+            width,
+        );
+    }
 }
 
 fn tests(out: &mut String, told: &[ConnectionChangeReport], width: usize) {
@@ -222,6 +264,60 @@ fn functions(out: &mut String, told: &[FunctionChangeReport], width: usize) {
         line(out, format_args!("  Fewer than {few} reactions in a run are shown, but not held to the limit."));
     }
     stops(out, told, width);
+    means(out, told, width);
+}
+
+/// How the measured means developed, and what of it chance may have done.
+fn means(out: &mut String, told: &[FunctionChangeReport], width: usize) {
+    let mut rows = Vec::new();
+    let mut is_unknown = false;
+    for one in told {
+        let all =
+            [("reaction", one.reaction_change), ("standstill", one.standstill_change), ("travel", one.travel_change)];
+        for (of, change) in all {
+            let Some(change) = change.filter(|change| change.grown_percent.is_some()) else { continue };
+            is_unknown |= change.phases_known == Some(false);
+            let short = |share: f64| format!("{share:+.1} %");
+            rows.push(vec![
+                one.id.clone(),
+                of.to_owned(),
+                or_dash(change.grown_percent, short),
+                or_dash(change.beyond_chance_percent, short),
+                or_dash(change.cliffs_delta, |delta| format!("{delta:+.3}")),
+                or_dash(change.p, |p| format!("{p:.4}")),
+            ]);
+        }
+    }
+    if rows.is_empty() {
+        return;
+    }
+    line(out, "\nFunctions: growth of the measured means\n");
+    let head = [
+        ("function", Left),
+        ("mean of", Left),
+        ("grown by", Right),
+        ("beyond chance", Right),
+        ("delta", Right),
+        ("p", Right),
+    ];
+    out.push_str(&table(&head, &rows, width));
+    paragraph(
+        out,
+        "  beyond chance: ",
+        "growth less twice the standard error of the difference. In that stand the scatter within the runs and the phases of the \
+         cycles on the path, which a power-up sets for all of a run: results of several runs, put together by combine, tell \
+         smaller changes. p is for the same error. The limits are for what is beyond chance.",
+        width,
+    );
+    if is_unknown {
+        paragraph(
+            out,
+            "  - ",
+            "A result does not tell the cycles, as an earlier version saved it: the phases are not counted, and a growth may be one of \
+             them alone. Verify that capture again.",
+            width,
+        );
+    }
 }
 
 fn stops(out: &mut String, told: &[FunctionChangeReport], width: usize) {

@@ -103,7 +103,7 @@ pub(super) fn cut(out: &mut String, total: usize, shown: usize, table: &str) {
             format_args!(
                 "  ... and {} more: {}--table {table}, --format json",
                 grouped(rest),
-                if table == "longest" { "" } else { "--detailed, " }
+                if table == "longest" { "" } else { "--verbose, " }
             ),
         );
     }
