@@ -81,6 +81,7 @@ fn connection(
         lowest_settable_ns: nanos(lower_end.map(|lower| lower.settable)),
         lower: lower_end.map(|told| lower(declared, told)),
         measured: lower_end.zip(observed).and_then(|(lower, observed)| measured(lower, observed)),
+        projected: None,
         highest_ns: nanos(told.upper.highest),
         highest_settable_ns: nanos(told.upper.highest.map(round_down)),
         bound_by: bound_by.map(|function| function.id.clone()),

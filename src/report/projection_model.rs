@@ -36,7 +36,7 @@ pub struct ProjectedDirection {
     pub fit: Option<FitReport>,
     /// Trips by watchdog.
     pub watchdogs: Vec<ProjectedWatchdog>,
-    /// Watchdogs by how often they trip.
+    /// Watchdogs by how often they trip; without those that lie more than 100 times further above the threshold than the longest seen.
     pub levels: Vec<LevelReport>,
 }
 
@@ -96,7 +96,7 @@ pub struct ThresholdReport {
     pub shape_lower: Option<f64>,
     /// Upper 95 % limit.
     pub shape_upper: Option<f64>,
-    /// `chosen`, `higher`, `too coarse`, `not regular`, `unstable`, `bad fit`.
+    /// `chosen`, `higher`, `too coarse`, `not regular`, `too heavy`, `unstable`, `unconfirmed`, `bad fit`.
     pub fitness: &'static str,
 }
 
@@ -119,6 +119,21 @@ pub struct ProjectedWatchdog {
     pub delta_lower: Option<RateReport>,
     /// Upper 95 % limit by the delta method.
     pub delta_upper: Option<RateReport>,
+    /// What the figures may be used for.
+    pub holds_for: &'static str,
+}
+
+/// What is projected for the watchdog of a connection as it is set, in the direction that trips more often.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct ProjectedAtSetting {
+    /// `to_device` or `to_host`.
+    pub direction: &'static str,
+    /// Trips without a fault, per year of 8 760 hours in operation.
+    pub estimate: RateReport,
+    /// Upper 95 % limit by profile likelihood.
+    pub at_most: RateReport,
+    /// Whether the upper limit is one trip a year or more, and above what the capture can tell.
+    pub exceeds: bool,
     /// What the figures may be used for.
     pub holds_for: &'static str,
 }

@@ -5,6 +5,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::amount::Amount;
+use super::projection_model::ProjectedAtSetting;
 
 /// All watchdogs of a machine.
 #[derive(Clone, Debug, JsonSchema, Serialize)]
@@ -41,6 +42,9 @@ pub struct WatchdogReport {
     pub lower: Option<LowerReport>,
     /// What a capture says of the lower end; null without a capture, or if it says nothing.
     pub measured: Option<MeasuredLower>,
+    /// How often the watchdog as set would trip without a fault: projected, and no part of the verdict; null without a capture, or if
+    /// nothing is projected for it.
+    pub projected: Option<ProjectedAtSetting>,
     /// Upper end, a matter of safety; null if no watchdog keeps the function.
     pub highest_ns: Option<i64>,
     /// The same in whole milliseconds, rounded down.

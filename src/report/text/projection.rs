@@ -1,10 +1,12 @@
 //! Projected trips.
 
+use super::super::build_projection::MULTIPLES;
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
 use super::super::number::{grouped, millis_short};
 use super::super::projection_model::{FitReport, ProjectedDirection, ProjectionReport, RateReport};
 use super::{line, paragraph};
+use crate::timing::tail::REACH;
 
 pub(super) fn projection(out: &mut String, told: &ProjectionReport, width: usize, detailed: bool) {
     line(out, format_args!("\nTrips without a fault, projected: {}\n", told.holds_for));
@@ -64,6 +66,9 @@ fn watchdogs(out: &mut String, told: &ProjectedDirection, projection: &Projectio
 }
 
 fn levels(out: &mut String, told: &ProjectedDirection, projection: &ProjectionReport, width: usize) {
+    if told.levels.is_empty() {
+        return;
+    }
     line(out, "");
     let head = [("one trip in", Left), ("watchdog", Right), ("95 % from", Right), ("to", Right), ("holds for", Left)];
     let or_open = |nanos: Option<i64>| nanos.map_or_else(|| "open".to_owned(), millis_short);
@@ -81,6 +86,12 @@ fn levels(out: &mut String, told: &ProjectedDirection, projection: &ProjectionRe
         })
         .collect();
     out.push_str(&table(&head, &rows, width));
+    if told.levels.len() < MULTIPLES.len() || told.levels.iter().any(|told| told.profile_upper_ns.is_none()) {
+        let text = format!(
+            "open, or left out: more than {REACH:.0} times as far above the threshold as the longest interval seen."
+        );
+        paragraph(out, "  ", &text, width);
+    }
 }
 
 fn fitted(told: &ProjectedDirection, fit: &FitReport) -> String {
@@ -155,7 +166,7 @@ fn thresholds(out: &mut String, fit: &FitReport, width: usize) {
 }
 
 /// Three digits: `52.3`, `4.10e-3`, `< 0.88`.
-fn rate(told: RateReport) -> String {
+pub(super) fn rate(told: RateReport) -> String {
     let (mark, value) = match told {
         RateReport::TripsPerYear(value) => ("", value),
         RateReport::BelowTripsPerYear(value) => ("< ", value),

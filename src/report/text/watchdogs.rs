@@ -6,6 +6,7 @@ use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
 use super::super::number::millis;
 use super::super::watchdogs_model::{ImpossibleReport, WatchdogReport, WatchdogsReport};
+use super::projection::rate;
 use super::{line, paragraph, place};
 
 pub(super) fn watchdogs(out: &mut String, told: &WatchdogsReport, width: usize) {
@@ -47,7 +48,7 @@ fn intervals(out: &mut String, connections: &[WatchdogReport], width: usize) {
                 told.bound_by.clone().unwrap_or_else(|| "no function".to_owned()),
                 or_dash(told.proposed_ns),
                 told.margin_ppb.map_or_else(|| "-".to_owned(), percent_down),
-                if told.verdict == "within" { "within".to_owned() } else { told.verdict.to_uppercase() },
+                verdict(told),
             ]
         })
         .collect();
@@ -57,9 +58,33 @@ fn intervals(out: &mut String, connections: &[WatchdogReport], width: usize) {
             paragraph(out, "  - ", &format!("{}: {note}", told.connection), width);
         }
     }
+    trips(out, connections, width);
     let text = "lowest: a shorter one may trip without a fault. highest: with a longer one the function named misses a limit, even \
                 with all other watchdogs at their lowest.";
     paragraph(out, "  ", text, width);
+}
+
+/// A star where trips without a fault are projected.
+fn verdict(told: &WatchdogReport) -> String {
+    let star = if told.projected.as_ref().is_some_and(|projected| projected.exceeds) { " *" } else { "" };
+    let verdict = if told.verdict == "within" { "within".to_owned() } else { told.verdict.to_uppercase() };
+    format!("{verdict}{star}")
+}
+
+/// What the stars stand for.
+fn trips(out: &mut String, connections: &[WatchdogReport], width: usize) {
+    for told in connections {
+        let Some(projected) = told.projected.as_ref().filter(|projected| projected.exceeds) else { continue };
+        let text = format!(
+            "{}: the watchdog as set is projected to trip {} times a year without a fault, {}, 95 % up to {}; {}",
+            told.connection,
+            rate(projected.estimate),
+            projected.direction,
+            rate(projected.at_most),
+            projected.holds_for
+        );
+        paragraph(out, "  * ", &text, width);
+    }
 }
 
 fn lower_ends(out: &mut String, connections: &[WatchdogReport], width: usize) {

@@ -20,8 +20,8 @@ pub use fit::{Fit, Limits};
 pub use goodness::{Goodness, REPLICATES, goodness};
 pub use gpd::Gpd;
 pub use largest::{KEPT, Largest};
-pub use projection::{EndPoint, HORIZON, Level, Magnitude, Projected};
-pub use threshold::{Candidate, FEWEST_CLUSTERS, FEWEST_VALUES, Fitness};
+pub use projection::{EndPoint, HORIZON, Level, Magnitude, Projected, REACH};
+pub use threshold::{Candidate, FEWEST_CLUSTERS, FEWEST_HIGHER, FEWEST_VALUES, Fitness};
 pub use trend::{SIGNIFICANT, mann_kendall};
 
 use super::Maxima;
@@ -56,6 +56,25 @@ pub enum Refusal {
     EndsAbruptly {
         /// The shape above the lowest threshold.
         shape: f64,
+    },
+    /// The shape may be 1 or more above every threshold: such a distribution has no mean, and is no tail of intervals.
+    TooHeavy {
+        /// The shape above the lowest of these thresholds.
+        shape: f64,
+    },
+    /// The fits are bad, and so many values are equal that the steps of the clock may be why.
+    Ties {
+        /// Different values above a threshold.
+        values: usize,
+        /// Clusters above it.
+        clusters: usize,
+    },
+    /// Too few higher thresholds to see whether the shape stays as it is.
+    Unconfirmed {
+        /// The thresholds that were tried.
+        candidates: usize,
+        /// Higher ones that are needed.
+        needed: usize,
     },
     /// Above every threshold the excesses do not look like the distribution, or the shape changes with the threshold.
     NoThreshold {
@@ -107,7 +126,7 @@ impl Tail {
         {
             return Err(Refusal::Trend { statistic });
         }
-        let chosen = threshold::choose(&clusters)?;
+        let chosen = threshold::choose(&clusters, threshold::longest_tenth(largest))?;
         Ok(Self {
             threshold: chosen.threshold,
             exceedances: chosen.exceedances,

@@ -8,6 +8,9 @@ use crate::time::Span;
 /// that.
 pub const HORIZON: i64 = 10_000;
 
+/// How many times the longest excess seen a projected watchdog may lie above the threshold: what is longer is told as open.
+pub const REACH: f64 = 100.0;
+
 /// Nanoseconds of a year of 8 760 hours.
 const YEAR: f64 = 8_760.0 * 3.6e12;
 
@@ -103,8 +106,9 @@ impl Tail {
         Projected::Trips { estimate: magnitude(log_odds), delta, profile: [lower, upper] }
     }
 
-    /// The watchdog that is passed once in `multiple` lengths of the capture, which is at least 1 and at most [`HORIZON`].
-    pub fn level(&self, multiple: i64) -> Level {
+    /// The watchdog that is passed once in `multiple` lengths of the capture, which is at least 1 and at most [`HORIZON`]; `None` if it
+    /// lies further out than [`REACH`], where the capture carries nothing. A profile limit that does is open.
+    pub fn level(&self, multiple: i64) -> Option<Level> {
         let multiple = multiple.clamp(1, HORIZON);
         let log_odds = (natural(multiple) * real(self.fit.excesses().len())).ln();
         let (gpd, threshold) = (self.fit.gpd, natural(self.threshold.as_nanos()));
@@ -118,8 +122,14 @@ impl Tail {
             [nanos - reach, nanos + reach]
         });
         let limits = self.fit.excess_limits(log_odds);
-        let above = |limit: Option<f64>| limit.map(|excess| threshold + excess);
-        Level { multiple, nanos, delta, profile: Limits { lower: above(limits.lower), upper: above(limits.upper) } }
+        let farthest = REACH * self.fit.excesses().iter().copied().fold(0.0, f64::max);
+        let above = |limit: Option<f64>| limit.filter(|excess| *excess <= farthest).map(|excess| threshold + excess);
+        (nanos - threshold <= farthest).then(|| Level {
+            multiple,
+            nanos,
+            delta,
+            profile: Limits { lower: above(limits.lower), upper: above(limits.upper) },
+        })
     }
 
     /// The end of the tail, if the fit has one.

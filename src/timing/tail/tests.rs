@@ -53,7 +53,7 @@ fn the_rate_of_a_known_tail_lies_within_the_limits() {
         assert!(per_year(lower) < per_year(estimate) && per_year(estimate) < per_year(upper));
     }
     // Check-values G12: the rate at a level is once in its time.
-    let level = tail.level(100);
+    let level = tail.level(100).unwrap();
     let at_level = tail.projected(Span::from_nanos(level.nanos as i64));
     let Projected::Trips { estimate, .. } = at_level else { panic!() };
     let expected = 8_760.0 * 3.6e12 / tail.exposure.as_nanos() as f64 / 100.0;
@@ -156,6 +156,64 @@ fn what_is_no_such_tail_is_refused() {
         .collect();
     let refusal = tail(&mixed).unwrap_err();
     assert!(matches!(refusal, Refusal::NoThreshold { .. }), "{refusal:?}");
+}
+
+/// Excesses of shape 1.6, as rare delays of whole cycles mixed with jitter give, would project 20 000 s for a watchdog of 50 ms.
+#[test]
+fn a_tail_without_a_mean_is_refused() {
+    let refusal = tail(&sample(60, 40_000.0, 1.6, 11)).unwrap_err();
+    assert!(matches!(refusal, Refusal::TooHeavy { shape } if shape > 0.6), "{refusal:?}");
+    for seed in 40..60 {
+        for shape in [1.0, 1.3, 2.0] {
+            let told = tail(&sample(200, 40_000.0, shape, seed));
+            assert!(told.is_err(), "{shape} {seed} {told:?}");
+        }
+        if let Ok(told) = tail(&sample(400, 40_000.0, 0.3, seed)) {
+            assert!(told.fit.shape_limits().upper.is_some_and(|upper| upper < 1.0));
+            let higher = told.candidates.iter().filter(|one| one.fitness == Fitness::Higher).count();
+            assert!(higher >= FEWEST_HIGHER, "{told:?}");
+            // No figure beyond what the capture carries.
+            let longest = told.fit.excesses().iter().copied().fold(0.0, f64::max);
+            let farthest = told.threshold.as_nanos() as f64 + REACH * longest;
+            for level in [10, 100, 1_000, 10_000].into_iter().filter_map(|multiple| told.level(multiple)) {
+                assert!(level.nanos <= farthest && level.profile.upper.is_none_or(|upper| upper <= farthest));
+            }
+        }
+    }
+}
+
+/// A good tail whose shape only the highest threshold has: there is none above it that could confirm it.
+#[test]
+fn a_shape_that_no_higher_threshold_confirms_is_refused() {
+    let refusal = tail(&sample(31, 40_000.0, 0.05, 1)).unwrap_err();
+    assert!(matches!(refusal, Refusal::Unconfirmed { needed: 2, .. } | Refusal::TooHeavy { .. }), "{refusal:?}");
+}
+
+/// The same run by a clock of coarser and coarser steps: that is what is told, and not that the capture is too short.
+#[test]
+fn steps_of_the_clock_are_told_as_the_reason() {
+    let excesses = sample(400, 40_000.0, 0.1, 2);
+    assert!(tail(&excesses).is_ok());
+    let by_clock = |step: i64| {
+        let mut largest = Largest::default();
+        let (mut now, mut jitter) = (0_i64, 1_u64);
+        for excess in &excesses {
+            for place in 0..20 {
+                jitter = jitter.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                let span = if place == 11 { 10_500_000 + *excess as i64 } else { 10_000_000 + (jitter >> 46) as i64 };
+                let before = now - now % step;
+                now += span;
+                largest.record(Span::from_nanos(now - now % step - before), Instant::from_nanos(now));
+            }
+        }
+        Tail::new(&largest, Span::from_millis(10), None)
+    };
+    assert!(by_clock(1).is_ok());
+    for step in [5_000, 10_000, 100_000, 500_000] {
+        let told = by_clock(step);
+        assert!(matches!(told, Ok(_) | Err(Refusal::TooCoarse { .. } | Refusal::Ties { .. })), "{step}: {told:?}");
+        assert!(step < 10_000 || told.is_err(), "{step}");
+    }
 }
 
 #[test]

@@ -1,16 +1,19 @@
 //! Which threshold: the trade between too few excesses and excesses that are no tail yet.
 //!
 //! Candidates leave 30, 42, 60, 85 ... intervals above them (steps of the root of two), at most a tenth of all and at most as many
-//! as are kept. Chosen is the lowest that has 30 clusters with 30 different values, a shape above -1/2, a fit that the
-//! bootstrap does not refuse at 10 %, and a shape within the 95 % limits of that above every higher one that could be
-//! fitted.
+//! as are kept. Chosen is the lowest that has 30 clusters with 30 different values, a shape above -1/2 whose upper 95 % limit is below
+//! 1, a fit that the bootstrap does not refuse at 10 %, and a shape within the 95 % limits of that above every higher one that could
+//! be fitted, of which there are two at least.
+//!
+//! A shape of 1 or more is no tail of intervals: their mean would be infinite, and every longer run would find a longer mean. It comes
+//! out where two kinds of delay are mixed, and climbs with the threshold there.
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::decluster::cluster_maxima;
 use super::fit::{Fit, Limits};
 use super::goodness::{Goodness, goodness};
-use super::{Largest, Refusal, natural};
+use super::{Largest, Refusal, natural, real};
 use crate::time::Span;
 
 /// Clusters that a fit needs at least (common practice; check-values section 7).
@@ -21,6 +24,16 @@ pub const FEWEST_VALUES: usize = 30;
 
 /// A fit is taken if at least this share of samples of its distribution fits no better.
 const LEAST_PROBABILITY: f64 = 0.1;
+
+/// Higher thresholds that have to confirm the shape (common practice: a shape that holds above one threshold only is no
+/// stability; no source for the number).
+pub const FEWEST_HIGHER: usize = 2;
+
+/// The upper limit of the shape stays below this: from 1 on the distribution has no mean.
+const HEAVIEST: f64 = 1.0;
+
+/// Where fewer of the clusters than this share have a value of their own, the steps of the clock may be what speaks against a fit.
+const FEWEST_OWN: f64 = 0.9;
 
 /// What became of a candidate.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,8 +46,12 @@ pub enum Fitness {
     TooCoarse,
     /// The shape is at or below -1/2, or the excesses carry no fit at all.
     NotRegular,
+    /// The data do not exclude a shape of 1 or more.
+    TooHeavy,
     /// The shape is outside the limits of that above a higher threshold.
     Unstable,
+    /// Fewer than two higher thresholds could be fitted.
+    Unconfirmed,
     /// The excesses do not look like the distribution.
     BadFit,
 }
@@ -74,6 +91,14 @@ pub(super) struct Chosen {
     pub(super) candidates: Vec<Candidate>,
 }
 
+/// The longest tenth of the intervals: how many are kept of it, and how many different values they have.
+pub(super) fn longest_tenth(largest: &Largest) -> [usize; 2] {
+    let mut longest: Vec<Span> = largest.in_time().iter().map(|(_, span)| *span).collect();
+    longest.sort_unstable_by(|one, other| other.cmp(one));
+    longest.truncate(usize::try_from(largest.count() / 10).unwrap_or(usize::MAX));
+    [longest.len(), different(&longest)]
+}
+
 /// The clusters above each candidate, the lowest first.
 pub(super) fn clusters(largest: &Largest, run_length: Span) -> Vec<Clusters> {
     let in_time = largest.in_time();
@@ -98,10 +123,14 @@ pub(super) fn clusters(largest: &Largest, run_length: Span) -> Vec<Clusters> {
 }
 
 /// Chooses by the rule of the module.
-pub(super) fn choose(clusters: &[Clusters]) -> Result<Chosen, Refusal> {
+pub(super) fn choose(clusters: &[Clusters], [long, values]: [usize; 2]) -> Result<Chosen, Refusal> {
     let enough: Vec<&Clusters> = clusters.iter().filter(|one| one.maxima.len() >= FEWEST_CLUSTERS).collect();
     if enough.is_empty() {
         let most = clusters.iter().map(|one| one.maxima.len()).max().unwrap_or_default();
+        // So many share a value that hardly any is above it: a longer capture would have no more of them.
+        if long >= FEWEST_CLUSTERS && values < FEWEST_VALUES {
+            return Err(Refusal::TooCoarse { values, needed: FEWEST_VALUES });
+        }
         return Err(Refusal::TooFewClusters { clusters: most, needed: FEWEST_CLUSTERS });
     }
     let fits: Vec<Option<Fit>> = enough.iter().map(|one| Fit::new(&excesses(one))).collect();
@@ -114,6 +143,10 @@ pub(super) fn choose(clusters: &[Clusters]) -> Result<Chosen, Refusal> {
         let (Fitness::Higher, Some(fit)) = (one.fitness, fit) else { continue };
         if !agrees(fit.gpd.shape, higher) {
             one.fitness = Fitness::Unstable;
+            continue;
+        }
+        if higher.iter().filter(|higher| higher.fitness == Fitness::Higher).count() < FEWEST_HIGHER {
+            one.fitness = Fitness::Unconfirmed;
             continue;
         }
         let goodness = goodness(fit);
@@ -136,19 +169,23 @@ fn agrees(shape: f64, higher: &[Candidate]) -> bool {
 
 fn candidate(clusters: &Clusters, fit: Option<&Fit>) -> Candidate {
     let is_regular = fit.is_some_and(|fit| fit.covariance.is_some());
+    let shape_limits = fit.filter(|_| is_regular).map(Fit::shape_limits);
+    let is_light = shape_limits.is_some_and(|limits| limits.upper.is_some_and(|upper| upper < HEAVIEST));
     Candidate {
         threshold: clusters.threshold,
         exceedances: clusters.exceedances,
         clusters: clusters.maxima.len(),
         scale_and_shape: fit.map(|fit| [fit.gpd.scale, fit.gpd.shape]),
         errors: fit.and_then(Fit::errors),
-        shape_limits: fit.filter(|_| is_regular).map(Fit::shape_limits),
+        shape_limits,
         fitness: if different(&clusters.maxima) < FEWEST_VALUES {
             Fitness::TooCoarse
-        } else if is_regular {
+        } else if !is_regular {
+            Fitness::NotRegular
+        } else if is_light {
             Fitness::Higher
         } else {
-            Fitness::NotRegular
+            Fitness::TooHeavy
         },
     }
 }
@@ -160,12 +197,31 @@ fn refusal(clusters: &[&Clusters], candidates: &[Candidate]) -> Refusal {
         let values = clusters.iter().map(|one| different(&one.maxima)).max().unwrap_or_default();
         return Refusal::TooCoarse { values, needed: FEWEST_VALUES };
     }
-    let regular = |candidate: &Candidate| !matches!(candidate.fitness, Fitness::TooCoarse | Fitness::NotRegular);
-    let first = candidates.iter().find(|candidate| candidate.fitness == Fitness::NotRegular);
-    match first.and_then(|candidate| candidate.scale_and_shape) {
-        Some([_, shape]) if !candidates.iter().any(regular) => Refusal::EndsAbruptly { shape },
-        _ => Refusal::NoThreshold { candidates: candidates.len() },
+    let has = |fitness: Fitness| candidates.iter().any(|candidate| candidate.fitness == fitness);
+    let shape = |fitness: Fitness| {
+        let first = candidates.iter().find(|candidate| candidate.fitness == fitness)?;
+        first.scale_and_shape.map(|[_, shape]| shape)
+    };
+    let tried = [Fitness::BadFit, Fitness::Unstable, Fitness::Unconfirmed].map(has);
+    if tried == [false; 3] {
+        if let Some(shape) = shape(Fitness::TooHeavy) {
+            return Refusal::TooHeavy { shape };
+        }
+        if let Some(shape) = shape(Fitness::NotRegular) {
+            return Refusal::EndsAbruptly { shape };
+        }
     }
+    // Equal values are none of a continuous distribution, and the more there are, the less any fit is good.
+    let bad = clusters.iter().zip(candidates).filter(|(_, candidate)| candidate.fitness == Fitness::BadFit);
+    let tied = bad.filter(|(one, _)| real(different(&one.maxima)) < FEWEST_OWN * real(one.maxima.len()));
+    if let Some((one, _)) = tied.last() {
+        return Refusal::Ties { values: different(&one.maxima), clusters: one.maxima.len() };
+    }
+    let [bad_fit, unstable, _] = tried;
+    if !bad_fit && !unstable && !has(Fitness::TooHeavy) {
+        return Refusal::Unconfirmed { candidates: candidates.len(), needed: FEWEST_HIGHER };
+    }
+    Refusal::NoThreshold { candidates: candidates.len() }
 }
 
 fn excesses(clusters: &Clusters) -> Vec<f64> {
