@@ -57,7 +57,7 @@ pub enum Refusal {
         /// The shape above the lowest threshold.
         shape: f64,
     },
-    /// The shape may be 1 or more above every threshold: such a distribution has no mean, and is no tail of intervals.
+    /// The shape may be 1 or more above half of the thresholds or more, and above none is there a fit: such a distribution has no mean, and is no tail of intervals.
     TooHeavy {
         /// The shape above the lowest of these thresholds.
         shape: f64,

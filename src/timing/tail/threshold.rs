@@ -203,22 +203,21 @@ fn refusal(clusters: &[&Clusters], candidates: &[Candidate]) -> Refusal {
         first.scale_and_shape.map(|[_, shape]| shape)
     };
     let tried = [Fitness::BadFit, Fitness::Unstable, Fitness::Unconfirmed].map(has);
-    if tried == [false; 3] {
-        if let Some(shape) = shape(Fitness::TooHeavy) {
-            return Refusal::TooHeavy { shape };
-        }
-        if let Some(shape) = shape(Fitness::NotRegular) {
-            return Refusal::EndsAbruptly { shape };
-        }
+    let heavy = candidates.iter().filter(|candidate| candidate.fitness == Fitness::TooHeavy).count();
+    if let Some(shape) = shape(Fitness::TooHeavy).filter(|_| heavy >= candidates.len().saturating_sub(heavy)) {
+        return Refusal::TooHeavy { shape };
+    }
+    if let Some(shape) = shape(Fitness::NotRegular).filter(|_| tried == [false; 3] && heavy == 0) {
+        return Refusal::EndsAbruptly { shape };
     }
     // Equal values are none of a continuous distribution, and the more there are, the less any fit is good.
     let bad = clusters.iter().zip(candidates).filter(|(_, candidate)| candidate.fitness == Fitness::BadFit);
-    let tied = bad.filter(|(one, _)| real(different(&one.maxima)) < FEWEST_OWN * real(one.maxima.len()));
-    if let Some((one, _)) = tied.last() {
+    let mut tied = bad.filter(|(one, _)| real(different(&one.maxima)) < FEWEST_OWN * real(one.maxima.len()));
+    if let Some((one, _)) = tied.next_back() {
         return Refusal::Ties { values: different(&one.maxima), clusters: one.maxima.len() };
     }
     let [bad_fit, unstable, _] = tried;
-    if !bad_fit && !unstable && !has(Fitness::TooHeavy) {
+    if !bad_fit && !unstable && heavy == 0 {
         return Refusal::Unconfirmed { candidates: candidates.len(), needed: FEWEST_HIGHER };
     }
     Refusal::NoThreshold { candidates: candidates.len() }
