@@ -2,8 +2,8 @@
 
 use super::build_loss::losses;
 use super::model::{
-    ConnectionReport, CrcRuleReport, Directions, EventReport, FindingReport, FineReport, HistogramReport, IntervalReport,
-    MaximaReport, RecoveredReport, TapFaultReport, TripReport,
+    ConnectionReport, CrcRuleReport, Directions, EventReport, FindingReport, FineReport, HistogramReport,
+    IntervalReport, MaximaReport, RecoveredReport, TapFaultReport, TripReport,
 };
 use super::timing_model::RelayReport;
 use super::{build_timing, build_watchdogs, words, words_3_1};
