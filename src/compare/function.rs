@@ -163,7 +163,7 @@ fn travels(side: &SavedStandstill, of: fn(SavedStop) -> Option<i64>, cycles: Opt
 pub struct Growth {
     /// As a share of the old mean in billionths, rounded up.
     pub grown_ppb: i64,
-    /// The same, less what chance and phases do: see [`growth`].
+    /// The same, less what chance and phases do.
     pub beyond_ppb: i64,
     /// Probability of a difference at least as great, either way, by these alone: in millionths, rounded up.
     pub p_ppm: i64,
