@@ -204,9 +204,7 @@ impl<'m> Checker<'m> {
         for index in 0..state.followers.len() {
             if let Some(follower) = state.followers.get_mut(index) {
                 follower.end(last);
-                if let Some(since) = follower.base.take_silent() {
-                    state.signals.silent_since(index, since);
-                }
+                take_silences(follower, &mut state.signals, index);
             }
             look_around(&mut state.followers, index);
         }
@@ -505,6 +503,17 @@ fn may_be_behind(layer: &str, carrier: &Carrier) -> bool {
     }
 }
 
+/// Tells the signals since when `connection` was not seen, or silent.
+fn take_silences(follower: &mut Follower, signals: &mut Signals<'_>, connection: usize) {
+    if let Some(since) = follower.base.take_unseen() {
+        signals.tap_gap(connection);
+        signals.unseen_since(connection, since);
+    }
+    if let Some(since) = follower.base.take_silent() {
+        signals.silent_since(connection, since);
+    }
+}
+
 #[inline(always)]
 fn telegram(
     followers: &mut [Follower],
@@ -523,18 +532,15 @@ fn telegram(
         for Late { direction, at, update, octets } in follower.base.take_late() {
             signals.late(connection, direction, update, at, |octet| follower.octet_of(direction, &octets, octet));
         }
-        if let Some(since) = follower.base.take_unseen() {
-            signals.tap_gap(connection);
-            signals.unseen_since(connection, since);
-        }
-        if let Some(since) = follower.base.take_silent() {
-            signals.silent_since(connection, since);
-        }
+        take_silences(follower, signals, connection);
         let carried = Carried { copies: follower.base.seen(direction), frames: cycles.frames() };
         follower.base.watch.carried(direction, carried, |since| (cycles.longest_gap(since), tap.faults_since(since)));
         if update != Update::Rejected {
             signals.update(connection, direction, update, at, |octet| follower.safe_octet(direction, octet));
         }
+    } else if short.is_none() {
+        // What stays as it was may still show that something before it was missing.
+        take_silences(follower, signals, connection);
     }
     if follower.base.recorder.looks_around() {
         look_around(followers, connection);

@@ -186,9 +186,12 @@ impl Open {
 
     /// Mean time that one count of the speed took from the lower, else the upper end of the ramp's part down to the standstill.
     pub(super) fn time_of_count(&self, watch: &AxisWatch) -> Option<Span> {
-        let (from, speed) = self.lower.or(self.upper).filter(|(_, speed)| *speed > watch.threshold())?;
+        let above = |least: i64| move |(_, speed): &(Location, i64)| *speed > least;
+        let upper = self.upper.filter(above(watch.threshold().saturating_mul(2)));
+        let (from, speed) = self.lower.filter(above(watch.threshold())).or(upper)?;
+        let fallen = speed.saturating_sub(watch.threshold());
         let time = i128::from(watch.still_since?.at.since(from.at).as_nanos());
-        let time = time.saturating_mul(watch.count_of_speed.into()).checked_div(speed.into())?;
+        let time = time.saturating_mul(watch.count_of_speed.into()).checked_div(fallen.into())?;
         i64::try_from(time).ok().map(Span::from_nanos)
     }
 

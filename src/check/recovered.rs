@@ -28,7 +28,6 @@ pub(super) struct Solved {
     agreed: u64,
     /// Telegrams that were solved before one agreed with its predecessor.
     attempts: u64,
-    #[serde(default)]
     checks: Independent,
 }
 

@@ -34,7 +34,7 @@ const TURN: Span = Span::from_millis(2_048);
 /// Faults whose times are remembered.
 const RECENT: usize = 32;
 
-/// Stretches of Type 12 frames that did not come back; what comes later is counted with the last of them.
+/// Stretches of Type 12 frames that did not come back; what comes later is counted together.
 const STRETCHES: usize = 64;
 
 /// Something that the capture lost or disordered.
@@ -112,6 +112,8 @@ pub struct Unreturned {
     pub first: Location,
     /// The last, going out.
     pub last: Location,
+    /// All that came behind so many others.
+    pub is_rest: bool,
 }
 
 impl TapFaults {
@@ -491,17 +493,17 @@ impl Type12 {
     /// Counts a frame that went out and can't come back any more; whether that says something about the capture.
     fn lose(&mut self, at: Location) -> bool {
         let begins = std::mem::take(&mut self.has_returned);
-        add(&mut self.unreturned, Unreturned { frames: 1, first: at, last: at }, begins);
+        add(&mut self.unreturned, Unreturned { frames: 1, first: at, last: at, is_rest: false }, begins);
         self.returned > 0
     }
 }
 
 /// Adds `stretch`, as one of its own if it `begins` one.
 fn add(stretches: &mut Vec<Unreturned>, stretch: Unreturned, begins: bool) {
-    let is_full = stretches.len() >= STRETCHES;
-    match stretches.last_mut().filter(|_| is_full || !begins) {
+    let is_rest = stretches.len() >= STRETCHES;
+    match stretches.last_mut().filter(|last| last.is_rest || !begins) {
         Some(last) => (last.frames, last.last) = (last.frames.saturating_add(stretch.frames), stretch.last),
-        None => stretches.push(stretch),
+        None => stretches.push(Unreturned { is_rest, ..stretch }),
     }
 }
 

@@ -314,7 +314,8 @@ impl Watch {
         }
         line.tap_gap = true;
         let (number, _) = self.lost_with_frames.get_or_insert((0, at));
-        *number = number.saturating_add(telegrams.into());
+        // Behind a start that was not seen nobody knows how many.
+        *number = number.saturating_add(telegrams.max(1).into());
         true
     }
 

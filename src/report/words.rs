@@ -303,9 +303,9 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             "{name} is one that was recovered from a capture (recovered = true): that telegrams fit it shows that their CRCs agree with each other, not that the parameters are the right ones; compare it with the engineering tool's, then delete that line"
         ),
         Unchecked::TooFew { direction, telegrams } => format!(
-            "no CRC {} was confirmed: {} are too few to prove a counter; a longer capture shows whether they fit",
+            "no CRC {} was confirmed: too few telegrams ({}) to prove a counter; a longer capture shows whether they fit",
             direction.name(),
-            counted(telegrams, "telegram")
+            grouped(telegrams)
         ),
         Unchecked::NeverConfirmed(direction) => format!(
             "no CRC {} was confirmed: no counter fits consecutive telegrams; compare addresses, lengths and IDs in the machine file with the device",

@@ -10,7 +10,7 @@ use crate::time::Span;
 pub fn tap_faults(machine: &Machine, outcome: &Outcome) -> Vec<(TapFault, u64, Location)> {
     let unreturned = outcome.tap_faults.unreturned();
     let gaps = if unreturned.is_empty() { Vec::new() } else { bus_gaps(machine, outcome) };
-    let is_of_the_tap = |stretch: &&Unreturned| !gaps.iter().any(|gap| gap.begins(stretch));
+    let is_of_the_tap = |stretch: &&Unreturned| stretch.is_rest || !gaps.iter().any(|gap| gap.begins(stretch));
     let remains = |(fault, count, at): (TapFault, u64, Location)| {
         if fault != TapFault::UnreturnedType12Frames {
             return Some((fault, count, at));

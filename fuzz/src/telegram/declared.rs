@@ -53,7 +53,8 @@ fn cover_data(fields: &mut [Field]) {
         _ => None,
     });
     if let Some(rule) = rule {
-        let missing: Vec<usize> = data.into_iter().filter(|data| rule.over.iter().all(|over| over.field != *data)).collect();
+        let missing: Vec<usize> =
+            data.into_iter().filter(|data| rule.over.iter().all(|over| over.field != *data)).collect();
         rule.over.extend(missing.into_iter().map(|field| Over { field, reversed: false }));
     }
 }

@@ -134,7 +134,6 @@ struct Candidate {
     agreed: u64,
     /// Lowest bits of the counter that are known.
     known: u32,
-    #[serde(default)]
     checks: Independent,
 }
 
