@@ -218,8 +218,10 @@ impl<'m> Checker<'m> {
                 state.tap.telegrams_missing(telegrams, at);
             }
         }
+        let tell: Vec<bool> = state.followers.iter().map(Follower::tells_of_giving_up).collect();
         let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
-        look_over_gaps(&mut connections.iter_mut().map(|one| one.losses.as_mut_slice()).collect::<Vec<_>>());
+        let losses: Vec<_> = connections.iter_mut().map(|one| one.losses.as_mut_slice()).collect();
+        look_over_gaps(&mut losses.into_iter().zip(tell).collect::<Vec<_>>());
         let relays = state.relays.into_iter().flat_map(|relays| relays.finish());
         for (connection, [to_device, to_host]) in connections.iter_mut().zip(relays) {
             let never = [(Direction::ToDevice, &to_device), (Direction::ToHost, &to_host)]

@@ -183,6 +183,11 @@ impl Follower {
         }
     }
 
+    /// Whether telegrams show that an end gave the connection up. A consumer of FSCP 2/1 does so in silence, and its producer goes on.
+    pub(super) const fn tells_of_giving_up(&self) -> bool {
+        !matches!(self.rules, Rules::Fscp2_1(_))
+    }
+
     /// Octet `index` of the safe data in the last accepted telegram of `direction`.
     pub(super) fn safe_octet(&self, direction: Direction, index: usize) -> Option<u8> {
         self.octet_of(direction, self.base.line(direction).accepted(), index)

@@ -76,15 +76,16 @@ impl Loss {
     }
 }
 
-/// Counts for each loss of `connections`, by connection, the others that ran on over the gap of the capture before it.
-pub(super) fn look_over_gaps(connections: &mut [&mut [Loss]]) {
+/// Counts for each loss of `connections`, by connection, the others that ran on over the gap of the capture before it. Beside the
+/// losses stands whether the connection would tell on the wire that it gave up.
+pub(super) fn look_over_gaps(connections: &mut [(&mut [Loss], bool)]) {
     for index in 0..connections.len() {
         let Some((before, rest)) = connections.split_at_mut_checked(index) else { return };
-        let Some((losses, after)) = rest.split_first_mut() else { return };
+        let Some(((losses, _), after)) = rest.split_first_mut() else { return };
         for loss in losses.iter_mut() {
             let Some(gap) = loss.capture_gap.filter(|gap| !gap.is_back()) else { continue };
             let elsewhere = before.iter().chain(after.iter());
-            let ran_on = elsewhere.filter(|others| {
+            let ran_on = elsewhere.filter(|(_, tells)| *tells).filter(|(others, _)| {
                 let with_next = others.iter().zip(others.iter().skip(1).map(Some).chain([None]));
                 with_next.into_iter().any(|(other, next)| other.ran_on_over(&gap, next))
             });
