@@ -14,7 +14,7 @@ use sender::{Sent, sender};
 use stopspan::capture::Packet;
 use stopspan::carrier::{Headers, Mac, compose};
 use stopspan::check::{Checker, Class, ConnectionOutcome};
-use stopspan::machine::{self, Direction, Machine};
+use stopspan::machine::{self, Direction, Machine, Profile};
 use stopspan::state::{self, Asked};
 use stopspan::time::Instant;
 
@@ -142,7 +142,13 @@ pub fn follow(octets: &[u8]) {
     let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
-    assert_eq!(told(&held), told(&plain), "repetitions by the bus are no findings");
+    // How late the frames of FSCP 2/1 are decides what may be missing with them, and repetitions make the usual time between them less.
+    if matches!(MACHINE.connections[connection].profile, Profile::Fscp2_1(_)) {
+        let mut rest = told(&plain).into_iter();
+        assert!(told(&held).iter().all(|one| rest.any(|other| other == *one)), "{:?}", held.findings);
+    } else {
+        assert_eq!(told(&held), told(&plain), "repetitions by the bus are no findings");
+    }
     assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
 }
 
