@@ -22,6 +22,9 @@ const KINDS: usize = 64;
 /// Gaps that are remembered to find the longest in an interval; with chance behind them some ten are needed.
 const GAPS: usize = 32;
 
+/// Frames in a row, right behind each other, that say nothing of the usual time; more of them, and it has become shorter.
+const HASTY: u8 = 8;
+
 /// What frames of one kind have in common.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum FrameKind {
@@ -91,6 +94,8 @@ pub struct Cycle {
     counts: bool,
     /// About how long it takes from one to the next, without such a counter.
     usual: Span,
+    /// Frames in a row that came far too soon for that.
+    hasty: u8,
 }
 
 /// The clock of the capture against the cycle counter of a sender.
@@ -183,7 +188,17 @@ impl Cycles {
 impl Cycle {
     fn new(kind: FrameKind) -> Self {
         let (intervals, gaps) = (Intervals::default(), Gaps::default());
-        Self { kind, frames: 0, intervals, deviation: None, last: None, gaps, counts: kind.counts(), usual: Span::ZERO }
+        Self {
+            kind,
+            frames: 0,
+            intervals,
+            deviation: None,
+            last: None,
+            gaps,
+            counts: kind.counts(),
+            usual: Span::ZERO,
+            hasty: 0,
+        }
     }
 
     fn frame(&mut self, at: Location, counted: Option<Span>) {
@@ -202,9 +217,14 @@ impl Cycle {
         }
     }
 
-    /// Whether `span` is too long beside the mean of the intervals before it, in which an unusual one counts as two usual ones.
+    /// Whether `span` is too long beside the mean of the intervals before it, in which an unusual one counts as two usual ones, and a
+    /// frame right behind another as none: else a bus that shows what it holds twice would make every frame behind late.
     fn comes_late(&mut self, span: Span) -> bool {
         let (span, usual) = (span.as_nanos().max(0), self.usual.as_nanos());
+        self.hasty = if span < usual / 8 { self.hasty.saturating_add(1) } else { 0 };
+        if (1..=HASTY).contains(&self.hasty) {
+            return false;
+        }
         let half = usual / 2;
         let step = span.min(usual.saturating_mul(2)).saturating_sub(usual) / 8;
         self.usual = Span::from_nanos(if usual == 0 { span } else { usual.saturating_add(step) });
@@ -310,6 +330,28 @@ mod tests {
         assert_eq!(deviation.least, (Span::from_micros(-3), at(1_998_000)));
         assert_eq!(deviation.most, (Span::from_micros(1), at(1_001_000)));
         assert_eq!(told[1].deviation, None);
+    }
+
+    /// Frames each 4 ms, that are shown up to five times in some microseconds; then the cycle is 200 us.
+    #[test]
+    fn frames_that_are_shown_again_at_once_make_none_late() {
+        let (mut cycles, mut now, mut late) = (Cycles::default(), 0, 0);
+        let mut frame = |now: i64| {
+            cycles.frame(FrameKind::Udp { port: 1 }, at(now), None);
+            late += u32::from(cycles.late().is_some());
+        };
+        for cycle in 0..200 {
+            now += 4_000_000;
+            (0..=cycle % 5).for_each(|copy| frame(now + copy * 3_000));
+        }
+        for _ in 0..100 {
+            now += 200_000;
+            frame(now);
+        }
+        // The new cycle is known: a missing frame shows.
+        now += 400_000;
+        frame(now);
+        assert_eq!(late, 1);
     }
 
     /// By hand: frames each 4 ms, a little early or late; then one is missing, and then three.

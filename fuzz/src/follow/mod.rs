@@ -14,7 +14,7 @@ use sender::{Sent, sender};
 use stopspan::capture::Packet;
 use stopspan::carrier::{Headers, Mac, compose};
 use stopspan::check::{Checker, Class, ConnectionOutcome};
-use stopspan::machine::{self, Direction, Machine, Profile};
+use stopspan::machine::{self, Direction, Machine};
 use stopspan::state::{self, Asked};
 use stopspan::time::Instant;
 
@@ -142,14 +142,7 @@ pub fn follow(octets: &[u8]) {
     let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
-    // Where nothing is numbered, late frames decide whether the machine or the capture was silent, and repetitions are frames: there
-    // only a conversation without mistakes can be compared.
-    if matches!(MACHINE.connections[connection].profile, Profile::Fscp2_1(_) | Profile::Fscp13_1(_)) {
-        let by_time = |class| matches!(class, Class::UnacceptableDelay | Class::IncorrectSequence | Class::Loss);
-        assert!(wrong || told(&held).iter().all(|(_, class)| by_time(*class)), "{:?}", held.findings);
-    } else {
-        assert_eq!(told(&held), told(&plain), "repetitions by the bus are no findings");
-    }
+    assert_eq!(told(&held), told(&plain), "repetitions by the bus are no findings");
     assert!(wrong || told(&plain).iter().all(|(_, class)| *class == Class::UnacceptableDelay), "{:?}", plain.findings);
 }
 
