@@ -340,7 +340,7 @@ impl Base {
     /// A telegram came where the capture did not take its frame: what its partner sent since proves that.
     pub(super) fn not_captured(&mut self, direction: Direction, location: Location) {
         self.watch.not_captured(direction, location);
-        self.recorder.capture_gap(location);
+        self.recorder.capture_gap_since(self.watch.last(direction), location);
         self.unseen_since(direction);
     }
 

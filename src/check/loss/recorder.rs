@@ -132,7 +132,16 @@ impl Recorder {
 
     /// The counters of the carrier show that the capture lost packets up to `at`, or its clock went back there.
     pub(in crate::check) fn capture_gap(&mut self, at: Location) {
-        let last = BOTH.into_iter().filter_map(|direction| self.lines.of(direction).last_frame()).min();
+        self.capture_gap_since(None, at);
+    }
+
+    /// The same where a telegram shows it: the gap lies behind the telegram before it, `last`, perhaps long before `at`.
+    pub(in crate::check) fn capture_gap_since(&mut self, last: Option<Location>, at: Location) {
+        let last = BOTH
+            .into_iter()
+            .filter_map(|direction| self.lines.of(direction).last_frame())
+            .chain(last)
+            .min_by_key(|from| from.at);
         let Some(from) = last else { return };
         // Behind a step back the carriers' counters fit no more: that is the same gap.
         let since = self.capture_gap.filter(Stretch::is_back).map(|gap| at.at.since(gap.to.at));
