@@ -52,3 +52,14 @@ pub(super) struct Carried {
     /// Frames of the carrier.
     pub(super) frames: Option<u64>,
 }
+
+impl Carried {
+    /// Between two telegrams, themselves not counted.
+    pub(super) const fn since(self, then: Self) -> Self {
+        let frames = match (then.frames, self.frames) {
+            (Some(then), Some(now)) => Some(now.saturating_sub(then).saturating_sub(1)),
+            _ => None,
+        };
+        Self { copies: self.copies.saturating_sub(then.copies).saturating_sub(1), frames }
+    }
+}

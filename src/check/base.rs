@@ -443,9 +443,8 @@ impl Base {
             confirmed: line.confirmed,
             tap_losses: line.tap_losses,
             intervals: watch.intervals(direction).clone(),
-            maxima: watch.maxima(direction).cloned(),
+            ages: watch.ages(direction).cloned(),
             largest: watch.largest(direction).cloned(),
-            longest: watch.longest(direction).clone(),
             relay: None,
         };
         ConnectionOutcome {

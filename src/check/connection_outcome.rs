@@ -1,13 +1,12 @@
 //! What was found out about one connection.
 
-use super::around::LongInterval;
-use super::finding::{Event, Finding, Location, Trip};
+use super::finding::{Event, Finding, Trip};
 use super::loss::Loss;
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
+use super::series::Series;
 use crate::machine::Direction;
 use crate::timing::tail::Largest;
-use crate::timing::{Intervals, Maxima, Worst};
 
 /// Everything found out about one connection.
 #[derive(Clone, Debug)]
@@ -17,8 +16,8 @@ pub struct ConnectionOutcome {
     /// Telegrams to the host.
     pub to_host: DirectionOutcome,
     /// From a new telegram to the device to the next new one to the host, as the tap sees it; in FSCP 13/1 from a time request
-    /// to the response to it.
-    pub round_trip: Intervals<Location>,
+    /// to the response to it, in FSCP 2/1 from a message with a new ping count to the time coordination that answers it.
+    pub round_trip: Series,
     /// Findings in the order of their packets.
     pub findings: Vec<Finding>,
     /// Events in the order of their packets.
@@ -67,13 +66,13 @@ pub struct DirectionOutcome {
     pub tap_losses: u64,
     /// What the watchdog limits, while it runs: intervals between new valid telegrams, in IEC 62541-15 from the partner's
     /// telegram to the answer to it.
-    pub intervals: Intervals<Location>,
-    /// The longest of them in each part of the run; `None` before the first.
-    pub maxima: Option<Maxima>,
-    /// The largest of them, if [`super::Checker::keep_largest`] asked for them.
+    pub intervals: Series,
+    /// How old the telegrams were at most when they passed the tap on their way to the receiver: they were made after their sender
+    /// had had the partner's telegram that they answer, and that passed the tap so long ago. In FSCP 13/1 and 2/1 by their time
+    /// stamps, from the partner's time request or time coordination on. `None` where the telegrams say nothing of it.
+    pub ages: Option<Series>,
+    /// The largest of the intervals, if [`super::Checker::keep_largest`] asked for them.
     pub largest: Option<Largest>,
-    /// The few longest of them, with what stood around each.
-    pub longest: Worst<LongInterval>,
     /// What a standard controller that copies the telegrams takes, if the machine file names their other place.
     pub relay: Option<RelayOutcome>,
 }

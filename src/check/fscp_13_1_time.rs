@@ -109,10 +109,15 @@ impl Delays {
     }
 
     fn judge(&mut self, base: &mut Base, direction: Direction, at: Location) {
-        let (Some(time_base), Some(limit)) = (self.time_base, self.limit) else { return };
+        let Some(time_base) = self.time_base else { return };
         let Some(reference) = self.references.of_mut(direction) else { return };
         let Some(by_sender) = time_base.checked_mul(reference.steps) else { return };
         let delay = at.at.since(reference.asked.at).checked_sub(by_sender).unwrap_or_default();
+        if !base.watch.may_be_lost(direction, at.at) {
+            // Both times are read in whole steps.
+            base.watch.aged(direction, delay.checked_add(time_base).unwrap_or(delay), reference.asked, at);
+        }
+        let Some(limit) = self.limit else { return };
         let was_late = std::mem::replace(&mut reference.is_late, delay > limit);
         if delay > limit && !was_late && !base.watch.may_be_lost(direction, at.at) {
             base.finding(direction, at, Class::UnacceptableDelay, Detail::Delay { limit, delay });

@@ -471,7 +471,7 @@ struct Wire<'a> {
 
 /// Whether `steps` exchanges may have passed unseen since the last telegram of `direction`, at twice the usual pace.
 fn fits_hole(base: &Base, direction: Direction, steps: u32, at: Location) -> bool {
-    let usual = |direction| base.watch.intervals(direction).quantile(0.5);
+    let usual = |direction| base.watch.intervals(direction).times.quantile(0.5);
     let (Some(last), Some(asked), Some(answered)) =
         (base.watch.last(direction), usual(Direction::ToDevice), usual(Direction::ToHost))
     else {

@@ -118,15 +118,18 @@ fn append<T>(own: &mut Vec<T>, other: Vec<T>, most: usize) -> u64 {
 
 impl DirectionOutcome {
     fn join(&mut self, other: Self) {
-        let Self { telegrams, held, confirmed, tap_losses, intervals, maxima: _, largest: _, longest, relay } = other;
+        let Self { telegrams, held, confirmed, tap_losses, intervals, ages, largest: _, relay } = other;
         self.telegrams = self.telegrams.saturating_add(telegrams);
         self.held = self.held.saturating_add(held);
         self.confirmed = self.confirmed.saturating_add(confirmed);
         self.tap_losses = self.tap_losses.saturating_add(tap_losses);
         self.intervals.join(&intervals);
-        // There is no time line through both, nor a rate.
-        (self.maxima, self.largest) = (None, None);
-        self.longest.join(&longest);
+        match (&mut self.ages, ages) {
+            (Some(own), Some(other)) => own.join(&other),
+            (own, other) => *own = own.take().or(other),
+        }
+        // There is no rate through both.
+        self.largest = None;
         match (&mut self.relay, relay) {
             (Some(own), Some(other)) => own.join(&other),
             (own, other) => *own = own.take().or(other),

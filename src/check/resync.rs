@@ -109,7 +109,7 @@ pub(super) const fn may_be_hidden(base: &Base, direction: Direction) -> bool {
 
 /// Whether `missing` telegrams may have been sent between the last good one and `first`, at twice the usual pace.
 fn is_possible(base: &Base, direction: Direction, missing: u32, first: Location) -> bool {
-    let usual = base.watch.intervals(direction).quantile(0.5);
+    let usual = base.watch.intervals(direction).times.quantile(0.5);
     let (Some(last), Some(usual)) = (base.watch.last(direction), usual) else {
         return base.watch.has_tap_gap(direction);
     };

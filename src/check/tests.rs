@@ -207,8 +207,8 @@ fn a_recorded_session_is_clean() {
     let watchdog = Span::from_millis(100);
     assert_eq!(kinds, [EventKind::Parameterised { watchdog }, EventKind::Operating]);
     assert_eq!(outcome.trips, []);
-    assert_eq!(outcome.to_device.intervals.count(), 3, "between data telegrams only");
-    assert_eq!(outcome.round_trip.longest().unwrap().span, Span::from_millis(10));
+    assert_eq!(outcome.to_device.intervals.times.count(), 3, "between data telegrams only");
+    assert_eq!(outcome.round_trip.times.longest().unwrap().span, Span::from_millis(10));
 }
 
 #[test]
@@ -448,7 +448,7 @@ fn silence_is_blamed_on_the_side_that_fell_silent() {
     assert_eq!(found(&outcome), [(Class::UnacceptableDelay, ToHost, 23)]);
     let (watchdog, silence) = (Span::from_millis(100), Span::from_millis(130));
     assert_eq!(outcome.findings[0].detail, Detail::Silence { watchdog, silence, to_the_end: false });
-    assert_eq!(outcome.to_device.intervals.longest().unwrap().span, Span::from_millis(130));
+    assert_eq!(outcome.to_device.intervals.times.longest().unwrap().span, Span::from_millis(130));
 }
 
 #[test]

@@ -2,13 +2,13 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects))]
 
-use super::around::{Carried, LongInterval};
+use super::around::Carried;
 use super::both::Both;
 use super::finding::Location;
+use super::series::Series;
 use crate::machine::{Direction, Profile};
 use crate::time::{Instant, Span};
 use crate::timing::tail::Largest;
-use crate::timing::{Intervals, Maxima, Worst};
 
 /// What the watchdog time limits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -26,7 +26,7 @@ impl Timer {
     pub(super) const fn of(profile: &Profile) -> Self {
         match profile {
             Profile::Iec62541_15(_) => Self::Answer,
-            Profile::Fscp13_1(_) => Self::Independent,
+            Profile::Fscp13_1(_) | Profile::Fscp2_1(_) => Self::Independent,
             _ => Self::Interval,
         }
     }
@@ -42,8 +42,11 @@ pub(super) struct Watch {
     timer: Timer,
     /// No number in the telegrams tells that one is missing.
     is_unnumbered: bool,
+    /// Whether a new telegram shows that its sender has had the partner's last one.
+    is_answered: bool,
     lines: Both<Line>,
-    round_trip: Intervals<Location>,
+    /// From a question to its answer, where not every telegram is one.
+    round_trip: Series,
     /// The packet behind a doubtful silence longer than the watchdog time, after which the connection went on as if nothing had been.
     went_on: Option<Location>,
     /// Telegrams that are missing together with the frames that carry them.
@@ -54,7 +57,7 @@ pub(super) struct Watch {
     fresh: Option<Vec<(Option<Direction>, Span, Location)>>,
 }
 
-crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frames, holds; nested: ; fixed: watchdog, timer, is_unnumbered, fresh });
+crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frames, holds; nested: ; fixed: watchdog, timer, is_unnumbered, is_answered, fresh });
 
 /// The new telegrams of one direction.
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
@@ -74,19 +77,15 @@ struct Line {
     without_frames: Span,
     /// A silence over such a time.
     held_back: Option<HeldBack>,
-    intervals: Intervals<Location>,
-    maxima: Option<Maxima>,
-    /// Only if asked for.
+    intervals: Series,
+    /// From the partner's telegram that it answers to each; or as old as they were by their time stamps.
+    ages: Series,
+    /// Of the intervals, only if asked for.
     largest: Option<Box<Largest>>,
-    longest: Worst<LongInterval>,
     /// Telegrams handed over.
     number: u64,
     /// Telegrams of the partner when `last` came.
     partner_number: u64,
-    /// The interval that `last` ended, if it was recorded.
-    before: Option<Span>,
-    /// The interval that `last` ended is one of the longest: the next one stands behind it.
-    is_long: bool,
     /// The carrier when `last` came.
     carried: Carried,
     /// `number` then.
@@ -139,8 +138,9 @@ impl Watch {
             watchdog,
             timer,
             is_unnumbered: false,
+            is_answered: true,
             lines: Both::default(),
-            round_trip: Intervals::default(),
+            round_trip: Series::default(),
             went_on: None,
             lost_with_frames: None,
             holds: false,
@@ -151,7 +151,8 @@ impl Watch {
     /// The same for telegrams of `profile`.
     pub(super) fn of(watchdog: Span, profile: &Profile) -> Self {
         let is_unnumbered = matches!(profile, Profile::Fscp13_1(_) | Profile::Fscp2_1(_));
-        Self { is_unnumbered, ..Self::new(watchdog, Timer::of(profile)) }
+        let is_answered = !matches!(profile, Profile::Declared(_));
+        Self { is_unnumbered, is_answered, ..Self::new(watchdog, Timer::of(profile)) }
     }
 
     /// Keeps the largest intervals from now on.
@@ -161,25 +162,24 @@ impl Watch {
         }
     }
 
-    /// Keeps as many of the longest intervals of each direction.
+    /// Keeps as many of the longest times of each kind.
     pub(super) fn keep_longest(&mut self, number: usize) {
         for direction in [Direction::ToDevice, Direction::ToHost] {
-            self.lines.of_mut(direction).longest = Worst::new(number);
+            let line = self.lines.of_mut(direction);
+            line.intervals.keep_longest(number);
+            line.ages.keep_longest(number);
         }
-    }
-
-    pub(super) const fn longest(&self, direction: Direction) -> &Worst<LongInterval> {
-        &self.lines.of(direction).longest
+        self.round_trip.keep_longest(number);
     }
 
     /// The carrier went on to `now` with the telegram of `direction` that came last. If that ended one of the longest
-    /// intervals, `around` is asked what the carrier and the tap did since its start.
+    /// times, `around` is asked what the carrier and the tap did since its start.
     #[inline(always)]
     pub(super) fn carried(
         &mut self,
         direction: Direction,
         now: Carried,
-        around: impl FnOnce(Instant) -> (Option<Span>, u32),
+        around: impl Fn(Instant) -> (Option<Span>, u32),
     ) {
         let is_answer = self.timer == Timer::Answer;
         let line = self.lines.of_mut(direction);
@@ -188,18 +188,11 @@ impl Watch {
         }
         line.carried_number = line.number;
         let then = std::mem::replace(&mut line.carried, now);
-        if !line.is_long {
-            return;
-        }
         let Some(last) = line.last else { return };
-        if let Some(long) = line.longest.iter_mut().find(|long| long.end == last) {
-            (long.longest_frame_gap, long.tap_faults) = around(long.start.at);
-            // The time of an answer begins with a telegram of the other carrier.
-            if !is_answer {
-                long.copies = Some(now.copies.saturating_sub(then.copies).saturating_sub(1));
-                long.frames = then.frames.zip(now.frames).map(|(then, now)| now.saturating_sub(then).saturating_sub(1));
-            }
-        }
+        // The time of an answer begins with a telegram of the other carrier.
+        line.intervals.carried(last, (!is_answer).then(|| now.since(then)), &around);
+        line.ages.carried(last, None, &around);
+        self.round_trip.carried(last, None, &around);
     }
 
     pub(super) fn largest(&self, direction: Direction) -> Option<&Largest> {
@@ -219,16 +212,25 @@ impl Watch {
         [self.lines.to_device.last, self.lines.to_host.last].into_iter().flatten().map(|last| last.at).min()
     }
 
-    pub(super) const fn intervals(&self, direction: Direction) -> &Intervals<Location> {
+    pub(super) const fn intervals(&self, direction: Direction) -> &Series {
         &self.lines.of(direction).intervals
     }
 
-    pub(super) const fn maxima(&self, direction: Direction) -> Option<&Maxima> {
-        self.lines.of(direction).maxima.as_ref()
+    /// How old telegrams of `direction` were at most when they passed the tap; `None` where that can't be told.
+    pub(super) const fn ages(&self, direction: Direction) -> Option<&Series> {
+        let line = self.lines.of(direction);
+        match self.timer {
+            _ if !self.is_answered => None,
+            Timer::Answer => Some(&line.intervals),
+            Timer::Interval | Timer::Independent => Some(&line.ages),
+        }
     }
 
-    pub(super) const fn round_trip(&self) -> &Intervals<Location> {
-        &self.round_trip
+    pub(super) const fn round_trip(&self) -> &Series {
+        match self.timer {
+            Timer::Independent => &self.round_trip,
+            Timer::Interval | Timer::Answer => &self.lines.to_host.ages,
+        }
     }
 
     /// Keeps the intervals for [`Self::take_fresh`] from now on.
@@ -394,51 +396,44 @@ impl Watch {
         let other = partner.last.map(|last| last.at);
         let previous = line.last.map(|last| last.at);
         let turn = line.turn.map(|turn| turn.at);
-        let before = line.before.take();
-        let was_long = std::mem::take(&mut line.is_long);
         let (was_supervised, tap_gap, doubt) = (line.supervised, line.tap_gap, line.doubt);
         let without_frames = line.without_frames;
-        if direction == Direction::ToHost
-            && supervised
-            && !tap_gap
-            && self.timer != Timer::Independent
-            && let Some(request) = other.filter(|request| previous.is_none_or(|previous| *request > previous))
-        {
-            let span = now.since(request);
-            if !doubt {
-                self.round_trip.record(span, at);
-                if let Some(fresh) = &mut self.fresh {
-                    fresh.push((None, span, at));
+        if self.timer != Timer::Independent {
+            let request = partner.last.filter(|request| previous.is_none_or(|previous| request.at > previous));
+            if let Some(request) = request.filter(|_| supervised && !tap_gap && !doubt) {
+                let age = now.since(request.at);
+                line.ages.record(age, request, at, 0);
+                if direction == Direction::ToHost
+                    && let Some(fresh) = &mut self.fresh
+                {
+                    fresh.push((None, age, at));
                 }
+            } else {
+                line.ages.interrupt();
             }
         }
-        let previous = previous.filter(|_| was_supervised && !tap_gap)?;
+        let Some(previous) = previous.filter(|_| was_supervised && !tap_gap) else {
+            line.intervals.interrupt();
+            return None;
+        };
         let span = match self.timer {
             Timer::Interval | Timer::Independent => now.since(previous),
             Timer::Answer => turn.map_or(Span::ZERO, |turn| now.since(turn)),
         };
         let is_of_frames = !doubt && self.is_unnumbered && is_of_frames(span, without_frames, self.watchdog);
         let doubt = doubt || is_of_frames;
-        if !doubt && (self.timer != Timer::Answer || turn.is_some()) {
-            line.intervals.record(span, at);
-            line.before = Some(span);
-            if was_long && let Some(long) = line.longest.iter_mut().find(|long| Some(long.end) == line.last) {
-                long.after = Some(span);
-            }
-            if line.longest.enters(span)
-                && let Some(start) = if self.timer == Timer::Answer { line.turn } else { line.last }
-            {
-                let other_telegrams = partner.number.saturating_sub(line.partner_number);
-                line.longest.insert(span, LongInterval::new(start, at, before, other_telegrams));
-                line.is_long = true;
-            }
-            line.maxima.get_or_insert_with(|| Maxima::new(previous)).record(span, now);
+        let start = if self.timer == Timer::Answer { line.turn } else { line.last };
+        if let Some(start) = start.filter(|_| !doubt) {
+            let other_telegrams = partner.number.saturating_sub(line.partner_number);
+            line.intervals.record(span, start, at, other_telegrams);
             if let Some(largest) = &mut line.largest {
                 largest.record(span, now);
             }
             if let Some(fresh) = &mut self.fresh {
                 fresh.push((Some(direction), span, at));
             }
+        } else {
+            line.intervals.interrupt();
         }
         let is_own = || match self.timer {
             Timer::Interval => {
@@ -461,11 +456,20 @@ impl Watch {
 
     /// A question and its answer, where not every telegram is one.
     pub(super) fn round_trip_of(&mut self, asked: Location, answered: Location) {
-        let lines = &self.lines;
-        let in_doubt = lines.to_device.doubt || lines.to_host.doubt;
-        if !lines.to_device.tap_gap && !lines.to_host.tap_gap && !in_doubt {
-            self.round_trip.record(answered.at.since(asked.at), answered);
+        if self.has_any_tap_gap() {
+            self.round_trip.interrupt();
+        } else {
+            let span = answered.at.since(asked.at);
+            self.round_trip.record(span, asked, answered, 0);
+            if let Some(fresh) = &mut self.fresh {
+                fresh.push((None, span, answered));
+            }
         }
+    }
+
+    /// A telegram of `direction` at `at` is as old by its time stamp as that from `start`, less what its sender's clock went on.
+    pub(super) fn aged(&mut self, direction: Direction, age: Span, start: Location, at: Location) {
+        self.lines.of_mut(direction).ages.record(age, start, at, 0);
     }
 
     /// One more new telegram while the connection is in operation.
@@ -554,9 +558,9 @@ mod tests {
         watch.stop(Direction::ToDevice, at(71));
         let silence = watch.new_telegram(Direction::ToHost, at(75), false);
         assert_eq!(silence, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(51), end: at(75) }));
-        assert_eq!(watch.intervals(Direction::ToHost).longest().unwrap().span, Span::from_millis(51));
-        assert_eq!(watch.round_trip().count(), 3);
-        assert_eq!(watch.round_trip().longest().unwrap().span, Span::from_millis(4));
+        assert_eq!(watch.intervals(Direction::ToHost).times.longest().unwrap().span, Span::from_millis(51));
+        assert_eq!(watch.round_trip().times.count(), 3);
+        assert_eq!(watch.round_trip().times.longest().unwrap().span, Span::from_millis(4));
     }
 
     #[test]
@@ -565,7 +569,7 @@ mod tests {
         watch.new_telegram(Direction::ToHost, at(0), true);
         watch.tap_gap();
         assert_eq!(watch.new_telegram(Direction::ToHost, at(100), true), None);
-        assert_eq!(watch.intervals(Direction::ToHost).count(), 0);
+        assert_eq!(watch.intervals(Direction::ToHost).times.count(), 0);
         assert_eq!(watch.new_telegram(Direction::ToHost, at(141), true).unwrap().span, Span::from_millis(41));
     }
 
@@ -585,7 +589,7 @@ mod tests {
             }
             assert_eq!(watch.has_lost_packets(Direction::ToHost), missing);
             watch.new_telegram(Direction::ToHost, at(20), true);
-            assert_eq!(watch.intervals(Direction::ToHost).count(), u64::from(!missing));
+            assert_eq!(watch.intervals(Direction::ToHost).times.count(), u64::from(!missing));
             assert_eq!(watch.lost_with_frames(), missing.then_some((2, at(20))));
             assert!(!watch.were_frames_late(Direction::ToHost));
         }
@@ -619,7 +623,7 @@ mod tests {
         assert_eq!(watch.new_telegram(Direction::ToHost, at(15), false), None);
         watch.stop(Direction::ToHost, at(15));
         assert_eq!(watch.new_telegram(Direction::ToDevice, at(200), false), None);
-        assert_eq!(watch.intervals(Direction::ToDevice).count(), 1);
+        assert_eq!(watch.intervals(Direction::ToDevice).times.count(), 1);
     }
 
     #[test]
@@ -645,7 +649,7 @@ mod tests {
                 }
                 assert_eq!((watch.take_proven().count(), watch.went_on()), (0, Some(at(1_000))));
             }
-            let longest = watch.intervals(Direction::ToDevice).longest().unwrap().span;
+            let longest = watch.intervals(Direction::ToDevice).times.longest().unwrap().span;
             assert_eq!(longest, Span::from_millis(10));
         }
     }
@@ -657,7 +661,7 @@ mod tests {
         watch.new_telegram(Direction::ToDevice, at(0), true);
         watch.doubt(Span::from_millis(39));
         assert_eq!(watch.new_telegram(Direction::ToDevice, at(39), true), None);
-        assert_eq!(watch.intervals(Direction::ToDevice).longest().unwrap().span, Span::from_millis(39));
+        assert_eq!(watch.intervals(Direction::ToDevice).times.longest().unwrap().span, Span::from_millis(39));
         assert_eq!(watch.went_on(), None);
     }
 
@@ -680,8 +684,8 @@ mod tests {
         // 35 ms of the host, 30 ms of the device: 65 ms from answer to answer.
         assert_eq!(watch.new_telegram(Direction::ToDevice, at(40), true), None);
         assert_eq!(watch.new_telegram(Direction::ToHost, at(70), true), None);
-        assert_eq!(watch.intervals(Direction::ToHost).longest().unwrap().span, Span::from_millis(30));
-        assert_eq!(watch.intervals(Direction::ToDevice).longest().unwrap().span, Span::from_millis(35));
+        assert_eq!(watch.intervals(Direction::ToHost).times.longest().unwrap().span, Span::from_millis(30));
+        assert_eq!(watch.intervals(Direction::ToDevice).times.longest().unwrap().span, Span::from_millis(35));
         watch.new_telegram(Direction::ToDevice, at(80), true);
         let late = watch.new_telegram(Direction::ToHost, at(121), true);
         assert_eq!(late, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(41), end: at(121) }));
@@ -700,8 +704,8 @@ mod tests {
         }
         let silence = watch.new_telegram(Direction::ToHost, at(42), true);
         assert_eq!(silence, Some(Silence { direction: Direction::ToHost, span: Span::from_millis(41), end: at(42) }));
-        assert_eq!(watch.round_trip().count(), 0);
+        assert_eq!(watch.round_trip().times.count(), 0);
         watch.round_trip_of(at(30), at(42));
-        assert_eq!(watch.round_trip().longest().unwrap().span, Span::from_millis(12));
+        assert_eq!(watch.round_trip().times.longest().unwrap().span, Span::from_millis(12));
     }
 }

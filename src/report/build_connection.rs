@@ -9,11 +9,12 @@ use super::timing_model::RelayReport;
 use super::{build_timing, build_watchdogs, words, words_3_1};
 use crate::budget::watchdogs;
 use crate::check::{
-    ConnectionOutcome, DirectionOutcome, Event, EventKind, Finding, Location, Outcome, RecoveredKey, RelayOutcome, Trip,
+    ConnectionOutcome, DirectionOutcome, Event, EventKind, Finding, Location, Outcome, RecoveredKey, RelayOutcome,
+    Series, Trip,
 };
 use crate::machine::{Connection, Direction, Machine, Relay};
 use crate::time::Span;
-use crate::timing::{FineCounts, Intervals};
+use crate::timing::{FineCounts, Intervals, Maxima};
 use crate::verdict::{ConnectionVerdict, Verdict};
 
 /// Connections with everything found out about them.
@@ -76,10 +77,11 @@ fn report(
         losses: Vec::new(),
         events: events.collect(),
         interval: Directions {
-            to_device: line(&outcome.to_device, verdict.watchdog),
-            to_host: line(&outcome.to_host, verdict.watchdog),
+            to_device: series(&outcome.to_device.intervals, verdict.watchdog),
+            to_host: series(&outcome.to_host.intervals, verdict.watchdog),
         },
-        round_trip: intervals(&outcome.round_trip, verdict.watchdog),
+        age: ages(outcome, verdict.watchdog),
+        round_trip: series(&outcome.round_trip, verdict.watchdog),
         relay: relay(connection, outcome),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
@@ -159,23 +161,32 @@ fn trip(trip: &Trip) -> TripReport {
 /// Buckets of a histogram up to the watchdog or the longest interval, whichever is longer.
 const BUCKETS: u32 = 96;
 
-fn intervals(intervals: &Intervals<Location>, watchdog: Span) -> IntervalReport {
-    let (shortest, longest) = (intervals.shortest(), intervals.longest());
+fn series(series: &Series, watchdog: Span) -> IntervalReport {
+    let times = &series.times;
+    let (shortest, longest) = (times.shortest(), times.longest());
     IntervalReport {
-        count: intervals.count(),
+        count: times.count(),
         min_ns: shortest.map(|extreme| extreme.span.as_nanos()),
         min_file: shortest.map(|extreme| extreme.place.file),
         min_packet: shortest.map(|extreme| extreme.place.packet),
         max_ns: longest.map(|extreme| extreme.span.as_nanos()),
         max_file: longest.map(|extreme| extreme.place.file),
         max_packet: longest.map(|extreme| extreme.place.packet),
-        p50_ns: intervals.quantile(0.5).map(Span::as_nanos),
-        p999_ns: intervals.quantile(0.999).map(Span::as_nanos),
-        histogram: histogram(intervals, watchdog),
-        fine: longest.map(|_| fine(&intervals.fine())),
-        maxima: None,
-        longest: Vec::new(),
+        p50_ns: times.quantile(0.5).map(Span::as_nanos),
+        p999_ns: times.quantile(0.999).map(Span::as_nanos),
+        histogram: histogram(times, watchdog),
+        fine: longest.map(|_| fine(&times.fine())),
+        maxima: series.maxima.as_ref().map(maxima),
+        longest: build_timing::longest(&series.longest),
     }
+}
+
+fn ages(outcome: &ConnectionOutcome, watchdog: Span) -> Option<Directions<IntervalReport>> {
+    // Nothing compares them, and what is counted finely takes room.
+    let age = |line: &DirectionOutcome| {
+        line.ages.as_ref().map(|ages| IntervalReport { fine: None, ..series(ages, watchdog) })
+    };
+    Some(Directions { to_device: age(&outcome.to_device)?, to_host: age(&outcome.to_host)? })
 }
 
 fn fine(counts: &FineCounts) -> FineReport {
@@ -190,12 +201,10 @@ fn histogram(intervals: &Intervals<Location>, watchdog: Span) -> Option<Histogra
     Some(HistogramReport { width_ns, counts })
 }
 
-fn line(outcome: &DirectionOutcome, watchdog: Span) -> IntervalReport {
-    let maxima = outcome.maxima.as_ref().map(|maxima| MaximaReport {
+fn maxima(maxima: &Maxima) -> MaximaReport {
+    MaximaReport {
         start_ns: maxima.start().as_nanos(),
         width_ns: maxima.width().as_nanos(),
         max_ns: maxima.longest().map(|longest| longest.map(Span::as_nanos)).collect(),
-    });
-    let longest = build_timing::longest(&outcome.longest);
-    IntervalReport { maxima, longest, ..intervals(&outcome.intervals, watchdog) }
+    }
 }

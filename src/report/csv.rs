@@ -272,9 +272,12 @@ fn connection(connection: &ConnectionReport) -> Row {
     ]
 }
 
-fn lines(connection: &ConnectionReport) -> [(&'static str, &IntervalReport); 3] {
+fn lines(connection: &ConnectionReport) -> impl Iterator<Item = (&'static str, &IntervalReport)> {
     let interval = &connection.interval;
+    let ages = connection.age.iter().flat_map(|age| [("age_to_device", &age.to_device), ("age_to_host", &age.to_host)]);
     [("to_device", &interval.to_device), ("to_host", &interval.to_host), ("round_trip", &connection.round_trip)]
+        .into_iter()
+        .chain(ages)
 }
 
 const INTERVAL_HEADS: &[&str] = &[
@@ -292,7 +295,7 @@ const INTERVAL_HEADS: &[&str] = &[
 ];
 
 fn intervals(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
-    lines(connection).into_iter().map(|(of, told)| {
+    lines(connection).map(|(of, told)| {
         vec![
             text(&connection.id),
             of.to_owned(),
@@ -312,7 +315,7 @@ fn intervals(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
 const HISTOGRAM_HEADS: &[&str] = &["connection", "of", "from_ns", "to_ns", "count"];
 
 fn histogram(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
-    lines(connection).into_iter().flat_map(move |(of, told)| {
+    lines(connection).flat_map(move |(of, told)| {
         told.histogram.iter().flat_map(move |histogram| {
             (0_i64..).zip(&histogram.counts).filter(|(_, count)| **count > 0).map(move |(bucket, count)| {
                 let from = bucket.saturating_mul(histogram.width_ns);
@@ -326,7 +329,7 @@ fn histogram(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
 const MAXIMA_HEADS: &[&str] = &["connection", "of", "from_ns", "to_ns", "max_ns"];
 
 fn maxima(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
-    lines(connection).into_iter().flat_map(move |(of, told)| {
+    lines(connection).flat_map(move |(of, told)| {
         told.maxima.iter().flat_map(move |maxima| {
             (0_i64..).zip(&maxima.max_ns).filter_map(move |(part, longest)| {
                 let from = maxima.start_ns.saturating_add(part.saturating_mul(maxima.width_ns));
@@ -363,7 +366,7 @@ const LONGEST_HEADS: &[&str] = &[
 ];
 
 fn longest(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
-    lines(connection).into_iter().flat_map(move |(of, told)| {
+    lines(connection).flat_map(move |(of, told)| {
         told.longest.iter().map(move |long| {
             vec![
                 text(&connection.id),

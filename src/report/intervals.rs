@@ -1,8 +1,8 @@
 //! What was measured, for other programs to plot: each interval as a line of CSV, and the histograms as a log.
 //!
 //! The log is in the open format of the HdrHistogram libraries (their repository's `HistogramLogWriter`, version 1.3): one line for
-//! each connection and direction, tagged `CONNECTION.to_device`, `CONNECTION.to_host` or `CONNECTION.round_trip`, values in
-//! nanoseconds to three digits, the column of the maximum in milliseconds.
+//! each connection and direction, tagged `CONNECTION.to_device`, `CONNECTION.to_host`, `CONNECTION.round_trip`,
+//! `CONNECTION.age_to_device` or `CONNECTION.age_to_host`, values in nanoseconds to three digits, the column of the maximum in milliseconds.
 
 use std::io;
 use std::time::{Duration, SystemTime};
@@ -11,7 +11,7 @@ use hdrhistogram::Histogram;
 use hdrhistogram::serialization::V2DeflateSerializer;
 use hdrhistogram::serialization::interval_log::{IntervalLogWriterBuilder, Tag};
 
-use crate::check::{IntervalSeen, Outcome};
+use crate::check::{DirectionOutcome, IntervalSeen, Outcome};
 use crate::machine::{Direction, Machine};
 
 /// First line of the intervals.
@@ -43,10 +43,13 @@ pub fn histogram_log(machine: &Machine, outcome: &Outcome) -> Result<Vec<u8>, io
         .with_max_value_divisor(1e6)
         .begin_log_with(&mut log, &mut serializer)?;
     for (connection, told) in machine.connections.iter().zip(&outcome.connections) {
-        let histograms: [(&str, Option<Histogram<u32>>); 3] = [
-            ("to_device", told.to_device.intervals.histogram()),
-            ("to_host", told.to_host.intervals.histogram()),
-            ("round_trip", told.round_trip.histogram()),
+        let ages = |line: &DirectionOutcome| line.ages.as_ref().and_then(|ages| ages.times.histogram());
+        let histograms: [(&str, Option<Histogram<u32>>); 5] = [
+            ("to_device", told.to_device.intervals.times.histogram()),
+            ("to_host", told.to_host.intervals.times.histogram()),
+            ("round_trip", told.round_trip.times.histogram()),
+            ("age_to_device", ages(&told.to_device)),
+            ("age_to_host", ages(&told.to_host)),
         ];
         for (direction, histogram) in histograms {
             let Some(histogram) = histogram.filter(|histogram| !histogram.is_empty()) else { continue };

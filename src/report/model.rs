@@ -534,7 +534,12 @@ pub struct ConnectionReport {
     pub events: Vec<EventReport>,
     /// Intervals between new valid telegrams.
     pub interval: Directions<IntervalReport>,
-    /// From a new telegram to the device to the answer, as the tap sees it.
+    /// How old the telegrams were at most when they passed the tap on their way to the receiver: the time since the partner's telegram
+    /// that they answer passed it. In FSCP 13/1 and 2/1 by their time stamps. Absent for declared layouts, which say nothing of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub age: Option<Directions<IntervalReport>>,
+    /// From a new telegram to the device to the answer, as the tap sees it; in FSCP 13/1 from a time request to its response, in
+    /// FSCP 2/1 from a new ping count to the time coordination that answers it.
     pub round_trip: IntervalReport,
     /// What a standard controller that copies the telegrams takes; absent if the machine file names no second place.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -597,7 +602,7 @@ pub struct Directions<T> {
     pub to_host: T,
 }
 
-/// Measured intervals.
+/// Measured times: intervals, ages or round trips.
 #[derive(Clone, Debug, JsonSchema, Serialize)]
 pub struct IntervalReport {
     /// How many.
@@ -620,11 +625,11 @@ pub struct IntervalReport {
     pub p999_ns: Option<i64>,
     /// How many intervals there were of each length.
     pub histogram: Option<HistogramReport>,
-    /// The same as finely as they were counted, for whoever compares runs; null without intervals.
+    /// The same as finely as they were counted, for whoever compares runs; null without any, and of ages.
     pub fine: Option<FineReport>,
     /// The longest interval in each part of the run.
     pub maxima: Option<MaximaReport>,
-    /// The few longest intervals, the longest first; empty of round trips.
+    /// The few longest, the longest first.
     pub longest: Vec<LongIntervalReport>,
 }
 

@@ -21,7 +21,7 @@ use crate::saved::{self, Resume, Unfit};
 pub use fleet::{Combined, Fleet, holds};
 
 /// Name and number of the format.
-pub const FORMAT: &str = "stopspan.state/3";
+pub const FORMAT: &str = "stopspan.state/4";
 
 /// Octets of the largest state that is read.
 pub const LARGEST: u64 = 64 << 20;

@@ -43,8 +43,9 @@ impl Health {
 }
 
 pub(super) fn judge(connection: &Connection, outcome: &ConnectionOutcome) -> ConnectionVerdict {
-    let longest =
-        |direction, line: &crate::check::DirectionOutcome| line.intervals.longest().map(|extreme| (direction, extreme));
+    let longest = |direction, line: &crate::check::DirectionOutcome| {
+        line.intervals.times.longest().map(|extreme| (direction, extreme))
+    };
     let longest = [longest(Direction::ToDevice, &outcome.to_device), longest(Direction::ToHost, &outcome.to_host)]
         .into_iter()
         .flatten()

@@ -43,12 +43,12 @@ pub fn tails(outcome: &Outcome, verdict: &Verdict) -> Vec<DirectionTail> {
     directions
         .filter_map(|(connection, direction, outcome, health)| {
             let largest = outcome.largest.as_ref()?;
-            let intervals = &outcome.intervals;
+            let intervals = &outcome.intervals.times;
             let tail = if matches!(health, Health::Findings | Health::Tripped) {
                 Err(NoTail::Disturbed)
             } else {
                 let typical = intervals.quantile(0.5).unwrap_or_default();
-                Tail::new(largest, typical, outcome.maxima.as_ref()).map_err(NoTail::Refused)
+                Tail::new(largest, typical, outcome.intervals.maxima.as_ref()).map_err(NoTail::Refused)
             };
             Some(DirectionTail {
                 connection,

@@ -224,8 +224,8 @@ fn a_connection_is_as_healthy_as_the_worst_that_is_known_of_it() {
 fn the_margin_is_that_of_the_longer_direction() {
     let machine = machine_with("120 ms");
     let mut outcome = clean(&machine);
-    outcome.connections[0].to_device.intervals.record(Span::from_millis(41), at(7));
-    outcome.connections[0].to_host.intervals.record(Span::from_millis(12), at(8));
+    outcome.connections[0].to_device.intervals.times.record(Span::from_millis(41), at(7));
+    outcome.connections[0].to_host.intervals.times.record(Span::from_millis(12), at(8));
     let verdict = judge(&machine, &outcome, &Summary::default());
     let (direction, longest) = verdict.connections[0].longest.unwrap();
     assert_eq!((direction, longest.place), (Direction::ToDevice, at(7)));

@@ -41,7 +41,7 @@ pub fn observed_cycles(outcome: &Outcome, verdict: &Verdict) -> Vec<ObservedCycl
             }
             let all = [&outcome.to_device.intervals, &outcome.to_host.intervals, &outcome.round_trip];
             let longest =
-                all.into_iter().filter_map(|intervals| intervals.longest()).max_by_key(|longest| longest.span);
+                all.into_iter().filter_map(|series| series.times.longest()).max_by_key(|longest| longest.span);
             longest.map_or(ObservedCycle::Nothing, |longest| ObservedCycle::Longest {
                 cycle: MeasuredCycle(longest.span),
                 at: longest.place,
@@ -81,9 +81,9 @@ mod tests {
         for (index, connection) in outcome.connections.iter_mut().enumerate() {
             connection.unchecked = None;
             let millis = |ms: i64| Span::from_millis(ms + i64::try_from(index).unwrap());
-            connection.to_device.intervals.record(millis(9), at(1));
-            connection.to_host.intervals.record(millis(8), at(2));
-            connection.round_trip.record(millis(if index == 1 { 12 } else { 3 }), at(3));
+            connection.to_device.intervals.times.record(millis(9), at(1));
+            connection.to_host.intervals.times.record(millis(8), at(2));
+            connection.round_trip.times.record(millis(if index == 1 { 12 } else { 3 }), at(3));
         }
         let (direction, class) = (Direction::ToHost, Class::Loss);
         let detail = Detail::Missing { telegrams: 1 };

@@ -58,15 +58,18 @@ fn combined_runs_give_the_statistics_of_all_intervals() {
                     spans.push(one.span);
                 }
             }
-            assert_eq!(line.intervals.count(), all.count());
-            assert_eq!((line.intervals.shortest(), line.intervals.longest()), (all.shortest(), all.longest()));
+            assert_eq!(line.intervals.times.count(), all.count());
+            assert_eq!(
+                (line.intervals.times.shortest(), line.intervals.times.longest()),
+                (all.shortest(), all.longest())
+            );
             for quantile in [0.001, 0.5, 0.999] {
-                assert_eq!(line.intervals.quantile(quantile), all.quantile(quantile));
+                assert_eq!(line.intervals.times.quantile(quantile), all.quantile(quantile));
             }
             spans.sort_by_key(|span| std::cmp::Reverse(*span));
             spans.truncate(4);
-            assert_eq!(line.longest.iter().map(|(span, _)| span).collect::<Vec<_>>(), spans);
-            assert!(line.maxima.is_none(), "a time line through the nights");
+            assert_eq!(line.intervals.longest.iter().map(|(span, _)| span).collect::<Vec<_>>(), spans);
+            assert!(line.intervals.maxima.is_none(), "a time line through the nights");
         }
         // Each day its own connection is disturbed.
         let days: Vec<_> = told.findings.iter().map(|finding| finding.location.file).collect();

@@ -285,8 +285,8 @@ fn a_state_goes_on_only_with_its_machine_file_its_format_and_its_options() {
     refused(&["--projection"], "it was left without --projection and with --longest 5; go on with the same");
     refused(&["--longest", "6"], "with --longest 5");
     let text = fs::read_to_string(&left).unwrap();
-    fs::write(&left, text.replacen("stopspan.state/3", "stopspan.state/0", 1)).unwrap();
-    refused(&[], "its format is 'stopspan.state/0', this program reads 'stopspan.state/3'");
+    fs::write(&left, text.replacen("stopspan.state/4", "stopspan.state/0", 1)).unwrap();
+    refused(&[], "its format is 'stopspan.state/0', this program reads 'stopspan.state/4'");
     fs::write(&left, &text[..text.len() / 2]).unwrap();
     refused(&[], "it is no state of a check");
     fs::write(&left, &capture).unwrap();

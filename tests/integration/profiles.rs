@@ -253,7 +253,7 @@ fn clean_runs(machine: &Machine, unchecked: &[Option<Unchecked>]) {
                 // A few requests before the partner is there have no answer.
                 let told = format!("{} {seed}: {} of {}", declared.id, line.confirmed, line.telegrams);
                 assert!(line.confirmed > 100 && line.confirmed + 6 >= line.telegrams, "{told}");
-                assert!(line.intervals.longest().unwrap().span < declared.watchdog, "{} {seed}", declared.id);
+                assert!(line.intervals.times.longest().unwrap().span < declared.watchdog, "{} {seed}", declared.id);
             }
         }
     }

@@ -30,10 +30,10 @@ fn outcome(machine: &Machine) -> Outcome {
         connection.unchecked = None;
         for (line, offset) in [(&mut connection.to_device, 0), (&mut connection.to_host, 3)] {
             (line.telegrams, line.held, line.confirmed) = (100, 300, 99);
-            line.intervals.record(Span::from_micros(12_000), at(0, 12 + offset));
-            line.intervals.record(Span::from_micros(16_250 + offset), at(1, 1_200 + offset));
+            line.intervals.times.record(Span::from_micros(12_000), at(0, 12 + offset));
+            line.intervals.times.record(Span::from_micros(16_250 + offset), at(1, 1_200 + offset));
         }
-        connection.round_trip.record(Span::from_micros(7_500), at(0, 19));
+        connection.round_trip.times.record(Span::from_micros(7_500), at(0, 19));
     }
     let span = Span::from_millis(48);
     let reaction = &mut outcome.reactions[0];

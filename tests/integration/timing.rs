@@ -163,7 +163,7 @@ fn the_longest_intervals_are_the_longest_of_all_with_their_neighbours() {
             let mut order: Vec<usize> = (0..all.len()).collect();
             order.sort_by_key(|place| std::cmp::Reverse(all[*place].span));
             order.truncate(7);
-            let told: Vec<_> = line.longest.iter().collect();
+            let told: Vec<_> = line.intervals.longest.iter().collect();
             assert_eq!(told.len(), 7);
             for (place, (span, long)) in order.into_iter().zip(told) {
                 assert_eq!((span, long.end), (all[place].span, all[place].end));
@@ -179,6 +179,41 @@ fn the_longest_intervals_are_the_longest_of_all_with_their_neighbours() {
     }
 }
 
+/// Oracle: every interval told one by one says when new telegrams came; the age of each is the time since the partner's last one. In
+/// the scenario the sides wait for each other, so the two ages make up the interval.
+#[test]
+fn a_telegram_is_as_old_as_the_one_that_it_answers() {
+    let machine = scenario();
+    let (capture, _) = run(&machine, 9, Vec::new());
+    let (outcome, seen) = told_one_by_one(&machine, &capture);
+    for (index, connection) in outcome.connections.iter().enumerate() {
+        let ends = |direction: Direction| -> Vec<_> {
+            let own = |one: &&IntervalSeen| one.connection == index && one.direction == Some(direction);
+            seen.iter().filter(own).map(|one| one.end.at).collect()
+        };
+        for (direction, line) in
+            [(Direction::ToDevice, &connection.to_device), (Direction::ToHost, &connection.to_host)]
+        {
+            let partners = ends(direction.opposite());
+            let expected: Vec<Span> = ends(direction)
+                .into_iter()
+                .filter_map(|end| Some(end.since(*partners.iter().rfind(|partner| **partner < end)?)))
+                .collect();
+            let ages = line.ages.as_ref().unwrap();
+            assert!(expected.len() > 100 && ages.times.count() >= u64::try_from(expected.len()).unwrap());
+            let longest = expected.iter().max().copied();
+            assert_eq!(ages.times.longest().map(|extreme| extreme.span), longest, "{index} {direction:?}");
+            assert_eq!(ages.times.shortest().map(|extreme| extreme.span), expected.iter().min().copied());
+            assert_eq!(ages.maxima.as_ref().unwrap().longest().flatten().max(), longest);
+            let (span, long) = ages.longest.iter().next().unwrap();
+            assert_eq!((Some(span), long.end.at.since(long.start.at)), (longest, span));
+            assert!(long.longest_frame_gap.is_some());
+        }
+        let sum = connection.to_host.ages.as_ref().unwrap().times.longest().unwrap().span;
+        assert_eq!(connection.round_trip.times.longest().unwrap().span, sum);
+    }
+}
+
 /// The device falls silent while the bus runs on: frames come every cycle, none of them brings anything new.
 #[test]
 fn a_silent_device_is_told_from_a_silent_carrier() {
@@ -191,7 +226,7 @@ fn a_silent_device_is_told_from_a_silent_carrier() {
     };
     let (capture, _) = run(&machine, 6, vec![fault]);
     let examined = examine_octets(&machine, &capture).unwrap();
-    let (span, long) = examined.outcome.connections[0].to_host.longest.iter().next().unwrap();
+    let (span, long) = examined.outcome.connections[0].to_host.intervals.longest.iter().next().unwrap();
     assert!(span > machine.connections[0].watchdog, "{span}");
     // A bus cycle is 4 ms with a jitter of at most 4 % at either end.
     let cycles = u64::try_from(span.as_nanos() / 4_000_000).unwrap();

@@ -338,7 +338,7 @@ fn a_seed_is_found_from_telegrams_of_a_real_machine() {
     // 8 + 104 telegrams, the first of which was solved.
     assert_eq!((number.name.as_str(), seed.confirmed), ("number", 111));
     // Understood from number 12 on (16 telegrams behind the first); a content that changes within a number is no new telegram.
-    assert_eq!(outcome.to_host.intervals.count(), 59 - 12);
+    assert_eq!(outcome.to_host.intervals.times.count(), 59 - 12);
 }
 
 #[test]

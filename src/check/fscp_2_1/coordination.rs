@@ -49,6 +49,20 @@ impl TimeSide {
         self.doubt = self.doubt.checked_add(ahead).unwrap_or(Span::MAX);
     }
 
+    /// How old the data with this time stamp are at most at `at`, and the time coordination that says so. The producer's clock was set by
+    /// it after it passed the tap.
+    pub(super) fn age(&self, stamp: u16, at: Location) -> Option<(Span, Location)> {
+        let (clock, then) = self.last.filter(|_| self.runs_on)?;
+        let elapsed = at.at.since(then.at);
+        let now = clock.0.wrapping_add(units(elapsed)?);
+        // Both clocks are read in whole units.
+        let whole = i64::from(now.wrapping_sub(stamp).cast_signed()).saturating_add(1);
+        let part = elapsed.as_nanos().checked_rem(TIME_UNIT.as_nanos())?;
+        let drift = elapsed.as_nanos().checked_div(DRIFT)?;
+        let age = TIME_UNIT.checked_mul(whole)?.checked_add(Span::from_nanos(part.saturating_add(drift)))?;
+        (age >= Span::ZERO).then_some((age, then))
+    }
+
     /// Whether a time coordination was accepted since the connection was opened.
     pub(super) const fn is_fresh(&self) -> bool {
         self.runs_on
@@ -105,6 +119,12 @@ impl Fscp2_1 {
             } else {
                 self.coordination_missing(base, at, silence, false);
             }
+        }
+        if coordination.ack.is_ping_response()
+            && let Some(asked) = self.data.take_asked(coordination.ack.ping_reply())
+            && !tap_gap
+        {
+            base.watch.round_trip_of(asked, at);
         }
         self.time.last = Some((coordination.clock, at));
         (self.time.runs_on, self.time.doubt) = (true, Span::ZERO);

@@ -32,11 +32,18 @@ pub(super) struct DataSide {
     /// Whether the producer has process data in its last message.
     pub(super) running: Option<bool>,
     pub(super) ping: Option<u8>,
+    /// The message that first had it, if that is known and it has not been answered.
+    asked: Option<Location>,
     /// A message was found wrong since the last good one: what it said may have been the step, or the ping, that is missing.
     pub(super) rejected: bool,
 }
 
 impl DataSide {
+    /// The message that asked what this answers, once.
+    pub(super) fn take_asked(&mut self, answer: u8) -> Option<Location> {
+        if self.ping == Some(answer) { self.asked.take() } else { None }
+    }
+
     pub(super) fn new(producer: Option<Identity>) -> Self {
         Self { trust: Trust::new(producer), ..Self::default() }
     }
@@ -77,7 +84,7 @@ impl Fscp2_1 {
             Fit::Wrong(flaw) => return self.reject_data(base, octets, &telegram, flaw, at, siblings),
             Fit::Open if is_opening => return self.open(base, &telegram, at),
             Fit::Open => {
-                self.note_data(&telegram, is_opening);
+                self.note_data(&telegram, is_opening, tap_gap, at);
                 // Behind a gap the rollover count is solved once; the connection runs on.
                 let runs_on = self.data.trust.is_confirmed() && telegram.message.mode.is_running();
                 base.new_telegram(direction, at, runs_on && self.is_supervised(at));
@@ -97,6 +104,12 @@ impl Fscp2_1 {
             return self.reject_message(base, at, Class::Corruption, Detail::Flaw(flaw));
         }
         let late = self.late(base, stamp, correction.as_ref(), tap_gap, at);
+        if let Some((age, since)) =
+            self.corrected(stamp, correction.as_ref()).and_then(|stamp| self.time.age(stamp, at))
+            && !tap_gap
+        {
+            base.watch.aged(direction, age, since, at);
+        }
         self.accept_data(base, &telegram, late, tap_gap, at)
     }
 
@@ -140,12 +153,17 @@ impl Fscp2_1 {
         }
     }
 
-    fn note_data(&mut self, telegram: &Telegram<'_>, is_opening: bool) {
+    fn note_data(&mut self, telegram: &Telegram<'_>, is_opening: bool, tap_gap: bool, at: Location) {
+        let ping = telegram.message.mode.ping_count();
+        if self.data.ping != Some(ping) {
+            let is_known = self.data.ping.is_some() && !self.data.rejected && !tap_gap;
+            self.data.asked = is_known.then_some(at);
+        }
         self.data.last = Some(telegram.message.time_stamp);
         self.data.opening = is_opening;
         self.data.opened |= is_opening;
         self.data.running = Some(telegram.message.mode.is_running());
-        self.data.ping = Some(telegram.message.mode.ping_count());
+        self.data.ping = Some(ping);
         self.data.rejected = false;
     }
 
@@ -166,7 +184,7 @@ impl Fscp2_1 {
             self.time.supervised = false;
         }
         base.new_telegram(direction, at, false);
-        self.note_data(telegram, true);
+        self.note_data(telegram, true, false, at);
         self.time.forget_clock();
         self.unsupervised_until = None;
         Update::NoData
@@ -279,10 +297,7 @@ impl Fscp2_1 {
             let step = span(stamp.units_since(last));
             return Some(Detail::StampStep { limit: self.parameters.greatest_age(), step });
         }
-        if self.parameters.time_correction && !self.is_for_this_consumer(correction) {
-            return None;
-        }
-        let corrected = stamp.0.wrapping_add(correction.map_or(0, |correction| correction.correction.0));
+        let corrected = self.corrected(stamp, correction)?;
         let clock = self.time.clock_at_least(at)?;
         let age = i64::from(clock.wrapping_sub(corrected)).saturating_sub(AGE_SLACK);
         let too_old = age > i64::from(limit) && age < i64::from(BACK);
@@ -290,6 +305,12 @@ impl Fscp2_1 {
             limit: self.parameters.greatest_age(),
             age: TIME_UNIT.checked_mul(age).unwrap_or(Span::MAX),
         })
+    }
+
+    /// The time stamp by the clock of the consumer; `None` if the time correction with it is for another one.
+    fn corrected(&self, stamp: TimeStamp, correction: Option<&Correction>) -> Option<u16> {
+        let is_for_another = self.parameters.time_correction && !self.is_for_this_consumer(correction);
+        (!is_for_another).then(|| stamp.0.wrapping_add(correction.map_or(0, |correction| correction.correction.0)))
     }
 
     fn is_for_this_consumer(&self, correction: Option<&Correction>) -> bool {
@@ -318,7 +339,7 @@ impl Fscp2_1 {
         let silent = |last: Location| at.at.since(last.at) > self.watchdog;
         let ends_silence = base.watch.last(direction).is_some_and(silent) && !tap_gap;
         let running = mode.is_running();
-        self.note_data(telegram, false);
+        self.note_data(telegram, false, tap_gap, at);
         base.new_telegram(direction, at, running && self.is_supervised(at));
         base.in_operation(direction);
         if was_opening {

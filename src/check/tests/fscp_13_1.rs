@@ -108,7 +108,7 @@ fn both_clocks_may_turn_over() {
     assert_eq!((found(&outcome), outcome.unchecked), (vec![], None));
     assert_eq!((outcome.to_device.confirmed, outcome.to_host.confirmed), (12, 12));
     assert_eq!(kinds(&outcome), [EventKind::Joined]);
-    assert_eq!(outcome.round_trip.count(), 0, "nobody waits for an answer");
+    assert_eq!(outcome.round_trip.times.count(), 0, "nobody waits for an answer");
 }
 
 #[test]
@@ -190,7 +190,15 @@ fn a_delay_above_the_limit_is_told_when_it_begins() {
     packets[4].2 = octets(&answer, &[1, 2], Wire::default());
     let outcome = follow(&machine(ALL_KEYS), &packets);
     assert_eq!((found(&outcome), outcome.unchecked), (vec![], None), "asked at 14 ms, answered at 20 ms");
-    assert_eq!(outcome.round_trip.longest().unwrap().span, Span::from_millis(6));
+    assert_eq!(outcome.round_trip.times.longest().unwrap().span, Span::from_millis(6));
+    // As old as the round trip, and a step of the clock.
+    let ages = &outcome.to_device.ages.as_ref().unwrap().times;
+    let age = |extreme: Option<crate::timing::Extreme<Location>>| extreme.unwrap().span;
+    assert_eq!(
+        (ages.count(), age(ages.shortest()), age(ages.longest())),
+        (28, Span::from_millis(7), Span::from_millis(7))
+    );
+    assert_eq!(outcome.to_host.ages.as_ref().unwrap().times.count(), 0, "the host has not asked");
     let late = |packets: &mut Vec<Packet>| {
         packets.iter_mut().skip(20).for_each(|(at, ..)| *at += 12);
     };
@@ -200,6 +208,16 @@ fn a_delay_above_the_limit_is_told_when_it_begins() {
     // 112 - 14 ms by the tap, 200 - 120 by the host.
     let (limit, delay) = (Span::from_millis(8), Span::from_millis(18));
     assert_eq!(outcome.findings[0].detail, Detail::Delay { limit, delay });
+    let longest = outcome
+        .to_device
+        .ages
+        .as_ref()
+        .unwrap()
+        .longest
+        .iter()
+        .next()
+        .map(|(age, long)| (age, long.start, long.end.packet));
+    assert_eq!(longest.map(|(age, start, end)| (age, start.packet, end)), Some((Span::from_millis(19), 4, 21)));
     let mut packets = rounds(0, 30, [100, 500]);
     late(&mut packets);
     let outcome = follow(&machine(ALL_KEYS), &packets);
@@ -342,7 +360,7 @@ fn a_silence_without_frames_is_the_captures_if_the_connection_goes_on() {
         let both = vec![(Class::UnacceptableDelay, ToDevice, 13), (Class::UnacceptableDelay, ToHost, 14)];
         let (expected, missing) = if trips || frames { (both, None) } else { (vec![], Some((2, 13))) };
         assert_eq!((found(&outcome), lost), (expected, missing), "trips {trips}, frames {frames}");
-        let longest = outcome.to_host.intervals.longest().unwrap().span;
+        let longest = outcome.to_host.intervals.times.longest().unwrap().span;
         assert_eq!(longest, Span::from_millis(if frames { 250 } else { 10 }));
     }
 }

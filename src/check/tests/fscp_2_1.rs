@@ -194,6 +194,32 @@ fn old_data_are_found_by_the_consumers_clock() {
     }
 }
 
+/// Each answer comes 10 ms behind its question; by it the next message is 10 units old, and 2 us more with each message.
+#[test]
+fn answers_make_the_age_of_the_data_known() {
+    for format in FORMATS {
+        let mut run = Exchange::new(format, 0);
+        run.ahead = STEP + 10;
+        run.go(60);
+        let outcome = run.follow();
+        assert_eq!(found(&outcome), []);
+        let round_trip = &outcome.round_trip.times;
+        let span = |extreme: Option<crate::timing::Extreme<Location>>| extreme.unwrap().span;
+        let ten = Span::from_millis(10);
+        assert_eq!((span(round_trip.shortest()), span(round_trip.longest())), (ten, ten));
+        let answers = run.packets.iter().flatten().filter(|(direction, _)| *direction == ToDevice).count();
+        assert_eq!(round_trip.count(), u64::try_from(answers).unwrap() - 1, "the first one answers no question");
+        let ages = &outcome.to_host.ages.as_ref().unwrap().times;
+        let unit = 128;
+        // The opening answer set the producer's clock to the message's own time.
+        assert!(span(ages.shortest()) <= Span::from_micros(2 * unit), "{:?}", ages.shortest());
+        assert!(ages.quantile(0.2).unwrap() >= Span::from_micros(10 * unit), "{:?}", ages.quantile(0.2));
+        // Two whole units for the reading of two clocks, 16 us a message and 1 in 1000 for five messages.
+        assert!(span(ages.longest()) <= Span::from_micros(12 * unit + 5 * 26), "{:?}", ages.longest());
+        assert!(ages.count() > 50 && outcome.to_device.ages.as_ref().unwrap().times.count() == 0);
+    }
+}
+
 #[test]
 fn pings_and_answers_keep_their_turn() {
     for format in FORMATS {

@@ -110,7 +110,7 @@ fn forms_without_a_crc_rule_are_not_checkable_and_never_bad() {
     let outcome = follower.finish(None);
     assert_eq!(found(&outcome), []);
     assert_eq!(outcome.unchecked, Some(Unchecked::NoCrcRule));
-    assert_eq!(outcome.to_host.intervals.count(), 5, "the toggle bit is followed all the same");
+    assert_eq!(outcome.to_host.intervals.times.count(), 5, "the toggle bit is followed all the same");
 }
 
 /// The toggle bit goes on changing across the wrap, so that it no longer is the number's lowest bit.

@@ -84,8 +84,12 @@ fn a_capture_may_begin_anywhere_and_the_number_leaves_out_the_reserved_ones() {
         assert_eq!(kinds(&outcome), [EventKind::Joined]);
         let confirmed = 8 - u64::try_from(skip).unwrap();
         assert_eq!((outcome.to_device.confirmed, outcome.to_host.confirmed), (confirmed, confirmed));
-        assert_eq!(outcome.to_host.intervals.count(), confirmed - 1);
-        assert_eq!(outcome.to_host.intervals.longest().unwrap().span.as_nanos(), 10_000_000, "from the request on");
+        assert_eq!(outcome.to_host.intervals.times.count(), confirmed - 1);
+        assert_eq!(
+            outcome.to_host.intervals.times.longest().unwrap().span.as_nanos(),
+            10_000_000,
+            "from the request on"
+        );
     }
 }
 
@@ -292,5 +296,5 @@ fn an_answer_that_shows_only_behind_the_next_request_was_not_captured_before() {
     assert_eq!(follower.base.watch.lost_with_frames(), Some((1, place(11))));
     let outcome = follower.finish(None);
     assert_eq!((found(&outcome), outcome.to_host.confirmed), (vec![], 9));
-    assert_eq!(outcome.to_host.intervals.longest().unwrap().span, Span::from_millis(10));
+    assert_eq!(outcome.to_host.intervals.times.longest().unwrap().span, Span::from_millis(10));
 }

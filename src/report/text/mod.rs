@@ -68,6 +68,7 @@ pub fn text(report: &Report, width: usize, detailed: bool) -> String {
             connections::admissible(&mut out, told, width);
             connections::intervals(&mut out, told, width);
             timing::longest(&mut out, told, width);
+            timing::ages(&mut out, told, width);
             if let Some(capture) = &report.capture {
                 timing::cycles(&mut out, &capture.cycles, width);
             }

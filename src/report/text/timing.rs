@@ -2,7 +2,7 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::ConnectionReport;
+use super::super::model::{ConnectionReport, IntervalReport};
 use super::super::number::{counted, grouped, micros_down, millis_short};
 use super::super::timing_model::{CycleReport, LongIntervalReport, RelayReport};
 use super::summary::{SHORT, cut};
@@ -61,6 +61,45 @@ pub(super) fn longest(out: &mut String, connections: &[ConnectionReport], width:
     cut(out, all.len(), rows.len(), "longest");
     let text = "frames: of the carrier during the interval; gap: longest time between two of them; other: new telegrams of the \
                 other direction meanwhile; faults: of the capture meanwhile";
+    paragraph(out, "  - ", text, width);
+}
+
+/// How old telegrams were when they passed the tap, those first that were the oldest in their watchdog.
+pub(super) fn ages(out: &mut String, connections: &[ConnectionReport], width: usize) {
+    let mut all: Vec<(&ConnectionReport, &'static str, &IntervalReport)> = connections
+        .iter()
+        .filter_map(|connection| Some((connection, connection.age.as_ref()?)))
+        .flat_map(|(connection, age)| {
+            [("to_device", &age.to_device), ("to_host", &age.to_host)].map(|(of, told)| (connection, of, told))
+        })
+        .filter(|(_, _, told)| told.count > 0)
+        .collect();
+    if all.is_empty() {
+        return;
+    }
+    all.sort_by_key(|(connection, _, told)| connection.watchdog_ns.saturating_sub(told.max_ns.unwrap_or_default()));
+    line(out, "\nAge where they pass the tap, at most, measured (ms; least margin first)\n");
+    let head = [
+        ("telegrams", Left),
+        ("number", Right),
+        ("shortest", Right),
+        ("median", Right),
+        ("99.9 %", Right),
+        ("longest", Right),
+        ("packet", Right),
+    ];
+    let rows: Vec<_> = all
+        .iter()
+        .map(|(connection, of, told)| {
+            let mut row = vec![format!("{} {of}", connection.id), grouped(told.count)];
+            row.extend([told.min_ns, told.p50_ns, told.p999_ns, told.max_ns].map(time));
+            row.push(told.max_file.zip(told.max_packet).map_or_else(|| "-".to_owned(), |(file, at)| place(file, at)));
+            row
+        })
+        .collect();
+    out.push_str(&table(&head, &rows, width));
+    let text = "since the telegram that each answers passed the tap: it was not made before; FSCP 13/1 and 2/1: by its time stamp. Where the \
+                sides wait for each other, the two ages make up the interval: what passes on the host's side of the tap, and what on the device's";
     paragraph(out, "  - ", text, width);
 }
 
