@@ -35,19 +35,21 @@ impl Series {
         let before = self.before.replace(span);
         self.times.record(span, end);
         if self.open.is_some() || self.longest.enters(span) {
-            self.complete(span);
-            if self.longest.enters(span) {
-                self.longest.insert(span, LongInterval::new(start, end, before, other_telegrams));
-                self.open = Some(end);
-            }
+            self.keep(span, LongInterval::new(start, end, before, other_telegrams));
         }
         self.maxima.get_or_insert_with(|| Maxima::new(start.at)).record(span, end.at);
     }
 
-    fn complete(&mut self, after: Span) {
-        let Some(end) = self.open.take() else { return };
-        if let Some(long) = self.longest.iter_mut().find(|long| long.end == end) {
-            long.after = Some(after);
+    /// Tells the one before what stands behind it, and keeps this one if it is among the longest.
+    #[cold]
+    fn keep(&mut self, span: Span, long: LongInterval) {
+        let open = self.open.take();
+        if let Some(before) = self.longest.iter_mut().find(|before| Some(before.end) == open) {
+            before.after = Some(span);
+        }
+        if self.longest.enters(span) {
+            self.open = Some(long.end);
+            self.longest.insert(span, long);
         }
     }
 
@@ -61,6 +63,19 @@ impl Series {
     /// `carried` is what the carrier brought meanwhile, where that is known.
     #[inline(always)]
     pub(super) fn carried(
+        &mut self,
+        end: Location,
+        carried: Option<Carried>,
+        around: impl FnOnce(Instant) -> (Option<Span>, u32),
+    ) {
+        // Nearly always all there is to do.
+        if self.open.is_some() {
+            self.look_around(end, carried, around);
+        }
+    }
+
+    #[cold]
+    fn look_around(
         &mut self,
         end: Location,
         carried: Option<Carried>,

@@ -77,11 +77,11 @@ fn report(
         losses: Vec::new(),
         events: events.collect(),
         interval: Directions {
-            to_device: series(&outcome.to_device.intervals, verdict.watchdog),
-            to_host: series(&outcome.to_host.intervals, verdict.watchdog),
+            to_device: comparable(&outcome.to_device.intervals, verdict.watchdog),
+            to_host: comparable(&outcome.to_host.intervals, verdict.watchdog),
         },
         age: ages(outcome, verdict.watchdog),
-        round_trip: series(&outcome.round_trip, verdict.watchdog),
+        round_trip: comparable(&outcome.round_trip, verdict.watchdog),
         relay: relay(connection, outcome),
         watchdog_ns: verdict.watchdog.as_nanos(),
         margin_ns: verdict.margin.map(Span::as_nanos),
@@ -175,17 +175,20 @@ fn series(series: &Series, watchdog: Span) -> IntervalReport {
         p50_ns: times.quantile(0.5).map(Span::as_nanos),
         p999_ns: times.quantile(0.999).map(Span::as_nanos),
         histogram: histogram(times, watchdog),
-        fine: longest.map(|_| fine(&times.fine())),
+        fine: None,
         maxima: series.maxima.as_ref().map(maxima),
         longest: build_timing::longest(&series.longest),
     }
 }
 
+/// With what `compare` needs.
+fn comparable(told: &Series, watchdog: Span) -> IntervalReport {
+    let fine = told.times.longest().map(|_| fine(&told.times.fine()));
+    IntervalReport { fine, ..series(told, watchdog) }
+}
+
 fn ages(outcome: &ConnectionOutcome, watchdog: Span) -> Option<Directions<IntervalReport>> {
-    // Nothing compares them, and what is counted finely takes room.
-    let age = |line: &DirectionOutcome| {
-        line.ages.as_ref().map(|ages| IntervalReport { fine: None, ..series(ages, watchdog) })
-    };
+    let age = |line: &DirectionOutcome| line.ages.as_ref().map(|ages| series(ages, watchdog));
     Some(Directions { to_device: age(&outcome.to_device)?, to_host: age(&outcome.to_host)? })
 }
 
