@@ -218,7 +218,8 @@ impl<'m> Checker<'m> {
                 state.tap.telegrams_missing(telegrams, at);
             }
         }
-        let tell: Vec<bool> = state.followers.iter().map(Follower::tells_of_giving_up).collect();
+        let tell = |follower: &Follower| follower.tells_of_giving_up().then(|| follower.base.watch.watchdog());
+        let tell: Vec<Option<Span>> = state.followers.iter().map(tell).collect();
         let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
         let losses: Vec<_> = connections.iter_mut().map(|one| one.losses.as_mut_slice()).collect();
         look_over_gaps(&mut losses.into_iter().zip(tell).collect::<Vec<_>>());

@@ -221,6 +221,16 @@ impl Profile {
         matches!(self, Self::Fscp13_1(_) | Self::Fscp2_1(_))
     }
 
+    /// Whether the device sends without having been asked, so that a silent host does not silence it. Of a declared layout nobody knows,
+    /// and most such devices do.
+    pub fn is_device_unasked(&self) -> bool {
+        match self {
+            Self::Fscp13_1(_) | Self::Declared(_) => true,
+            Self::Fscp2_1(p) => p.is_data(Direction::ToHost),
+            Self::Fscp12_1(_) | Self::Fscp3_1(_) | Self::Iec62541_15(_) => false,
+        }
+    }
+
     /// The designator of the profile.
     pub const fn name(&self) -> &'static str {
         match self {

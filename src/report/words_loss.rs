@@ -235,6 +235,9 @@ pub(super) fn unknown(unknown: Unknown) -> String {
              clock was set back. What came before it in time is not told."
         ),
         Unknown::NotResumed => "The capture ends before the connection ran again.".to_owned(),
+        Unknown::HostAlone => {
+            "On this carrier the devices only answer: a host that stands still and a carrier that passes nothing look alike.".to_owned()
+        }
         Unknown::NothingToCompare => {
             "Frames of this carrier do not repeat telegrams and no other connection is on it: a silent end and a silent carrier look alike."
                 .to_owned()

@@ -292,6 +292,27 @@ fn a_host_that_stands_still_is_told_from_one_connection() {
     assert_eq!(all(&tell(&machine, &octets, 0)), [Some(Cause::HostStall)]);
 }
 
+/// Two connections by which only the host sends process data: the devices answer, and are silent when it is.
+#[test]
+fn where_devices_only_answer_a_silent_host_and_a_silent_bus_look_alike() {
+    let text = super::fscp_2_1::text(&[1]);
+    let (connections, _) = text.split_once("[[signal]]").unwrap();
+    let function = "[[function]]\nid = \"stop\"\npath = [\"switch\", \"lift-0\", \"drive\"]\nrequired = { response_time = \"1 s\" }\n";
+    let machine = machine::read("machine.toml", &[connections, function].concat()).unwrap();
+    for (kind, seed) in [FaultKind::BusGap, FaultKind::HostStall].into_iter().flat_map(|kind| [(kind, 1), (kind, 2)]) {
+        let octets = staged(&machine, kind, 0, Direction::ToDevice, seed).unwrap();
+        let told = tell(&machine, &octets, 0);
+        let (_, story) = &told.losses[0];
+        assert_eq!(story.decided, None, "{kind:?} {seed}");
+        let mut likely: Vec<Cause> = story.suspects.iter().take(2).map(|suspect| suspect.cause).collect();
+        likely.sort_unstable();
+        assert_eq!(likely, [Cause::BusGap, Cause::HostStall]);
+        assert!(story.unknown.contains(&Unknown::HostAlone));
+    }
+    let octets = staged(&machine, FaultKind::DeviceStall, 0, Direction::ToHost, 1).unwrap();
+    assert_eq!(tell(&machine, &octets, 0).losses[0].1.decided, Some(Cause::DeviceStall));
+}
+
 /// Memory: rings of fixed size whatever the capture holds.
 #[test]
 fn the_timeline_is_bounded_and_in_order() {

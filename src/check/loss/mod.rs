@@ -49,12 +49,12 @@ pub struct Loss {
 }
 
 impl Loss {
-    /// Whether the connection ran on over most of `gap`, longer than its watchdog; `next` is its next loss.
-    fn ran_on_over(&self, gap: &Stretch, next: Option<&Self>) -> bool {
+    /// Whether the connection ran on over most of `gap`, longer than its `watchdog`; `next` is its next loss.
+    fn ran_on_over(&self, gap: &Stretch, watchdog: Span, next: Option<&Self>) -> bool {
         let (Sign::Unseen { span } | Sign::Pause { span }) = self.sign else { return false };
         let is_reaction = |sign| matches!(sign, Sign::Told(_) | Sign::FailSafe | Sign::Restart);
         // The first telegrams behind it may have been on their way when the watchdog ran out.
-        let soon = |next: &Self| next.location.at.since(self.location.at) <= gap.span();
+        let soon = |next: &Self| next.location.at.since(self.location.at) <= watchdog;
         let gave_up = self.further.iter().any(|(_, _, sign)| is_reaction(*sign))
             || next.is_some_and(|next| is_reaction(next.sign) && soon(next));
         let from = Instant::from_nanos(self.location.at.as_nanos().saturating_sub(span.as_nanos()));
@@ -77,17 +77,18 @@ impl Loss {
 }
 
 /// Counts for each loss of `connections`, by connection, the others that ran on over the gap of the capture before it. Beside the
-/// losses stands whether the connection would tell on the wire that it gave up.
-pub(super) fn look_over_gaps(connections: &mut [(&mut [Loss], bool)]) {
+/// losses stands the watchdog, of a connection that would tell on the wire that it gave up.
+pub(super) fn look_over_gaps(connections: &mut [(&mut [Loss], Option<Span>)]) {
     for index in 0..connections.len() {
         let Some((before, rest)) = connections.split_at_mut_checked(index) else { return };
         let Some(((losses, _), after)) = rest.split_first_mut() else { return };
         for loss in losses.iter_mut() {
             let Some(gap) = loss.capture_gap.filter(|gap| !gap.is_back()) else { continue };
             let elsewhere = before.iter().chain(after.iter());
-            let ran_on = elsewhere.filter(|(_, tells)| *tells).filter(|(others, _)| {
+            let telling = elsewhere.filter_map(|(others, watchdog)| Some((others, (*watchdog)?)));
+            let ran_on = telling.filter(|(others, watchdog)| {
                 let with_next = others.iter().zip(others.iter().skip(1).map(Some).chain([None]));
-                with_next.into_iter().any(|(other, next)| other.ran_on_over(&gap, next))
+                with_next.into_iter().any(|(other, next)| other.ran_on_over(&gap, *watchdog, next))
             });
             loss.others.over_gap = u32::try_from(ran_on.count()).unwrap_or(u32::MAX);
         }
@@ -202,6 +203,8 @@ pub struct Others {
     pub same_carrier: [u32; 2],
     /// Of these, the ones whose frames on it went on at least one way while that direction was silent.
     pub same_carrier_on: [u32; 2],
+    /// Of those on the carrier of the telegrams to the device, the ones whose devices send without having been asked.
+    pub devices_unasked: u32,
     /// Those that ran on over the gap of the capture before the sign, although it was longer than their watchdogs: nothing stood still
     /// in it. Counted when all is known.
     pub over_gap: u32,

@@ -21,6 +21,7 @@ pub(in crate::check) struct Recorder {
     watchdog: Span,
     /// Kind of carrier.
     carrier: Both<std::mem::Discriminant<Carrier>>,
+    is_device_unasked: bool,
     /// Directions in which the watchdog runs during operation.
     supervised: Both<bool>,
     fail_safe: Both<bool>,
@@ -39,7 +40,7 @@ pub(in crate::check) struct Recorder {
 crate::saved::resume!(Recorder {
     plain: lines, fail_safe, running, open, ran, losses, omitted, capture_gap, looks_around;
     nested: ;
-    fixed: connection, least, watchdog, carrier, supervised
+    fixed: connection, least, watchdog, carrier, is_device_unasked, supervised
 });
 
 /// From when to when the others are looked at, for each direction; and the kind of carrier.
@@ -67,6 +68,7 @@ impl Recorder {
                 to_device: kind(&connection.to_device.carrier),
                 to_host: kind(&connection.to_host.carrier),
             },
+            is_device_unasked: connection.profile.is_device_unasked(),
             supervised,
             fail_safe: Both::default(),
             running: false,
@@ -233,7 +235,11 @@ impl Recorder {
                     && from.is_none_or(|from| self.lines.of(*way).is_dense(to.since(from)))
             };
             let frames_on = |way: Direction| from.is_some_and(|from| self.lines.of(way).frames_went_on(from, to));
-            *same = same.saturating_add(u32::from(BOTH.iter().any(shared)));
+            let is_shared = BOTH.iter().any(shared);
+            *same = same.saturating_add(u32::from(is_shared));
+            if silent == Direction::ToDevice && is_shared && self.is_device_unasked {
+                others.devices_unasked = others.devices_unasked.saturating_add(1);
+            }
             *on = on.saturating_add(u32::from(BOTH.into_iter().filter(shared).any(frames_on)));
         }
     }

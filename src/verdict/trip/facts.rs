@@ -1,7 +1,7 @@
 //! What was measured around a loss, before anything is concluded.
 
 use super::is_reaction;
-use crate::check::{Class, ConnectionOutcome, Content, Detail, Location, Loss, Seen, Sign, Stretch, TripCause};
+use crate::check::{Class, ConnectionOutcome, Content, Detail, Location, Loss, Others, Seen, Sign, Stretch, TripCause};
 use crate::machine::{Carrier, Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::next_number;
 use crate::time::{Instant, Span};
@@ -26,6 +26,8 @@ pub struct Facts {
     pub reacted: bool,
     /// Whether the ends of this profile show when they give up; those of a declared layout do not.
     pub would_show: bool,
+    /// Whether its device sends without having been asked.
+    pub device_unasked: bool,
     /// Whether both directions travel in the same frames, out and back (Type 12).
     pub same_frames: bool,
     /// Where the capture lost packets, if that touches the silence.
@@ -157,6 +159,7 @@ impl Facts {
             to_host,
             first_silent: first_silent(connection, &lines, loss),
             would_show: !matches!(connection.profile, Profile::Declared(_)),
+            device_unasked: connection.profile.is_device_unasked(),
             reacted: signs().any(|(_, _, sign)| is_reaction(sign)),
             same_frames: BOTH.into_iter().all(|direction| {
                 let carrier = &connection.place(direction).carrier;
@@ -171,6 +174,20 @@ impl Facts {
             starts: u32::try_from(loss.further.iter().filter(|(_, _, sign)| is_reaction(*sign)).count())
                 .unwrap_or(u32::MAX),
         }
+    }
+
+    /// Whether nobody but the host sends on the carrier without having been asked, and all are silent since it was the host's turn: then
+    /// a host that stands still and a carrier that passes nothing look alike, unless counters of the carrier show that frames are missing.
+    pub(super) fn is_host_alone(&self, others: &Others) -> bool {
+        let (number, on) = others.on_carrier(Direction::ToDevice);
+        let unasked = self.device_unasked || others.devices_unasked > 0;
+        let repeats = self.to_device.is_cyclic || self.to_host.is_cyclic;
+        self.first_silent == Some(Direction::ToDevice)
+            && number > 0
+            && on == 0
+            && !unasked
+            && !repeats
+            && self.capture_gap.is_none()
     }
 
     /// One direction.

@@ -4,7 +4,8 @@
 //!
 //! Each piece of evidence is a fact with its figures and a small whole weight for or against one cause; `rules.rs` has them all.
 //! The weights of a cause are added. The cause with the greatest sum comes first. It counts as decided if its sum is at least
-//! [`DECISIVE`] and greater than that of every other cause; otherwise nothing is decided. The weights are common
+//! [`DECISIVE`] and greater than that of every other cause; otherwise nothing is decided. Nor is it between a host and a carrier where
+//! devices only answer, and all are silent. The weights are common
 //! practice in the search for faults, no source: 5 and more for what hardly has another explanation, 2 to 4 for what fits well, 1 for
 //! what goes with it, below 0 for what speaks against.
 //!
@@ -276,6 +277,8 @@ pub enum Unknown {
     NotResumed,
     /// Nothing else travels on this carrier and its frames do not repeat telegrams: a silent end and a silent carrier look alike.
     NothingToCompare,
+    /// On this carrier the devices only answer: a silent host and a silent carrier look alike.
+    HostAlone,
 }
 
 /// The story of `loss`, the loss with that index in `outcome`. `first`: begin of the capture.
@@ -299,6 +302,9 @@ pub fn tell(
         }
         _ => None,
     };
+    let is_alike =
+        |cause: &Cause| matches!(cause, Cause::BusGap | Cause::HostStall) && facts.is_host_alone(&loss.others);
+    let decided = decided.filter(|cause| !is_alike(cause));
     let unknown = unknown(&facts, loss, first);
     Some(Story { facts, suspects, decided, unknown })
 }
@@ -334,6 +340,9 @@ fn unknown(facts: &Facts, loss: &Loss, first: Option<crate::time::Instant>) -> V
     let is_alone = |direction| !facts.line(direction).is_cyclic && loss.others.on_carrier(direction).0 == 0;
     if facts.first_silent.is_some_and(is_alone) {
         unknown.push(Unknown::NothingToCompare);
+    }
+    if facts.is_host_alone(&loss.others) {
+        unknown.push(Unknown::HostAlone);
     }
     unknown
 }

@@ -47,6 +47,7 @@ fn facts() -> Facts {
         first_silent: None,
         reacted: true,
         would_show: true,
+        device_unasked: false,
         same_frames: true,
         capture_gap: None,
         paused: None,
@@ -118,7 +119,7 @@ fn an_end_that_sends_nothing_while_the_frames_run_on_has_stalled() {
         devices_on: 4,
         same_carrier: [4; 2],
         same_carrier_on: [4; 2],
-        over_gap: 0,
+        ..Others::default()
     };
     assert_eq!(ranked(&stalled(), &Loss { others: others_on, ..told() }), [(Cause::DeviceStall, 7)]);
 }
@@ -148,7 +149,7 @@ fn a_silent_end_and_a_silent_carrier_are_told_apart_by_the_others() {
         devices_on: 3,
         same_carrier: [3; 2],
         same_carrier_on: [3; 2],
-        over_gap: 0,
+        ..Others::default()
     };
     assert_eq!(first(&both, &Loss { others: on, ..told() }), Some(Cause::DeviceStall));
 }
