@@ -75,8 +75,12 @@ impl Fscp2_1 {
     /// two ping intervals.
     pub fn coordination_timeout(&self) -> Span {
         let pings = i64::from(self.timeout_multiplier).saturating_add(2);
-        let ping = self.packet_interval.checked_mul(i64::from(self.ping_interval));
-        ping.and_then(|ping| ping.checked_mul(pings)).unwrap_or(Span::MAX)
+        self.ping_time().checked_mul(pings).unwrap_or(Span::MAX)
+    }
+
+    /// From one ping to the next.
+    pub fn ping_time(&self) -> Span {
+        self.packet_interval.checked_mul(i64::from(self.ping_interval)).unwrap_or(Span::MAX)
     }
 
     /// The greatest age of data.

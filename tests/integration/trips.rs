@@ -174,12 +174,13 @@ impl Confusion {
                 let Some(octets) = staged(&stage.machine, kind, connection, direction, seed) else { continue };
                 let told = tell(&stage.machine, &octets, connection);
                 let what = format!("{} {} {} {}, seed {seed}", stage.name, kind.name(), declared.id, direction.name());
-                self.count(kind, direction, &told, &what);
+                let is_unprotected = matches!(declared.profile, Profile::Iec62541_15(_));
+                self.count(kind, direction, is_unprotected, &told, &what);
             }
         }
     }
 
-    fn count(&mut self, kind: FaultKind, direction: Direction, told: &Told, what: &str) {
+    fn count(&mut self, kind: FaultKind, direction: Direction, is_unprotected: bool, told: &Told, what: &str) {
         // A wrong telegram that is replaced before its receiver looks is none to it.
         let single = FaultKind::ALL.contains(&kind) && kind != FaultKind::UnacceptableDelay;
         if told.losses.is_empty() && !told.tripped && single {
@@ -196,7 +197,11 @@ impl Confusion {
             [] => "no loss".to_owned(),
             [(_, story), ..] => story.decided.map_or_else(|| "not decided".to_owned(), |cause| format!("{cause:?}")),
         };
-        if first != format!("{:?}", due(kind, direction)) {
+        // A request of IEC 62541-15 has no CRC: a bit of its number that is wrong makes it another request.
+        let is_burst =
+            matches!(kind, FaultKind::Corruption | FaultKind::CorruptionBurst) && direction == Direction::ToDevice;
+        let is_other = is_burst && is_unprotected && first == format!("{:?}", Cause::WrongTelegram);
+        if !is_other && first != format!("{:?}", due(kind, direction)) {
             let weights = |(loss, story): &(Loss, Story)| {
                 let suspects = story.suspects.iter().map(|s| format!("{:?} {} {:?}", s.cause, s.weight, s.evidence));
                 format!("{:?} {:?}\n    {}", loss.sign, loss.direction, suspects.collect::<Vec<_>>().join("\n    "))

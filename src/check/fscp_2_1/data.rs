@@ -204,6 +204,15 @@ impl Fscp2_1 {
         }
     }
 
+    /// Pings that may have passed in a silence that is too long, and told as such.
+    fn pings_unseen(&self, base: &Base, at: Location) -> i64 {
+        let silence = base.watch.last(self.parameters.produces).map_or(Span::ZERO, |last| at.at.since(last.at));
+        if silence <= self.watchdog {
+            return 0;
+        }
+        silence.as_nanos().checked_div(self.parameters.ping_time().as_nanos()).unwrap_or(0)
+    }
+
     /// A message that fits no key.
     fn reject_data(
         &mut self,
@@ -330,7 +339,8 @@ impl Fscp2_1 {
         let mode = telegram.message.mode;
         let (was_running, was_opening) = (self.data.running, self.data.opening);
         let expected = self.data.ping.filter(|_| !tap_gap && !self.data.rejected);
-        let wrong_ping = expected.filter(|ping| mode.ping_count().wrapping_sub(*ping) & 3 > 1);
+        let most = self.pings_unseen(base, at).saturating_add(1);
+        let wrong_ping = expected.filter(|ping| i64::from(mode.ping_count().wrapping_sub(*ping) & 3) > most);
         let is_lost = wrong_ping.is_some() && base.watch.were_frames_late(direction);
         if is_lost {
             base.missing_with_frames(direction, at, 1);

@@ -203,7 +203,8 @@ pub struct Others {
     pub same_carrier: [u32; 2],
     /// Of these, the ones whose frames on it went on at least one way while that direction was silent.
     pub same_carrier_on: [u32; 2],
-    /// Of those on the carrier of the telegrams to the device, the ones whose devices send without having been asked.
+    /// Other connections whose devices send without having been asked on the carrier of the telegrams to the device, and which ran, at
+    /// least until the silence began.
     pub devices_unasked: u32,
     /// Those that ran on over the gap of the capture before the sign, although it was longer than their watchdogs: nothing stood still
     /// in it. Counted when all is known.

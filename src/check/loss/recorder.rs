@@ -215,6 +215,13 @@ impl Recorder {
 
     /// Adds what this connection did over `window` to what the others did.
     pub(in crate::check) fn tell(&self, window: &Window, others: &mut Others) {
+        let (from, carrier) = (window.from.to_device, window.carrier.to_device);
+        // It may be lost already by what the other is about to be lost by.
+        let lost = self.losses.last().filter(|loss| loss.was_running).map(|loss| loss.location.at);
+        let ran = self.running || from.is_some_and(|from| lost >= Some(from));
+        if ran && self.is_device_unasked && self.carrier.to_host == carrier {
+            others.devices_unasked = others.devices_unasked.saturating_add(1);
+        }
         if !self.running {
             return;
         }
@@ -235,11 +242,7 @@ impl Recorder {
                     && from.is_none_or(|from| self.lines.of(*way).is_dense(to.since(from)))
             };
             let frames_on = |way: Direction| from.is_some_and(|from| self.lines.of(way).frames_went_on(from, to));
-            let is_shared = BOTH.iter().any(shared);
-            *same = same.saturating_add(u32::from(is_shared));
-            if silent == Direction::ToDevice && is_shared && self.is_device_unasked {
-                others.devices_unasked = others.devices_unasked.saturating_add(1);
-            }
+            *same = same.saturating_add(u32::from(BOTH.iter().any(shared)));
             *on = on.saturating_add(u32::from(BOTH.into_iter().filter(shared).any(frames_on)));
         }
     }
