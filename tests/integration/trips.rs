@@ -303,7 +303,7 @@ fn where_devices_only_answer_a_silent_host_and_a_silent_bus_look_alike() {
     let text = super::fscp_2_1::text(&[1]);
     let (connections, _) = text.split_once("[[signal]]").unwrap();
     let function = "[[function]]\nid = \"stop\"\npath = [\"switch\", \"lift-0\", \"drive\"]\nrequired = { response_time = \"1 s\" }\n";
-    let machine = machine::read("machine.toml", &[connections, function].concat()).unwrap();
+    let machine = machine::read("machine.toml", [connections, function].concat()).unwrap();
     for (kind, seed) in [FaultKind::BusGap, FaultKind::HostStall].into_iter().flat_map(|kind| [(kind, 1), (kind, 2)]) {
         let octets = staged(&machine, kind, 0, Direction::ToDevice, seed).unwrap();
         let told = tell(&machine, &octets, 0);
