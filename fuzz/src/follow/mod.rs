@@ -18,9 +18,28 @@ use stopspan::machine::{self, Direction, Machine};
 use stopspan::state::{self, Asked};
 use stopspan::time::Instant;
 
-static MACHINE: LazyLock<Machine> = LazyLock::new(|| {
-    machine::read("follow.toml", include_str!("machine.toml")).unwrap_or_else(|problems| panic!("{problems}"))
+const TEXT: &str = include_str!("machine.toml");
+
+static MACHINE: LazyLock<Machine> = LazyLock::new(|| read(TEXT));
+
+/// Each connection of the machine with the first one only, so that a state is small; and which of these it is.
+static APART: LazyLock<Vec<(Machine, usize)>> = LazyLock::new(|| {
+    let starts: Vec<usize> = TEXT.match_indices("\n[[").map(|(start, _)| start + 1).chain([TEXT.len()]).collect();
+    let (head, tables) = (&TEXT[..starts[0]], starts.windows(2).map(|ends| &TEXT[ends[0]..ends[1]]));
+    let apart = |connection: usize| {
+        let mut number = 0..;
+        let kept = tables.clone().filter(|table| {
+            let number = if table.starts_with("[[connection]]") { number.next() } else { None };
+            number.is_none_or(|number| number == 0 || number == connection)
+        });
+        (read(&[head].into_iter().chain(kept).collect::<String>()), connection.min(1))
+    };
+    (0..MACHINE.connections.len()).map(apart).collect()
 });
+
+fn read(text: &str) -> Machine {
+    machine::read("follow.toml", text).unwrap_or_else(|problems| panic!("{problems}"))
+}
 
 /// EtherType of the first direction of the first connection.
 const FIRST: u16 = 0x9100;
@@ -46,7 +65,7 @@ pub fn ordered_and_bounded(outcome: &ConnectionOutcome) {
 struct Bench<'m> {
     machine: &'m Machine,
     checker: Checker<'m>,
-    /// The check is cut behind telegram n of eight where bit n is set.
+    /// The check is cut behind telegram n of eight where bit n is set, and behind each ninth that the bus holds if any is.
     cuts: u8,
     now: i64,
     number: u64,
@@ -67,7 +86,10 @@ impl<'m> Bench<'m> {
             match self.image.clone() {
                 Some((connection, image)) => {
                     for (direction, octets) in [Direction::ToDevice, Direction::ToHost].into_iter().zip(image) {
-                        octets.iter().for_each(|octets| self.show(connection, direction, octets));
+                        octets.iter().for_each(|octets| self.put(connection, direction, octets));
+                    }
+                    if self.cuts != 0 && self.number.is_multiple_of(9) {
+                        self.cut();
                     }
                 }
                 None => {
@@ -80,15 +102,19 @@ impl<'m> Bench<'m> {
     }
 
     fn show(&mut self, connection: usize, direction: Direction, telegram: &[u8]) {
+        self.put(connection, direction, telegram);
+        self.cuts = self.cuts.rotate_right(1);
+        if self.cuts & 1 == 1 {
+            self.cut();
+        }
+    }
+
+    fn put(&mut self, connection: usize, direction: Direction, telegram: &[u8]) {
         self.number += 1;
         let place = u16::try_from(connection).expect("few connections") * 2;
         let ether_type = FIRST + place + u16::from(direction == Direction::ToHost);
         let link = Headers { destination: Mac([0xFF; 6]), source: Mac([2, 0, 0, 0, 0, 1]), ..Headers::default() };
         self.packet(&compose::other(&link, ether_type, telegram));
-        self.cuts = self.cuts.rotate_right(1);
-        if self.cuts & 1 == 1 {
-            self.cut();
-        }
     }
 
     /// The state is written, read and taken up.
@@ -137,8 +163,10 @@ pub fn raw(machine: &Machine, lengths: [usize; 2], octets: &[u8]) {
 pub fn follow(octets: &[u8]) {
     let Some((which, script)) = octets.split_first() else { return };
     let connection = usize::from(*which) % MACHINE.connections.len();
-    let (plain, wrong) = play(connection, script, false, 0);
-    let (held, _) = play(connection, script, true, 0);
+    let [(plain, wrong), (held, _)] = [false, true].map(|held| {
+        let (bench, wrong) = play(Bench::new(&MACHINE), connection, script, held);
+        (bench.finish(connection), wrong)
+    });
     let told = |outcome: &ConnectionOutcome| -> Vec<(Direction, Class)> {
         outcome.findings.iter().map(|finding| (finding.direction, finding.class)).collect()
     };
@@ -151,14 +179,17 @@ pub fn parts(octets: &[u8]) {
     let Some((&[which, cuts], script)) = octets.split_first_chunk() else { return };
     let connection = usize::from(which) % MACHINE.connections.len();
     // What the bus repeats comes with it.
-    let [whole, parts] = [0, cuts].map(|cuts| play(connection, script, true, cuts).0);
+    let (machine, index) = &APART[connection];
+    let [whole, parts] = [0, cuts].map(|cuts| {
+        let bench = Bench { cuts, ..Bench::new(machine) };
+        play(bench, connection, script, true).0.finish(*index)
+    });
     assert_eq!(format!("{whole:?}"), format!("{parts:?}"));
 }
 
-/// What the checker says of the conversation that `script` asks for, and whether anything in it is wrong.
-fn play(connection: usize, script: &[u8], held: bool, cuts: u8) -> (ConnectionOutcome, bool) {
-    let mut sender = sender(&MACHINE, connection);
-    let (mut bench, mut wrong) = (Bench { cuts, ..Bench::new(&MACHINE) }, false);
+/// The conversation of `connection` that `script` asks for, at the end of the steps, and whether anything in it is wrong.
+fn play<'m>(mut bench: Bench<'m>, connection: usize, script: &[u8], held: bool) -> (Bench<'m>, bool) {
+    let (mut sender, mut wrong) = (sender(&MACHINE, connection), false);
     // A telegram that is missing with its frame may be lost by the capture: so the bus shows what it holds all the time.
     bench.image = Some((connection, [None, None]));
     let mut past: [Vec<Vec<u8>>; 2] = Default::default();
@@ -202,7 +233,7 @@ fn play(connection: usize, script: &[u8], held: bool, cuts: u8) -> (ConnectionOu
             bench.show(connection, direction, &octets);
         }
     }
-    (bench.finish(connection), wrong)
+    (bench, wrong)
 }
 
 /// Turns until every profile is in operation and its hidden numbers and rules are known.
@@ -251,7 +282,8 @@ mod tests {
     #[test]
     fn every_connection_is_examined() {
         for connection in 0..MACHINE.connections.len() {
-            let (outcome, wrong) = play(connection, &[0, 0, 7].repeat(300), true, 0);
+            let (bench, wrong) = play(Bench::new(&MACHINE), connection, &[0, 0, 7].repeat(300), true);
+            let outcome = bench.finish(connection);
             let id = &MACHINE.connections[connection].id;
             assert_eq!(
                 (&outcome.findings, &outcome.trips, outcome.unchecked, wrong),
