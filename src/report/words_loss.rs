@@ -126,8 +126,8 @@ pub(super) fn fact(fact: Fact) -> String {
             format!("The carrier's counters show packets missing over {}, and the connection gave up.", between(gap))
         }
         Fact::NothingCaptured { silence } => format!(
-            "No frame that could have carried a telegram was captured in this silence of {silence}, and the connection ran on as if \
-             nothing had happened: the capture paused or lost them, or its clock jumped."
+            "Of this silence of {silence} all but at most a watchdog time passed without a captured frame that could have carried a \
+             telegram, and the connection ran on as if nothing had happened: the capture paused or lost them, or its clock jumped."
         ),
         Fact::NumbersWentOn { telegrams, silence } => format!(
             "The numbers in the telegrams went on by {} over the silence of {silence}, and neither end gave up: they were exchanged \

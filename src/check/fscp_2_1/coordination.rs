@@ -27,8 +27,8 @@ pub(super) struct TimeSide {
     runs_on: bool,
     /// By how much the clock of the capture may have been set ahead since `last`.
     doubt: Span,
-    /// An answer to a ping that was not seen.
-    unasked: Option<(Location, Detail)>,
+    /// An answer to a ping that was not seen; and until when silences counted for nothing before it.
+    unasked: Option<(Location, Detail, Option<Instant>)>,
     /// Whether the producer waits for the next one.
     pub(super) supervised: bool,
 }
@@ -107,7 +107,7 @@ impl Fscp2_1 {
         if let Some(expected) = self.unasked(&coordination).filter(|_| !tap_gap) {
             // The question may be in a packet that the capture lost; the next data message shows that.
             let detail = Detail::Ping { expected, seen: coordination.ack.ping_reply() };
-            self.time.unasked = Some((at, detail));
+            self.time.unasked = Some((at, detail, self.unsupervised_until));
             self.unsupervised_until = at.at.checked_add(self.watchdog);
             self.time.supervised = false;
             return Update::Rejected;
@@ -226,7 +226,7 @@ impl Fscp2_1 {
 
     /// Tells the answer to a question that was not seen, unless the capture may have lost the question.
     pub(super) fn tell_unasked(&mut self, base: &mut Base, tap_gap: bool, next: Option<(Location, u8)>) {
-        let Some((at, detail)) = self.time.unasked.take() else { return };
+        let Some((at, detail, before)) = self.time.unasked.take() else { return };
         let produces = self.parameters.produces;
         let frames_late = base.watch.were_frames_late(produces);
         // Packets of one time may stand in the wrong order.
@@ -234,11 +234,11 @@ impl Fscp2_1 {
             next.at == at.at && matches!(detail, Detail::Ping { seen, .. } if seen == ping)
         });
         match next {
-            _ if tap_gap || is_question => self.unsupervised_until = None,
+            _ if tap_gap || is_question => self.unsupervised_until = before,
             Some((next, _)) if frames_late => {
                 // The question is missing with its frame.
                 base.missing_with_frames(produces, next, 1);
-                self.unsupervised_until = None;
+                self.unsupervised_until = before;
             }
             _ => {
                 base.finding(produces.opposite(), at, Class::IncorrectSequence, detail);
