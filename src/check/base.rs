@@ -383,6 +383,17 @@ impl Base {
         self.findings.retain(|found| found.location < since || !classes.contains(&found.class));
     }
 
+    /// The clock jumped ahead at `jump`: a silence over it may be none, and what was reckoned behind it by two clocks rests on it.
+    pub(super) fn withdraw_delays_over(&mut self, jump: Location) {
+        self.findings.retain(|found| {
+            let began_behind = match found.detail {
+                Detail::Silence { silence, .. } => found.location.at.since(jump.at) >= silence,
+                _ => false,
+            };
+            found.class != Class::UnacceptableDelay || found.location < jump || began_behind
+        });
+    }
+
     /// What was found at `places` is explained by something else, if it is of one of `classes`.
     pub(super) fn withdraw_at(&mut self, direction: Direction, places: &[Location], classes: &[Class]) {
         let places: BTreeSet<&Location> = places.iter().collect();

@@ -4,10 +4,11 @@
 
 use super::around::Carried;
 use super::base::{Late, Update};
+use super::capture_clock::Clock;
 use super::connection_outcome::{ConnectionOutcome, Unchecked};
 use super::contents::{Contents, HeldBack};
 use super::cycle::{Cycle, Cycles, FrameKind, counted};
-use super::finding::{Class, Location};
+use super::finding::Location;
 use super::follower::{Follower, Siblings, look_around};
 use super::fscp_2_1::take_opening;
 use super::grain::Grain;
@@ -18,7 +19,7 @@ use super::reaction::ReactionOutcome;
 use super::relay::Relays;
 use super::signals::Signals;
 use super::stop_seen::StandstillOutcome;
-use super::tap::{Clock, Order, Tap, TapFaults};
+use super::tap::{Order, Tap, TapFaults};
 use super::value::ValueOutcome;
 use super::watch::IntervalSeen;
 use crate::capture::Packet;
@@ -152,10 +153,7 @@ impl<'m> Checker<'m> {
                 Clock::Runs => {}
                 clock @ (Clock::Back { .. } | Clock::Ahead) => {
                     if let Clock::Back { ahead_at: Some(since) } = clock {
-                        state
-                            .followers
-                            .iter_mut()
-                            .for_each(|follower| follower.base.withdraw_since(since, &[Class::UnacceptableDelay]));
+                        state.followers.iter_mut().for_each(|follower| follower.base.withdraw_delays_over(since));
                     }
                     state.clock_unsure(Span::ZERO);
                     state.cycles.tap_gap(|_| true);

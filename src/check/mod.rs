@@ -11,6 +11,7 @@ mod around;
 mod axis_watch;
 mod base;
 mod both;
+mod capture_clock;
 mod checker;
 mod connection_outcome;
 mod contents;

@@ -4,6 +4,7 @@
 
 use std::collections::VecDeque;
 
+use super::capture_clock::{CaptureClock, Clock};
 use super::finding::Location;
 use super::type2_counter::{Step, Type2Counter};
 use crate::carrier::{Mac, Pass, type2, udp};
@@ -20,12 +21,6 @@ const HALF_OF_THE_INDICES: i128 = 128;
 
 /// Type 10 senders that are followed.
 const SENDERS: usize = 1_024;
-
-/// Packets after which it is known how long nothing is captured between two of them.
-const SETTLED: u32 = 64;
-
-/// A pause in the whole capture that is this many times as long as any before is doubtful.
-const UNUSUAL: i64 = 16;
 
 /// Half a turn of the Type 10 cycle counter, 32 768 x 31.25 us: after a longer silence it does not tell back from ahead.
 const HALF_TURN: Span = Span::from_millis(1_024);
@@ -156,14 +151,7 @@ impl TapFaults {
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct Tap {
     faults: TapFaults,
-    last: Option<Instant>,
-    packets: u32,
-    /// Longest pause so far between two packets, the doubtful ones left out.
-    longest: Span,
-    /// The packet behind it.
-    longest_at: Option<Location>,
-    /// The most that the clock went back.
-    back: Span,
+    clock: CaptureClock,
     type12: Type12,
     /// By frame ID.
     type10: Vec<Sender>,
@@ -200,22 +188,6 @@ struct Sender {
     last: Instant,
 }
 
-/// What the time of a packet says of the clock of the capture.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Clock {
-    Runs,
-    /// It went back: no interval over this can be measured.
-    Back {
-        /// It had gone ahead by as much before: this was the packet.
-        ahead_at: Option<Location>,
-    },
-    /// It went ahead by about as much as it had gone back before: there are two clocks, or it was set twice.
-    Ahead,
-    /// Nothing was captured for an unusually long time: the clock may have jumped, the capture may have paused, or everything
-    /// may have stood still.
-    Doubtful(Span),
-}
-
 /// How a packet stands to the one before it by its carrier's counter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Order {
@@ -230,33 +202,13 @@ pub(super) enum Order {
 impl Tap {
     /// Looks at the time of a packet.
     pub(super) fn clock(&mut self, at: Location) -> Clock {
-        let Some(last) = self.last.replace(at.at) else { return Clock::Runs };
-        let pause = at.at.since(last);
-        if pause < Span::ZERO {
-            self.faults.count(TapFault::ClockStepsBack, 1, at);
-            let back = pause.as_nanos().saturating_neg();
-            self.back = self.back.max(Span::from_nanos(back));
-            let mut ahead_at = None;
-            if self.longest.as_nanos() >= back / 2 {
-                // What passed for a pause was the way to the other clock.
-                ahead_at = self.longest_at.filter(|_| self.longest.as_nanos() / 2 <= back);
-                (self.longest, self.packets) = (Span::ZERO, 0);
-            }
-            return Clock::Back { ahead_at };
+        let told = self.clock.time(at);
+        match told {
+            Clock::Back { .. } => self.faults.count(TapFault::ClockStepsBack, 1, at),
+            Clock::Ahead => self.faults.count(TapFault::ClockStepsAhead, 1, at),
+            Clock::Runs | Clock::Doubtful(_) => {}
         }
-        let (ahead, back) = (pause.as_nanos(), self.back.as_nanos());
-        if back > 0 && pause > self.longest && ahead >= back / 2 && ahead / 2 <= back {
-            self.faults.count(TapFault::ClockStepsAhead, 1, at);
-            return Clock::Ahead;
-        }
-        self.packets = self.packets.saturating_add(1);
-        if self.packets > SETTLED && pause.as_nanos() / UNUSUAL > self.longest.as_nanos() {
-            return Clock::Doubtful(pause);
-        }
-        if pause > self.longest {
-            (self.longest, self.longest_at) = (pause, Some(at));
-        }
-        Clock::Runs
+        told
     }
 
     /// A connection went on after a doubtful pause as if nothing had been.
@@ -721,22 +673,6 @@ mod tests {
     }
 
     #[test]
-    fn a_pause_in_the_whole_capture_is_doubtful() {
-        let mut tap = Tap::default();
-        let at = |us: i64| Location { at: Instant::from_nanos(us * 1_000), file: 0, packet: 1 };
-        // A packet each 500 us, now and then one after 1 ms.
-        let mut now = 0;
-        for packet in 0..300 {
-            now += if packet % 50 == 0 { 1_000 } else { 500 };
-            assert_eq!(tap.clock(at(now)), Clock::Runs);
-        }
-        assert_eq!(tap.clock(at(now + 15_000)), Clock::Runs, "a hiccup, which counts from now on");
-        assert_eq!(tap.clock(at(now + 15_000 + 300_000)), Clock::Doubtful(Span::from_millis(300)));
-        assert_eq!(tap.clock(at(now + 15_000 + 300_500)), Clock::Runs);
-        assert_eq!(told(tap), []);
-    }
-
-    #[test]
     fn a_clock_that_steps_back_is_told() {
         let mut tap = Tap::default();
         for packet in [5, 6, 4, 7] {
@@ -744,24 +680,5 @@ mod tests {
         }
         // The way back is as long.
         assert_eq!(told(tap), [(TapFault::ClockStepsBack, 1, 4), (TapFault::ClockStepsAhead, 1, 7)]);
-    }
-
-    /// Packets of two interfaces in turn, the clock of one 300 ms behind; a machine that stands still for longer is told all the same.
-    #[test]
-    fn two_clocks_are_told_from_pauses() {
-        let mut tap = Tap::default();
-        let at = |ms: i64| Location { at: Instant::from_nanos(ms * 1_000_000), file: 0, packet: 1 };
-        let mut seen = Vec::new();
-        for ms in (1_000..3_000).step_by(4) {
-            seen.push([tap.clock(at(ms - 300)), tap.clock(at(ms + 1))]);
-        }
-        assert_eq!(seen.remove(0), [Clock::Runs; 2], "nothing has gone back yet");
-        assert_eq!(seen.remove(0), [Clock::Back { ahead_at: Some(at(1_001)) }, Clock::Ahead], "it is known now");
-        assert!(seen.into_iter().all(|both| both == [Clock::Back { ahead_at: None }, Clock::Ahead]));
-        assert_eq!(tap.clock(at(5_000)), Clock::Runs);
-        assert_eq!(
-            tap.faults.iter().map(|(kind, count, _)| (kind, count)).collect::<Vec<_>>(),
-            [(TapFault::ClockStepsBack, 499), (TapFault::ClockStepsAhead, 499)]
-        );
     }
 }

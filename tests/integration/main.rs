@@ -3,6 +3,7 @@
 mod arrows;
 mod big_text;
 mod cli;
+mod clocks;
 mod combine;
 mod compare;
 mod declared;
