@@ -235,6 +235,9 @@ impl Follower {
         if let Rules::Fscp2_1(rules) = &mut self.rules {
             rules.finish(&mut self.base, end);
         }
+        if let Some((direction, shown)) = end.and_then(|end| self.base.watch.missing_to_the_end(end)) {
+            self.base.not_captured(direction, shown);
+        }
         if let Some(silence) = end.and_then(|end| self.base.watch.finish(end)) {
             let at = Location { at: end.unwrap_or(silence.end.at), ..silence.end };
             let sign = Sign::Silence { span: silence.span, to_the_end: true };

@@ -15,6 +15,9 @@ use crate::machine::{self, Direction};
 use crate::telegram::fscp_13_1::{Message, Second, is_consecutive};
 use crate::time::Span;
 
+/// Drift of two clocks against each other that is granted, 1 in 1 000: ten times what a crystal does.
+const DRIFT: i64 = 1_000;
+
 /// Steps from `last` to `next`, if it follows.
 pub(super) const fn after(last: u16, next: u16) -> Option<u16> {
     if is_consecutive(last, next) { Some(next.wrapping_sub(last)) } else { None }
@@ -114,8 +117,10 @@ impl Delays {
         let Some(by_sender) = time_base.checked_mul(reference.steps) else { return };
         let delay = at.at.since(reference.asked.at).checked_sub(by_sender).unwrap_or_default();
         if !base.watch.may_be_lost(direction, at.at) {
-            // Both times are read in whole steps.
-            base.watch.aged(direction, delay.checked_add(time_base).unwrap_or(delay), reference.asked, at);
+            // Both times are read in whole steps, and the clocks run apart.
+            let drift = Span::from_nanos(at.at.since(reference.asked.at).as_nanos().checked_div(DRIFT).unwrap_or(0));
+            let age = delay.checked_add(time_base).and_then(|age| age.checked_add(drift)).unwrap_or(delay);
+            base.watch.aged(direction, age, reference.asked, at);
         }
         let Some(limit) = self.limit else { return };
         let was_late = std::mem::replace(&mut reference.is_late, delay > limit);

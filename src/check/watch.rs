@@ -63,6 +63,8 @@ crate::saved::resume!(Watch { plain: lines, round_trip, went_on, lost_with_frame
 #[derive(Clone, Debug, Default, serde::Serialize, serde::Deserialize)]
 struct Line {
     last: Option<Location>,
+    /// The last one of operation, which the partner answers; none if it may have been shown earlier, in a frame that is missing.
+    asks: Option<Location>,
     /// The partner's first telegram after `last`: since then it is this side's turn.
     turn: Option<Location>,
     /// Whether the watchdog runs since `last`.
@@ -382,6 +384,10 @@ impl Watch {
         partner.turn.get_or_insert(at);
         line.partner_number = partner.number;
         line.number = line.number.wrapping_add(1);
+        // What ends operation is no question: an answer that comes right behind it was on its way.
+        if supervised {
+            line.asks = if line.frames_late { None } else { Some(at) };
+        }
         (line.last, line.turn) = (Some(at), None);
         (line.supervised, line.tap_gap, line.doubt, line.frames_late) = (supervised, false, false, false);
         line.without_frames = Span::ZERO;
@@ -399,7 +405,7 @@ impl Watch {
         let (was_supervised, tap_gap, doubt) = (line.supervised, line.tap_gap, line.doubt);
         let without_frames = line.without_frames;
         if self.timer != Timer::Independent {
-            let request = partner.last.filter(|request| previous.is_none_or(|previous| request.at > previous));
+            let request = partner.asks.filter(|request| previous.is_none_or(|previous| request.at > previous));
             if let Some(request) = request.filter(|_| supervised && !tap_gap && !doubt) {
                 let age = now.since(request.at);
                 line.ages.record(age, request, at, 0);
@@ -509,6 +515,20 @@ impl Watch {
         let partner = self.lines.of_mut(by.opposite());
         let overdue = partner.last.is_some_and(|last| at.at.since(last.at) > watchdog);
         partner.supervised &= overdue && partner.turn.is_some();
+    }
+
+    /// The direction whose telegrams are missing from some time on up to `end`, although the partner, which waits for each of them, went on
+    /// in operation: the capture lost them. With the packet that shows it.
+    pub(super) fn missing_to_the_end(&self, end: Instant) -> Option<(Direction, Location)> {
+        let is_missing = |direction: Direction| {
+            let (line, partner) = (self.lines.of(direction), self.lines.of(direction.opposite()));
+            let is_silent = end.since(line.last?.at) > self.watchdog && line.supervised && !line.tap_gap && !line.doubt;
+            // One may have been on its way.
+            let went_on = partner.supervised && partner.number.saturating_sub(line.partner_number) > 1;
+            partner.last.filter(|_| is_silent && went_on).map(|shown| (direction, shown))
+        };
+        let takes_turns = self.timer == Timer::Interval && self.is_answered;
+        [Direction::ToDevice, Direction::ToHost].into_iter().filter(|_| takes_turns).find_map(is_missing)
     }
 
     /// The silence that lasts to the end of the capture, if it is too long.
@@ -673,6 +693,22 @@ mod tests {
         assert_eq!(watch.finish(at(40).at), None);
         let silence = watch.finish(at(90).at).unwrap();
         assert_eq!((silence.direction, silence.span), (Direction::ToDevice, Span::from_millis(90)));
+    }
+
+    /// The device is not seen any more, and the host goes on as it can only with its answers.
+    #[test]
+    fn a_partner_that_goes_on_shows_that_the_capture_lost_the_answers() {
+        for seen in [1, 2, 3] {
+            let mut watch = Watch::new(Span::from_millis(40), Timer::Interval);
+            watch.new_telegram(Direction::ToDevice, at(0), true);
+            watch.new_telegram(Direction::ToHost, at(5), true);
+            for ms in 1..=seen {
+                watch.new_telegram(Direction::ToDevice, at(10 * ms), true);
+            }
+            let shown = (seen > 1).then_some((Direction::ToHost, at(10 * seen)));
+            assert_eq!(watch.missing_to_the_end(at(60).at), shown);
+            assert_eq!(watch.missing_to_the_end(at(40).at), None, "no watchdog has run out");
+        }
     }
 
     /// The timer of an answer starts with the request: a host that takes its time does not make the device late.

@@ -2,6 +2,8 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use std::collections::VecDeque;
+
 use super::super::base::{Base, Update};
 use super::super::finding::{Class, Detail, Location};
 use super::super::follower::Siblings;
@@ -17,12 +19,17 @@ const CLOCK_TOLERANCE: u16 = 7_812;
 /// Drift of the two clocks against each other that is granted when an age is derived, 1 in 1 000.
 const DRIFT: i64 = 1_000;
 
+/// Time coordinations that a producer may still reckon with: it may keep an earlier one that came faster.
+const REFERENCES: usize = 4;
+
 /// What is known about the time coordination.
 #[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
 pub(super) struct TimeSide {
     pub(super) trust: Trust,
     /// The last message accepted: the consumer's clock and where.
     last: Option<(TimeStamp, Location)>,
+    /// The last few of the present opening.
+    references: VecDeque<(TimeStamp, Location)>,
     /// Whether `last` belongs to the present opening, so that the clock still runs on from it.
     runs_on: bool,
     /// By how much the clock of the capture may have been set ahead since `last`.
@@ -39,28 +46,34 @@ impl TimeSide {
     }
 
     /// The connection begins anew: the consumer may have, too.
-    pub(super) const fn forget_clock(&mut self) {
+    pub(super) fn forget_clock(&mut self) {
         self.runs_on = false;
+        self.references.clear();
     }
 
     /// The clock of the capture may have been set ahead by as much.
     pub(super) fn doubt(&mut self, ahead: Span) {
-        self.runs_on = false;
+        self.forget_clock();
         self.doubt = self.doubt.checked_add(ahead).unwrap_or(Span::MAX);
     }
 
+    /// Where an answer to a ping that was not seen stands, if there is one.
+    pub(super) fn unasked_at(&self) -> Option<Location> {
+        self.unasked.as_ref().map(|(at, ..)| *at)
+    }
+
+    fn refer_to(&mut self, clock: TimeStamp, at: Location) {
+        if self.references.len() >= REFERENCES {
+            self.references.pop_front();
+        }
+        self.references.push_back((clock, at));
+    }
+
     /// How old the data with this time stamp are at most at `at`, and the time coordination that says so. The producer's clock was set by
-    /// it after it passed the tap.
+    /// one of the last few, after it passed the tap; by which is not known, so the one counts by which they are oldest.
     pub(super) fn age(&self, stamp: u16, at: Location) -> Option<(Span, Location)> {
-        let (clock, then) = self.last.filter(|_| self.runs_on)?;
-        let elapsed = at.at.since(then.at);
-        let now = clock.0.wrapping_add(units(elapsed)?);
-        // Both clocks are read in whole units.
-        let whole = i64::from(now.wrapping_sub(stamp).cast_signed()).saturating_add(1);
-        let part = elapsed.as_nanos().checked_rem(TIME_UNIT.as_nanos())?;
-        let drift = elapsed.as_nanos().checked_div(DRIFT)?;
-        let age = TIME_UNIT.checked_mul(whole)?.checked_add(Span::from_nanos(part.saturating_add(drift)))?;
-        (age >= Span::ZERO).then_some((age, then))
+        let ages = self.references.iter().filter_map(|(clock, then)| Some((age(*clock, *then, stamp, at)?, *then)));
+        ages.max_by_key(|(age, _)| *age).map(|(age, then)| (age.max(Span::ZERO), then))
     }
 
     /// Whether a time coordination was accepted since the connection was opened.
@@ -97,7 +110,8 @@ impl Fscp2_1 {
             }
             Fit::Wrong(flaw) => return self.reject_coordination(base, octets, flaw, at, siblings),
             Fit::Open => {
-                (self.time.last, self.time.runs_on) = (None, false);
+                self.time.forget_clock();
+                self.time.last = None;
                 return Update::NoData;
             }
         }
@@ -127,6 +141,7 @@ impl Fscp2_1 {
             base.watch.round_trip_of(asked, at);
         }
         self.time.last = Some((coordination.clock, at));
+        self.time.refer_to(coordination.clock, at);
         (self.time.runs_on, self.time.doubt) = (true, Span::ZERO);
         self.time.supervised = self.data.running == Some(true) && self.is_supervised(at);
         if coordination.ack.is_ping_response() {
@@ -246,6 +261,17 @@ impl Fscp2_1 {
             }
         }
     }
+}
+
+/// The age of data at `at` by a time coordination that passed `then`; below zero if it came later than their producer was set.
+fn age(clock: TimeStamp, then: Location, stamp: u16, at: Location) -> Option<Span> {
+    let elapsed = at.at.since(then.at);
+    let now = clock.0.wrapping_add(units(elapsed)?);
+    // Both clocks are read in whole units.
+    let whole = i64::from(now.wrapping_sub(stamp).cast_signed()).saturating_add(1);
+    let part = elapsed.as_nanos().checked_rem(TIME_UNIT.as_nanos())?;
+    let drift = elapsed.as_nanos().checked_div(DRIFT)?;
+    TIME_UNIT.checked_mul(whole)?.checked_add(Span::from_nanos(part.saturating_add(drift)))
 }
 
 /// Whole units in a span, modulo a turn; `None` for a negative span.

@@ -155,7 +155,9 @@ impl Fscp2_1 {
 
     fn note_data(&mut self, telegram: &Telegram<'_>, is_opening: bool, tap_gap: bool, at: Location) {
         let ping = telegram.message.mode.ping_count();
-        if self.data.ping != Some(ping) {
+        if is_opening {
+            self.data.asked = None;
+        } else if self.data.ping != Some(ping) {
             let is_known = self.data.ping.is_some() && !self.data.rejected && !tap_gap;
             self.data.asked = is_known.then_some(at);
         }

@@ -91,7 +91,13 @@ impl Fscp2_1 {
 
     /// Reports a time coordination that is overdue at the end of the capture.
     pub(super) fn finish(&mut self, base: &mut Base, end: Option<Instant>) {
-        self.tell_unasked(base, false, None);
+        // An answer that came while no more questions were captured shows that the capture lost them.
+        let data = base.watch.last(self.parameters.produces);
+        let is_unseen = end.zip(data).is_some_and(|(end, data)| end.since(data.at) > self.watchdog);
+        if let Some(shown) = self.time.unasked_at().filter(|_| is_unseen) {
+            base.not_captured(self.parameters.produces, shown);
+        }
+        self.tell_unasked(base, is_unseen, None);
         let Some(end) = end else { return };
         if let Some((last, silence)) = self.overdue(base, end) {
             base.watch.stop(self.parameters.produces, last);

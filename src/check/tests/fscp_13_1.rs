@@ -191,12 +191,12 @@ fn a_delay_above_the_limit_is_told_when_it_begins() {
     let outcome = follow(&machine(ALL_KEYS), &packets);
     assert_eq!((found(&outcome), outcome.unchecked), (vec![], None), "asked at 14 ms, answered at 20 ms");
     assert_eq!(outcome.round_trip.times.longest().unwrap().span, Span::from_millis(6));
-    // As old as the round trip, and a step of the clock.
+    // As old as the round trip, a step of the clock, and 1 in 1000 of the time since the request.
     let ages = &outcome.to_device.ages.as_ref().unwrap().times;
     let age = |extreme: Option<crate::timing::Extreme<Location>>| extreme.unwrap().span;
     assert_eq!(
         (ages.count(), age(ages.shortest()), age(ages.longest())),
-        (28, Span::from_millis(7), Span::from_millis(7))
+        (28, Span::from_micros(7_006), Span::from_micros(7_276))
     );
     assert_eq!(outcome.to_host.ages.as_ref().unwrap().times.count(), 0, "the host has not asked");
     let late = |packets: &mut Vec<Packet>| {
@@ -217,7 +217,7 @@ fn a_delay_above_the_limit_is_told_when_it_begins() {
         .iter()
         .next()
         .map(|(age, long)| (age, long.start, long.end.packet));
-    assert_eq!(longest.map(|(age, start, end)| (age, start.packet, end)), Some((Span::from_millis(19), 4, 21)));
+    assert_eq!(longest.map(|(age, start, end)| (age, start.packet, end)), Some((Span::from_micros(19_288), 4, 59)));
     let mut packets = rounds(0, 30, [100, 500]);
     late(&mut packets);
     let outcome = follow(&machine(ALL_KEYS), &packets);
