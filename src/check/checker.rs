@@ -221,6 +221,7 @@ impl<'m> Checker<'m> {
         let mut connections: Vec<_> = state.followers.into_iter().map(Follower::outcome).collect();
         let losses: Vec<_> = connections.iter_mut().map(|one| one.losses.as_mut_slice()).collect();
         look_over_gaps(&mut losses.into_iter().zip(tell).collect::<Vec<_>>());
+        connections.iter_mut().for_each(ConnectionOutcome::with_silences_of_the_wire);
         let relays = state.relays.into_iter().flat_map(|relays| relays.finish());
         for (connection, [to_device, to_host]) in connections.iter_mut().zip(relays) {
             let never = [(Direction::ToDevice, &to_device), (Direction::ToHost, &to_host)]

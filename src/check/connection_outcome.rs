@@ -1,7 +1,7 @@
 //! What was found out about one connection.
 
 use super::finding::{Event, Finding, Trip};
-use super::loss::Loss;
+use super::loss::{Loss, Sign};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::series::Series;
@@ -35,6 +35,20 @@ pub struct ConnectionOutcome {
 }
 
 impl ConnectionOutcome {
+    /// Counts silences that are the wire's after all, because others gave up over them, as the intervals that they are.
+    pub(super) fn with_silences_of_the_wire(&mut self) {
+        for loss in self.losses.iter().filter(|loss| loss.others.were_without_them()) {
+            let (Sign::Unseen { span } | Sign::Pause { span }) = loss.sign else { continue };
+            let Some(start) = loss.recent(loss.direction).telegrams.last().map(|seen| seen.location) else { continue };
+            let line = match loss.direction {
+                Direction::ToDevice => &mut self.to_device,
+                Direction::ToHost => &mut self.to_host,
+            };
+            line.intervals.interrupt();
+            line.intervals.record(span, start, loss.location, 0);
+        }
+    }
+
     /// Takes back what rests on which direction is which, where the machine file does not know it. Where both ends behave
     /// alike, only the names of the directions do.
     pub(super) fn without_directions(&mut self, are_ends_alike: bool) {

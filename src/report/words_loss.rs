@@ -152,6 +152,10 @@ pub(super) fn fact(fact: Fact) -> String {
             "{} ran on over it: nothing stood still. What ended this one may be among what is missing.",
             counted(others.into(), "other connection")
         ),
+        Fact::OthersGaveUp { others } => format!(
+            "The carrier's counters show packets missing, and {} gave up for want of them: they were missing on the wire. This one just bore it.",
+            counted(others.into(), "other connection")
+        ),
         Fact::OthersRanOn { on, others } => {
             format!(
                 "The frames of {on} of {} on the same kind of carrier ran on.",

@@ -318,6 +318,24 @@ fn where_devices_only_answer_a_silent_host_and_a_silent_bus_look_alike() {
     assert_eq!(tell(&machine, &octets, 0).losses[0].1.decided, Some(Cause::DeviceStall));
 }
 
+/// A host that stands still, or a bus that passes nothing, is one event: every connection that it reaches tells the same.
+#[test]
+fn an_event_has_one_cause_on_all_connections() {
+    for stage in stages().into_iter().filter(|stage| ["FSCP 12/1", "FSCP 2/1"].contains(&stage.name)) {
+        for (kind, seed) in
+            (20..24).flat_map(|seed| [(FaultKind::HostStall, seed), (FaultKind::BusGap, seed)]).collect::<Vec<_>>()
+        {
+            let octets = staged(&stage.machine, kind, 0, Direction::ToDevice, seed).unwrap();
+            let told = tell(&stage.machine, &octets, 0);
+            for (loss, story) in told.losses.iter().chain(&told.elsewhere) {
+                let id = &stage.machine.connections[loss.connection].id;
+                let expected = Some(due(kind, Direction::ToDevice));
+                assert_eq!(story.decided, expected, "{} {} {id} {seed}: {:?}", stage.name, kind.name(), story.suspects);
+            }
+        }
+    }
+}
+
 /// Memory: rings of fixed size whatever the capture holds.
 #[test]
 fn the_timeline_is_bounded_and_in_order() {

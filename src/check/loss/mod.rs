@@ -52,7 +52,10 @@ impl Loss {
     /// Whether the connection ran on over most of `gap`, longer than its `watchdog`; `next` is its next loss.
     fn ran_on_over(&self, gap: &Stretch, watchdog: Span, next: Option<&Self>) -> bool {
         let (Sign::Unseen { span } | Sign::Pause { span }) = self.sign else { return false };
-        let is_reaction = |sign| matches!(sign, Sign::Told(_) | Sign::FailSafe | Sign::Restart);
+        // A watchdog that is hardly shorter may just have held.
+        if is_hardly_longer(gap, watchdog) {
+            return false;
+        }
         // The first telegrams behind it may have been on their way when the watchdog ran out.
         let soon = |next: &Self| next.location.at.since(self.location.at) <= watchdog;
         let gave_up = self.further.iter().any(|(_, _, sign)| is_reaction(*sign))
@@ -60,6 +63,16 @@ impl Loss {
         let from = Instant::from_nanos(self.location.at.as_nanos().saturating_sub(span.as_nanos()));
         let both = self.location.at.min(gap.to.at).since(from.max(gap.from.at));
         !gave_up && self.resumed.is_some() && both.as_nanos().saturating_mul(2) > gap.span().as_nanos()
+    }
+
+    /// Whether the connection gave up where `gap` may have made its `watchdog` run out.
+    fn gave_up_over(&self, gap: &Stretch, watchdog: Span) -> bool {
+        let mut signs = self.further.iter().map(|(_, at, sign)| (*at, *sign)).chain([(self.location, self.sign)]);
+        let until = gap.to.at.checked_add(watchdog).unwrap_or(gap.to.at);
+        let is_long = gap.span().as_nanos().saturating_mul(9) >= watchdog.as_nanos().saturating_mul(8);
+        is_long
+            && self.was_running
+            && signs.any(|(at, sign)| is_reaction(sign) && (gap.from.at..=until).contains(&at.at))
     }
 
     /// The telegrams of both directions before the sign, to be changed.
@@ -74,6 +87,16 @@ impl Loss {
             Direction::ToHost => &self.to_host,
         }
     }
+}
+
+/// Whether an end gave the connection up: somebody says so, or begins anew.
+const fn is_reaction(sign: Sign) -> bool {
+    matches!(sign, Sign::Told(_) | Sign::FailSafe | Sign::Restart)
+}
+
+/// Whether a gap may be borne by the watchdog after all: the ends see other times than the tap does.
+const fn is_hardly_longer(gap: &Stretch, watchdog: Span) -> bool {
+    gap.span().as_nanos().saturating_mul(8) < watchdog.as_nanos().saturating_mul(9)
 }
 
 /// Counts for each loss of `connections`, by connection, the others that ran on over the gap of the capture before it. Beside the
@@ -91,6 +114,10 @@ pub(super) fn look_over_gaps(connections: &mut [(&mut [Loss], Option<Span>)]) {
                 with_next.into_iter().any(|(other, next)| other.ran_on_over(&gap, *watchdog, next))
             });
             loss.others.over_gap = u32::try_from(ran_on.count()).unwrap_or(u32::MAX);
+            let gave_up = before.iter().chain(after.iter()).filter(|(others, watchdog)| {
+                watchdog.is_some_and(|watchdog| others.iter().any(|other| other.gave_up_over(&gap, watchdog)))
+            });
+            loss.others.gave_up_over_gap = u32::try_from(gave_up.count()).unwrap_or(u32::MAX);
         }
     }
 }
@@ -209,9 +236,16 @@ pub struct Others {
     /// Those that ran on over the gap of the capture before the sign, although it was longer than their watchdogs: nothing stood still
     /// in it. Counted when all is known.
     pub over_gap: u32,
+    /// Those that gave up over it, as their watchdogs may have run out. Counted when all is known.
+    pub gave_up_over_gap: u32,
 }
 
 impl Others {
+    /// Whether the packets that the capture misses were missing on the wire, as others gave up for want of them and none ran on.
+    pub const fn were_without_them(&self) -> bool {
+        self.gave_up_over_gap > 0 && self.over_gap == 0
+    }
+
     /// Other connections on the carrier of `direction`, and those whose frames went on.
     pub const fn on_carrier(&self, direction: Direction) -> (u32, u32) {
         let ([to_device, to_host], [to_device_on, to_host_on]) = (self.same_carrier, self.same_carrier_on);

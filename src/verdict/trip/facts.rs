@@ -257,8 +257,9 @@ fn first_silent(connection: &Connection, lines: &[Line; 2], loss: &Loss) -> Opti
     let overdue = |direction: Direction, line: &Line| {
         let mut pace = line.median.unwrap_or(Span::ZERO).as_nanos();
         if matches!(&connection.profile, Profile::Fscp2_1(p) if !p.is_data(direction)) {
-            // A time coordination comes when a ping asks for it.
-            pace = pace.saturating_mul(2);
+            // A time coordination comes when a ping asks for it, and that may have been about to.
+            let pings = lines.iter().filter_map(|line| line.median).min().unwrap_or(Span::ZERO).as_nanos();
+            pace = pace.saturating_add(pings.saturating_mul(2));
         }
         line.silence.unwrap_or(Span::ZERO).as_nanos().saturating_sub(pace)
     };

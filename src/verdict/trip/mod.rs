@@ -156,6 +156,11 @@ pub enum Fact {
         /// How many.
         others: u32,
     },
+    /// Other connections gave up over the packets that are missing in the capture.
+    OthersGaveUp {
+        /// How many.
+        others: u32,
+    },
     /// Other connections on the same carrier ran on.
     OthersRanOn {
         /// How many.
@@ -302,10 +307,16 @@ pub fn tell(
         }
         _ => None,
     };
-    let is_alike =
-        |cause: &Cause| matches!(cause, Cause::BusGap | Cause::HostStall) && facts.is_host_alone(&loss.others);
-    let decided = decided.filter(|cause| !is_alike(cause));
     let unknown = unknown(&facts, loss, first);
+    let may_be_bus = suspects.iter().any(|suspect| suspect.cause == Cause::BusGap && suspect.weight > 0);
+    let is_alike = |cause: &Cause| match cause {
+        Cause::BusGap | Cause::HostStall if unknown.contains(&Unknown::HostAlone) => true,
+        Cause::BusGap | Cause::HostStall | Cause::DeviceStall => {
+            may_be_bus && facts.capture_gap.is_none() && unknown.contains(&Unknown::NothingToCompare)
+        }
+        _ => false,
+    };
+    let decided = decided.filter(|cause| !is_alike(cause));
     Some(Story { facts, suspects, decided, unknown })
 }
 

@@ -65,6 +65,11 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
             scales.add(Cause::CaptureLoss, 2, Fact::OthersOverGap { others });
             return true;
         }
+        if loss.others.were_without_them() && !reacted {
+            scales.add(Cause::BusGap, 6, Fact::OthersGaveUp { others: loss.others.gave_up_over_gap });
+            scales.add(Cause::CaptureLoss, 3, fact);
+            return true;
+        }
         let explains = gap.span().as_nanos().saturating_mul(10) >= facts.watchdog.as_nanos().saturating_mul(8);
         match (reacted, explains) {
             (false, _) => scales.add(Cause::CaptureLoss, 6, fact),
