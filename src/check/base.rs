@@ -239,6 +239,15 @@ impl Base {
         }
     }
 
+    /// A new telegram taken on trust, under no watchdog: that says nothing of the operation.
+    pub(super) fn on_trust(&mut self, direction: Direction, at: Location) {
+        if self.watch.has_lost_packets(direction) {
+            self.unseen(direction, at);
+        }
+        let silence = self.watch.new_telegram(direction, at, false);
+        self.silent(direction, at, silence);
+    }
+
     /// Reports the silence that a new telegram ended, if any.
     #[inline(always)]
     fn silent(&mut self, direction: Direction, at: Location, silence: Option<Silence>) {

@@ -194,7 +194,7 @@ impl<'m> Checker<'m> {
         let (mut state, last) = (self.state, self.last);
         if let Some(mut sink) = self.sink {
             for follower in &mut state.followers {
-                follower.settle();
+                follower.settle(last);
                 follower.tell_intervals(&mut sink.0);
             }
         }
@@ -365,6 +365,8 @@ impl State<'_> {
         }
         let Self { places, followers, signals, relays, cycles, tap, .. } = self;
         let late = cycles.late();
+        // One frame of Type 12 carries both directions.
+        let is_of_one = !matches!(payload, Payload::Type12 { .. });
         places.find(headers, payload, |owner, direction, octets| match owner {
             Owner::Connection(connection) => {
                 if let Some(relays) = relays {
@@ -372,6 +374,9 @@ impl State<'_> {
                 }
                 if let (Some(follower), Some(gap)) = (followers.get_mut(connection), late) {
                     follower.base.watch.frames_late(direction, gap);
+                }
+                if is_of_one && let Some(follower) = followers.get_mut(connection) {
+                    follower.frame(direction, at);
                 }
                 // Each direction by itself: where what is kept of both stands need not be looked up again and again.
                 let around = (&*cycles, &*tap);

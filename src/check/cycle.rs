@@ -9,6 +9,7 @@
 use std::collections::VecDeque;
 
 use super::finding::Location;
+use super::pace::Pace;
 use crate::carrier::type10::CYCLE_UNIT;
 use crate::carrier::type12::Command;
 use crate::carrier::type13::MessageType;
@@ -21,9 +22,6 @@ const KINDS: usize = 64;
 
 /// Gaps that are remembered to find the longest in an interval; with chance behind them some ten are needed.
 const GAPS: usize = 32;
-
-/// Frames in a row, right behind each other, that say nothing of the usual time; more of them, and it has become shorter.
-const HASTY: u8 = 8;
 
 /// What frames of one kind have in common.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -92,10 +90,8 @@ pub struct Cycle {
     gaps: Gaps,
     /// Whether a counter of the carrier tells what is missing.
     counts: bool,
-    /// About how long it takes from one to the next, without such a counter.
-    usual: Span,
-    /// Frames in a row that came far too soon for that.
-    hasty: u8,
+    /// Without such a counter.
+    pace: Pace,
 }
 
 /// The clock of the capture against the cycle counter of a sender.
@@ -126,7 +122,7 @@ impl Cycles {
         (self.frames, self.late) = (None, None);
         if let Some(cycle) = self.current.and_then(|index| self.known.get_mut(index)) {
             if !cycle.counts {
-                self.late = cycle.last.map(|last| at.at.since(last)).filter(|span| cycle.comes_late(*span));
+                self.late = cycle.last.map(|last| at.at.since(last)).filter(|span| cycle.pace.comes_late(*span));
             }
             cycle.frame(at, counted);
             self.frames = Some(cycle.frames);
@@ -196,8 +192,7 @@ impl Cycle {
             last: None,
             gaps,
             counts: kind.counts(),
-            usual: Span::ZERO,
-            hasty: 0,
+            pace: Pace::default(),
         }
     }
 
@@ -215,20 +210,6 @@ impl Cycle {
         if deviation > known.most.0 {
             known.most = (deviation, at);
         }
-    }
-
-    /// Whether `span` is too long beside the mean of the intervals before it, in which an unusual one counts as two usual ones, and a
-    /// frame right behind another as none: else a bus that shows what it holds twice would make every frame behind late.
-    fn comes_late(&mut self, span: Span) -> bool {
-        let (span, usual) = (span.as_nanos().max(0), self.usual.as_nanos());
-        self.hasty = if span < usual / 8 { self.hasty.saturating_add(1) } else { 0 };
-        if (1..=HASTY).contains(&self.hasty) {
-            return false;
-        }
-        let half = usual / 2;
-        let step = span.min(usual.saturating_mul(2)).saturating_sub(usual) / 8;
-        self.usual = Span::from_nanos(if usual == 0 { span } else { usual.saturating_add(step) });
-        usual > 0 && span > usual.saturating_add(half)
     }
 }
 

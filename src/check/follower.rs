@@ -96,6 +96,14 @@ impl Follower {
         Some(update)
     }
 
+    /// A frame that carries telegrams of `direction`, and not those of its partner.
+    #[inline(always)]
+    pub(super) fn frame(&mut self, direction: Direction, at: Location) {
+        if matches!(self.rules, Rules::Fscp12_1(_)) {
+            self.base.watch.frame(direction, at.at);
+        }
+    }
+
     /// Takes one telegram as it stands on the wire.
     pub(super) fn telegram(
         &mut self,
@@ -223,15 +231,15 @@ impl Follower {
     }
 
     /// Tells what is still pending at the end of the capture.
-    pub(super) fn settle(&mut self) {
+    pub(super) fn settle(&mut self, end: Option<Instant>) {
         if let Rules::Fscp12_1(rules) = &mut self.rules {
-            rules.finish(&mut self.base);
+            rules.finish(&mut self.base, end);
         }
     }
 
     /// Tells the silence that lasts to the end of the capture.
     pub(super) fn end(&mut self, end: Option<Instant>) {
-        self.settle();
+        self.settle(end);
         if let Rules::Fscp2_1(rules) = &mut self.rules {
             rules.finish(&mut self.base, end);
         }

@@ -35,6 +35,7 @@ mod kept;
 mod loss;
 mod open_stop;
 mod order;
+mod pace;
 mod pair;
 mod parameterisation;
 mod patience;

@@ -18,7 +18,7 @@ use crate::time::Span;
 pub(super) const IN_A_ROW: u32 = 4;
 
 /// Where the capture lost packets.
-const BEHIND_GAP: u32 = 2;
+pub(super) const BEHIND_GAP: u32 = 2;
 
 /// What such telegrams may have been found to be.
 const TOLD_AS: [Class; 3] = [Class::Corruption, Class::IncorrectSequence, Class::UnintendedRepetition];
@@ -108,7 +108,7 @@ pub(super) const fn may_be_hidden(base: &Base, direction: Direction) -> bool {
 }
 
 /// Whether `missing` telegrams may have been sent between the last good one and `first`, at twice the usual pace.
-fn is_possible(base: &Base, direction: Direction, missing: u32, first: Location) -> bool {
+pub(super) fn is_possible(base: &Base, direction: Direction, missing: u32, first: Location) -> bool {
     let usual = base.watch.intervals(direction).times.quantile(0.5);
     let (Some(last), Some(usual)) = (base.watch.last(direction), usual) else {
         return base.watch.has_tap_gap(direction);

@@ -5,6 +5,7 @@
 use super::around::Carried;
 use super::both::Both;
 use super::finding::Location;
+use super::pace::Pace;
 use super::series::Series;
 use crate::machine::{Direction, Profile};
 use crate::time::{Instant, Span};
@@ -77,6 +78,9 @@ struct Line {
     frames_late: bool,
     /// For how long in all, one usual time each included.
     without_frames: Span,
+    /// The last frame that carries this side, where [`Watch::frame`] is told of them.
+    frame: Option<Instant>,
+    pace: Pace,
     /// A silence over such a time.
     held_back: Option<HeldBack>,
     intervals: Series,
@@ -302,6 +306,20 @@ impl Watch {
         let line = self.lines.of_mut(direction);
         line.frames_late = line.last.is_some();
         line.without_frames = line.without_frames.checked_add(gap).unwrap_or(Span::MAX);
+    }
+
+    /// A frame that carries `direction`.
+    pub(super) fn frame(&mut self, direction: Direction, now: Instant) {
+        let line = self.lines.of_mut(direction);
+        if let Some(last) = line.frame.replace(now) {
+            line.pace.comes_late(now.since(last));
+        }
+    }
+
+    /// Whether a frame that carries `direction` should have come by `now`, and has not.
+    pub(super) fn is_overdue(&self, direction: Direction, now: Instant) -> bool {
+        let line = self.lines.of(direction);
+        line.frame.is_some_and(|last| line.pace.is_overdue(now.since(last)))
     }
 
     /// Whether frames of `direction` may be missing since its last new telegram, as they came late.

@@ -5,11 +5,12 @@
 
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
+use super::hold::BEHIND_HOLE;
 use super::{Fscp12_1, Side, ahead};
 use crate::check::base::{Base, KEPT, Update};
 use crate::check::both::Both;
 use crate::check::finding::{Class, Location};
-use crate::check::resync::IN_A_ROW;
+use crate::check::resync::{BEHIND_GAP, IN_A_ROW, is_possible};
 use crate::machine::Direction;
 use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence, sequence_by_rule};
 
@@ -74,7 +75,8 @@ impl Fscp12_1 {
         if link.places.len() < REMEMBERED {
             link.places.push(at);
         }
-        let proven = fits && self.chain.fitted >= IN_A_ROW && partner.next.is_some();
+        let needed = if self.held.is_empty() { IN_A_ROW } else { BEHIND_GAP };
+        let proven = fits && self.chain.fitted >= needed && partner.next.is_some();
         let key = key.filter(|_| proven)?;
         self.take_up(base, direction);
         Some(self.accept(base, direction, telegram, key, at))
@@ -103,6 +105,11 @@ impl Fscp12_1 {
         self.pending = None;
         self.earlier.clear();
         self.jump = None;
+        let is_hole = !self.held.is_empty();
+        self.held.clear();
+        if is_hole {
+            self.withdraw_doubted(base);
+        }
         let chain = std::mem::take(&mut self.chain);
         for each in [direction.opposite(), direction] {
             let Link { last, next, seen, places } = chain.sides.of(each).clone();
@@ -111,8 +118,14 @@ impl Fscp12_1 {
             let due = side.next.or(side.due_before_trust);
             let missing = due.zip(next).map(|(due, next)| u32::from(ahead(due, next)).saturating_sub(seen));
             let Some((crc0, command, at)) = last else { continue };
-            if let Some(missing) = missing.filter(|missing| *missing > 0) {
-                let first = places.first().copied().unwrap_or(at);
+            let first = places.first().copied().unwrap_or(at);
+            if is_hole {
+                // Nobody is blamed for what shows behind it, nor for the time.
+                let missing = missing.filter(|missing| is_possible(base, each, *missing, first));
+                base.not_captured(each, first);
+                base.lost_by_tap(each, missing.unwrap_or_default());
+                base.new_telegram(each, first, true);
+            } else if let Some(missing) = missing.filter(|missing| *missing > 0) {
                 base.missing(each, first, missing);
                 // The silence before it was one.
                 base.new_telegram(each, first, true);
@@ -134,6 +147,9 @@ impl Fscp12_1 {
             base.new_telegram(each, at, true);
         }
         self.unseen = true;
+        if is_hole {
+            self.behind_hole = BEHIND_HOLE;
+        }
         self.parameterisation.missed();
     }
 }

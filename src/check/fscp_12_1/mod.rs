@@ -8,6 +8,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 mod chain;
+mod hold;
 mod pending;
 mod steady;
 mod trust;
@@ -28,7 +29,7 @@ use super::parameterisation::{Difference, Parameterisation};
 use super::recovered::{RecoveredKey, Solved};
 use crate::machine::{self, Direction};
 use crate::telegram::fscp_12_1::{Command, Key, Telegram, next_sequence, sequence_by_rule};
-use crate::time::Span;
+use crate::time::{Instant, Span};
 
 /// Telegrams that may be missing in a row for the sequence number to count as 'nearby'.
 const NEARBY: u16 = 64;
@@ -47,6 +48,12 @@ pub(super) struct Fscp12_1 {
     /// A number that jumped and was taken, until the partner's next telegram.
     jump: Option<Jump>,
     chain: Chain,
+    /// Telegrams that are not decided, as frames are missing or may be.
+    held: Vec<Pending>,
+    /// A number that jumped and was taken before it showed that frames are missing.
+    doubted: Option<Jump>,
+    /// Telegrams that have to be due until what is not is judged as ever.
+    behind_hole: u8,
     parameterisation: Parameterisation,
     joined: bool,
     /// Sequence numbers that were solved in the middle of a run.
@@ -61,7 +68,7 @@ pub(super) struct Fscp12_1 {
 
 // After a state was taken up a telegram goes the long way first, which finds out what is steady.
 crate::saved::resume!(Fscp12_1 {
-    plain: sides, pending, earlier, jump, chain, parameterisation, joined, solved, own_id, other_id, unseen;
+    plain: sides, pending, earlier, jump, chain, held, doubted, behind_hole, parameterisation, joined, solved, own_id, other_id, unseen;
     nested: ;
     fixed: parameters, watchdog, data, steady
 });
@@ -96,6 +103,9 @@ impl Fscp12_1 {
             earlier: Vec::new(),
             jump: None,
             chain: Chain::default(),
+            held: Vec::new(),
+            doubted: None,
+            behind_hole: 0,
             parameterisation: Parameterisation::default(),
             joined: false,
             solved: Both::default(),
@@ -147,14 +157,20 @@ impl Fscp12_1 {
         }
         if let Some(key) = self.expected_key(direction, telegram) {
             if telegram.command.is_unconnected() || telegram.connection_id == self.parameters.connection_id {
+                self.settle_held(base, direction, telegram, at);
                 self.settle_pending(base, direction, telegram);
+                self.behind_hole = self.behind_hole.saturating_sub(1);
+                self.doubted = self.doubted.filter(|_| self.behind_hole > 0);
                 return self.accept(base, direction, telegram, key, at);
             }
             let detail = Detail::ConnectionId { expected: self.parameters.connection_id, seen: telegram.connection_id };
             base.finding(direction, at, Class::Corruption, detail);
             return Update::Rejected;
         }
-        if let Some(update) = self.resolve_pending(base, direction, telegram, at) {
+        let is_hidden = self.may_be_hidden(base, direction, at);
+        if is_hidden {
+            self.hold_doubtful();
+        } else if let Some(update) = self.resolve_pending(base, direction, telegram, at) {
             return update;
         }
         if let Some(key) = self.key_after_trust(direction, telegram) {
@@ -162,6 +178,14 @@ impl Fscp12_1 {
         }
         if self.may_follow_gap(base, direction, telegram, octets) {
             self.rejoin(base, direction, telegram, at)
+        } else if is_hidden
+            && (self.sides.of(direction).confirmed || !self.held.is_empty())
+            && telegram.command.is_data()
+            && self.is_sound(base, direction, telegram, octets)
+            && !self.is_sound_copy(direction, telegram)
+        {
+            self.regain(base, direction, telegram, octets, at)
+                .unwrap_or_else(|| self.hold(direction, telegram, octets, at))
         } else if self.sides.of(direction).confirmed && self.sides.of(direction.opposite()).crc0.is_some() {
             if let Some(update) = self.regain(base, direction, telegram, octets, at) {
                 return update;
@@ -186,7 +210,8 @@ impl Fscp12_1 {
         })
     }
 
-    pub(super) fn finish(&mut self, base: &mut Base) {
+    pub(super) fn finish(&mut self, base: &mut Base, end: Option<Instant>) {
+        self.finish_held(base, end);
         self.give_up_pending(base);
     }
 

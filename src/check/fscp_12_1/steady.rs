@@ -91,6 +91,8 @@ impl Fscp12_1 {
             && self.earlier.is_empty()
             && self.jump.is_none()
             && self.chain.is_empty()
+            && self.held.is_empty()
+            && self.behind_hole == 0
             && !self.unseen
             && side.confirmed
             && !side.behind_gap

@@ -3,6 +3,7 @@
 #![cfg_attr(not(test), warn(clippy::arithmetic_side_effects, clippy::indexing_slicing))]
 
 use super::chain::Chain;
+use super::hold::BEHIND_HOLE;
 use super::{Fscp12_1, NEARBY, Side, ahead, message, update_of};
 use crate::check::base::{Base, Update};
 use crate::check::finding::{Class, EventKind, Location};
@@ -36,7 +37,11 @@ impl Fscp12_1 {
         side.crc0 = Some(telegram.crc0());
         side.command = Some(telegram.command);
         self.chain = Chain::default();
-        base.new_telegram(direction, at, false);
+        if telegram.command.is_data() {
+            base.on_trust(direction, at);
+        } else {
+            base.new_telegram(direction, at, false);
+        }
         if direction == Direction::ToDevice {
             self.parameterisation.missed();
         }
@@ -51,8 +56,12 @@ impl Fscp12_1 {
         telegram: &Telegram<'_>,
         octets: &[u8],
     ) -> bool {
-        base.watch.has_tap_gap(direction)
-            && telegram.connection_id == self.connection_id(telegram.command)
+        base.watch.has_tap_gap(direction) && self.is_sound(base, direction, telegram, octets)
+    }
+
+    /// Whether nothing but CRCs that rest on other telegrams speaks against this one.
+    pub(super) fn is_sound(&self, base: &Base, direction: Direction, telegram: &Telegram<'_>, octets: &[u8]) -> bool {
+        telegram.connection_id == self.connection_id(telegram.command)
             && !matches!(telegram.command, Command::Unknown(_))
             && telegram.is_consistent() != Some(false)
             && base.line(direction).copies_ago(octets).is_none()
@@ -66,6 +75,7 @@ impl Fscp12_1 {
         telegram: &Telegram<'_>,
         at: Location,
     ) -> Update {
+        self.drop_held(base);
         // A pending one inherited something that the capture lost, too.
         self.earlier.clear();
         if let Some(pending) = self.pending.take()
@@ -90,6 +100,7 @@ impl Fscp12_1 {
         };
         base.new_telegram(direction, at, command.is_data());
         self.unseen = true;
+        self.behind_hole = BEHIND_HOLE;
         self.chain = Chain::default();
         self.parameterisation.missed();
     }

@@ -163,6 +163,14 @@ macro_rules! variant {
 pub const SHORT_IN_UDP: Variant =
     variant!("FSCP 13/1, 2 and 4 octets, UDP", "", |twin| fscp_13_1(twin, [2, 4], UDID), udp, [3, 3]);
 
+/// FSCP 12/1 where only chains of CRCs tell what the capture lost, and where the counter of each sender does too.
+pub const CHAINED: [Variant; 4] = [
+    variant!("FSCP 12/1, 8 and 6 octets, UDP", "", |twin| fscp_12_1(twin, [8, 6]), udp, [5, 5]),
+    variant!("FSCP 12/1, 2 and 1 octets, UDP", "", |twin| fscp_12_1(twin, [2, 1]), udp, [5, 5]),
+    variant!("FSCP 12/1, 8 and 6 octets, Type 10", "", |twin| fscp_12_1(twin, [8, 6]), type10, [5, 5]),
+    variant!("FSCP 12/1, 8 and 6 octets, Type 12", "", |twin| fscp_12_1(twin, [8, 6]), type12, [5, 5]),
+];
+
 /// All of them, in the order of the table.
 pub const VARIANTS: [Variant; 13] = [
     variant!("FSCP 12/1, 8 and 6 octets, Type 12", "", |twin| fscp_12_1(twin, [8, 6]), type12, [5, 5]),
