@@ -39,6 +39,7 @@ fn report(connection: &Connection, loss: &Loss, story: &Story) -> LossReport {
         sign: words::sign(loss.sign),
         was_running: loss.was_running,
         resumed_after_ns: loss.resumed.map(|resumed| resumed.at.since(at.at).as_nanos()),
+        down_ns: loss.down().map(Span::as_nanos),
         silent_first: story.facts.first_silent.map(words::sender),
         last_good: Directions {
             to_device: last_good(&story.facts.to_device),

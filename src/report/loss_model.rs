@@ -25,6 +25,8 @@ pub struct LossReport {
     pub was_running: bool,
     /// Time from the sign until process data ran both ways again; null if they did not.
     pub resumed_after_ns: Option<i64>,
+    /// How long no process data passed, either way, until they ran both ways again; null as above.
+    pub down_ns: Option<i64>,
     /// `host` or `device`: whose telegram failed to come first; null if nobody fell silent.
     #[schemars(extend("enum" = ["host", "device", null]))]
     pub silent_first: Option<&'static str>,

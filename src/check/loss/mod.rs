@@ -65,6 +65,14 @@ impl Loss {
         !gave_up && self.resumed.is_some() && both.as_nanos().saturating_mul(2) > gap.span().as_nanos()
     }
 
+    /// How long no process data passed, either way, until they ran both ways again; from the sign on, if none are known before it.
+    pub fn down(&self) -> Option<Span> {
+        let recent = self.to_device.telegrams.iter().chain(&self.to_host.telegrams);
+        let data = recent.filter(|seen| seen.content == Content::Process).map(|seen| seen.location.at);
+        let since = data.filter(|at| *at <= self.location.at).max().unwrap_or(self.location.at);
+        self.resumed.map(|resumed| resumed.at.since(since))
+    }
+
     /// Whether the connection gave up where `gap` may have made its `watchdog` run out.
     fn gave_up_over(&self, gap: &Stretch, watchdog: Span) -> bool {
         let mut signs = self.further.iter().map(|(_, at, sign)| (*at, *sign)).chain([(self.location, self.sign)]);

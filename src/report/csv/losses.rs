@@ -19,6 +19,7 @@ pub(super) const LOSS_HEADS: &[&str] = &[
     "since_to_device_ns",
     "since_to_host_ns",
     "resumed_after_ns",
+    "down_ns",
 ];
 
 pub(super) fn losses(connection: &ConnectionReport) -> impl Iterator<Item = Row> {
@@ -40,6 +41,7 @@ pub(super) fn losses(connection: &ConnectionReport) -> impl Iterator<Item = Row>
             number(loss.last_good.to_device.as_ref().map(|last| last.before_ns)),
             number(loss.last_good.to_host.as_ref().map(|last| last.before_ns)),
             number(loss.resumed_after_ns),
+            number(loss.down_ns),
         ]
     })
 }

@@ -29,7 +29,7 @@ pub(super) fn losses(out: &mut String, connections: &[ConnectionReport], width: 
             place(loss.file, loss.packet),
             connection.id.clone(),
             headline(loss),
-            loss.resumed_after_ns.map_or_else(|| "to the end".to_owned(), millis_short),
+            loss.down_ns.map_or_else(|| "to the end".to_owned(), millis_short),
         ]
     };
     out.push_str(&table(&head, &found.iter().take(SHOWN).map(row).collect::<Vec<_>>(), width));
