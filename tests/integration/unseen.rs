@@ -2,7 +2,7 @@
 //! the bus's.
 
 use stopspan::check::{Class, Sign, TapFault};
-use stopspan::machine::{Direction, Machine};
+use stopspan::machine::{self, Direction, Machine};
 use stopspan::synth::{self, Demands, FaultKind, Plan, PlannedFault, TapFault as Planned, TapFaultKind, TapPlan};
 use stopspan::time::Span;
 use stopspan::verdict::trip::{self, Cause};
@@ -181,5 +181,63 @@ fn a_restart_behind_a_hole_that_others_ran_over_is_not_the_bus() {
             behind += u32::from(gave_up && first.others.over_gap > 0);
         }
         assert!(behind > 0, "{}", stage.name);
+    }
+}
+
+/// A layout whose number is not sent, over UDP.
+const HIDDEN: &str = r#"
+schema = 1
+machine = { name = "Reel wrapping cell", revision = "E" }
+element = [{ id = "switch", worst_case = "8 ms" }, { id = "drive", worst_case = "8 ms" }]
+function = [{ id = "gate-opens", path = ["switch", "gate", "drive"], required = { response_time = "1 s" } }]
+
+[[layout]]
+id = "cell-link"
+field = [
+    { name = "mark", kind = "constant", octets = 1, value = 0x5A },
+    { name = "source", kind = "id", octets = 2 },
+    { name = "number", kind = "counter", octets = 2, virtual = true, wrap_to = 0 },
+    { name = "safe", kind = "data", octets = 2 },
+    { name = "seed", kind = "id", octets = 2, virtual = true },
+    { name = "check", kind = "crc", bits = 32, polynomial = 0xF4ACFB13, start = "seed", over = ["source", "number", "safe"] },
+]
+[[connection]]
+id = "gate"
+profile = "layout"
+worst_case = "20 ms"
+watchdog = "60 ms"
+telegram = { layout = "cell-link", to_device = { source = 257, seed = 7439 }, to_host = { source = 513, seed = 7440 } }
+to_device = { carrier = "udp", destination_port = 34005 }
+to_host = { carrier = "udp", destination_port = 34006 }
+"#;
+
+/// Over UDP nothing counts frames. One direction is missing for three seconds, or from some time on: what the other one sends meanwhile,
+/// or the number behind it, shows that it was there.
+#[test]
+fn a_direction_that_is_missing_for_a_while_or_to_the_end_blames_nobody() {
+    let fscp_3_1 = stages().into_iter().find(|stage| stage.name == "FSCP 3/1").unwrap().machine;
+    let hidden = machine::read("machine.toml", HIDDEN).unwrap_or_else(|problems| panic!("{problems}"));
+    for (name, machine, to_the_end) in
+        [("hidden", &hidden, false), ("FSCP 3/1", &fscp_3_1, false), ("FSCP 3/1", &fscp_3_1, true)]
+    {
+        let (octets, _) = capture(machine, 8_000, 4, Vec::new(), Vec::new());
+        let starts = block_starts(&octets);
+        for port in [34_005_u16, 34_006] {
+            let blocks = starts.windows(2).enumerate();
+            let kept = blocks.filter(|(place, ends)| {
+                let is_missing = place * 8 > starts.len() * 3 && (to_the_end || place * 8 < starts.len() * 6);
+                let port_of = octets.get(ends[0] + 28 + 36..ends[0] + 28 + 38);
+                !(is_missing && port_of == Some(&port.to_be_bytes()))
+            });
+            let seen: Vec<u8> = kept.flat_map(|(_, ends)| &octets[ends[0]..ends[1]]).copied().collect();
+            assert!(seen.len() < octets.len());
+            let told = examine_octets(machine, &seen).unwrap();
+            assert_eq!(findings(&told), [], "{name} {port} {to_the_end}");
+            assert!(
+                told.gaps.iter().any(|gap| matches!(gap, Gap::Tap { .. })),
+                "{name} {port} {to_the_end}: {:?}",
+                told.gaps
+            );
+        }
     }
 }

@@ -28,6 +28,7 @@ use super::connection_outcome::Unchecked;
 use super::finding::{Class, Detail, EventKind, Location};
 use super::follower::Siblings;
 use super::recovered::RecoveredKey;
+use super::resync::{is_possible, may_be_hidden};
 use crate::machine::{self, Direction};
 use crate::telegram::declared::Telegram;
 use crate::time::Span;
@@ -217,7 +218,16 @@ fn tell(side: &mut Side, base: &mut Base, direction: Direction, step: Step, at: 
         }
         Step::Jump { .. } if base.watch.has_tap_gap(direction) => {}
         Step::Jump { expected, seen } => {
-            base.finding(direction, at, Class::IncorrectSequence, Detail::Number { expected, seen });
+            let missing = side.steps(expected, seen).filter(|missing| {
+                // A long hole of frames without a counter: the sender counted on.
+                may_be_hidden(base, direction) && is_possible(base, direction, *missing, at)
+            });
+            match missing {
+                Some(missing) => base.missing(direction, at, missing),
+                None => {
+                    base.finding(direction, at, Class::IncorrectSequence, Detail::Number { expected, seen });
+                }
+            }
         }
         // A rejected telegram before it said so already.
         Step::WrongToggle { .. } => {}

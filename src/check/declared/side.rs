@@ -293,6 +293,11 @@ impl Side {
         true
     }
 
+    /// How many steps `seen` is ahead of `number`.
+    pub(super) fn steps(&self, number: u32, seen: u32) -> Option<u32> {
+        self.count?.counter.steps(number, seen)
+    }
+
     /// Whether `seen` is the number after a start.
     pub(super) fn is_start(&self, seen: u32) -> bool {
         self.count.is_some_and(|count| count.counter.start == seen)
