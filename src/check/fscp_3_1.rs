@@ -36,9 +36,6 @@ const NEARBY: u32 = 256;
 /// this many agree only if none of the lowest four is inverted.
 const AGREEMENTS: u32 = 16;
 
-/// Confirmed telegrams after which CRC1 is not doubted any more: 24 bits of each agree.
-const KNOWN: u64 = 32;
-
 /// Telegrams with the number reset that do not fit number 0, from which on CRC1 is taken for wrong.
 const MISFITS: u32 = 2;
 
@@ -166,8 +163,7 @@ impl Fscp3_1 {
             }
             None => {
                 // The first telegrams of a run that was joined in the middle: solved, to be confirmed by the next.
-                let is_known = self.proven || base.line(direction).confirmed >= KNOWN;
-                if telegram.flags.has(reset_bit(direction)) && !is_known {
+                if telegram.flags.has(reset_bit(direction)) && !self.proven {
                     self.misfits = self.misfits.saturating_add(1);
                     if self.misfits >= MISFITS {
                         self.crc1_does_not_fit();
