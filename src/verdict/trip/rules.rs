@@ -100,7 +100,9 @@ fn capture(scales: &mut Scales, facts: &Facts, loss: &Loss) -> bool {
     }
     let lines = [&facts.to_device, &facts.to_host];
     let shortest = lines.into_iter().filter_map(|line| line.silence).min().unwrap_or(Span::ZERO);
-    let nobody = facts.would_show && shortest > facts.watchdog && lines.into_iter().all(Line::is_without_frames);
+    // What is hardly longer than the watchdog may just have been borne.
+    let is_clear = shortest.as_nanos().saturating_mul(8) > facts.watchdog.as_nanos().saturating_mul(9);
+    let nobody = facts.would_show && is_clear && lines.into_iter().all(Line::is_without_frames);
     if nobody {
         scales.add(Cause::CaptureLoss, 5, Fact::NobodyGaveUp { silence: shortest });
     }
