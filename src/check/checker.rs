@@ -231,7 +231,11 @@ impl<'m> Checker<'m> {
                 connection.unchecked.or(never.map(|(direction, _)| Unchecked::NeverRelayed(direction)));
             (connection.to_device.relay, connection.to_host.relay) = (to_device, to_host);
         }
+        let step = self.grain.resolution();
         for (outcome, connection) in connections.iter_mut().zip(&state.machine.connections) {
+            if step.is_some() || self.grain.stood_still() {
+                outcome.judge_by_clock(step, connection.watchdog);
+            }
             if !connection.is_directed {
                 outcome.without_directions(connection.profile.are_ends_alike());
             }

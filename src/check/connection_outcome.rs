@@ -1,11 +1,12 @@
 //! What was found out about one connection.
 
-use super::finding::{Event, Finding, Trip};
+use super::finding::{Detail, Event, Finding, Trip};
 use super::loss::{Loss, Sign};
 use super::recovered::RecoveredKey;
 use super::relay::RelayOutcome;
 use super::series::Series;
 use crate::machine::Direction;
+use crate::time::Span;
 use crate::timing::tail::Largest;
 
 /// Everything found out about one connection.
@@ -46,6 +47,25 @@ impl ConnectionOutcome {
             };
             line.intervals.interrupt();
             line.intervals.record(span, start, loss.location, 0);
+        }
+    }
+
+    /// Takes back the delays that may come from the steps in which the clock of the capture goes on alone. `None`: it stood still.
+    pub(super) fn judge_by_clock(&mut self, step: Option<Span>, watchdog: Span) {
+        let grain = step.unwrap_or(Span::MAX);
+        let is_beyond = |time: Span, limit| time.checked_sub(grain).is_some_and(|least| least > limit);
+        let is_near =
+            |time: Span| time.checked_add(grain).is_none_or(|most| most > watchdog) && !is_beyond(time, watchdog);
+        let found = self.findings.len();
+        self.findings.retain(|found| match found.detail {
+            Detail::Silence { watchdog, silence, .. } => is_beyond(silence, watchdog),
+            Detail::Delay { limit, delay } => is_beyond(delay, limit),
+            _ => true,
+        });
+        let longest = [&self.to_device, &self.to_host].map(|direction| direction.intervals.times.longest());
+        let is_doubtful = longest.into_iter().flatten().any(|longest| is_near(longest.span));
+        if grain >= watchdog || self.findings.len() < found || is_doubtful {
+            self.unchecked.get_or_insert(Unchecked::ClockTooCoarse(step));
         }
     }
 
@@ -142,4 +162,6 @@ pub enum Unchecked {
     NeverInOperation(Direction),
     /// No telegram of this direction was seen at both of the places that the machine file gives for it.
     NeverRelayed(Direction),
+    /// The clock of the capture goes on in steps of this, too coarse to tell whether the watchdog time was kept; `None`: it stood still.
+    ClockTooCoarse(Option<Span>),
 }

@@ -49,17 +49,22 @@ impl Grain {
         self.same = self.same.saturating_add(same);
     }
 
-    /// The step in which the clock went on; `None` if there are too few times to tell.
+    /// The step in which the clock went on; `None` if there are too few times to tell, or if it did not go on at all.
     ///
     /// That is the greatest common divisor of all steps. Where most packets have the time of the one before them, the clock stood
     /// still meanwhile (no carrier is that fast): then it is the shortest step, if that is longer.
     pub fn resolution(&self) -> Option<Span> {
-        if self.steps < ENOUGH {
+        let stands = self.same > self.steps;
+        if self.steps < ENOUGH && !(stands && self.steps > 0 && self.same >= ENOUGH) {
             return None;
         }
-        let stands = self.same > self.steps;
         let nanos = if stands { self.divisor.max(self.shortest) } else { self.divisor };
         i64::try_from(nanos).ok().map(Span::from_nanos)
+    }
+
+    /// Whether all packets have one time: no capture of a bus is that short.
+    pub const fn stood_still(&self) -> bool {
+        self.steps == 0 && self.same >= ENOUGH
     }
 }
 
@@ -93,8 +98,20 @@ mod tests {
         // Now and then two packets of one time on two wires say nothing.
         assert_eq!(of((0..200).map(|i| (i - i % 10 / 9) * 1_003)), Some(1_003));
         assert_eq!(of((0..30).map(|i| i * 1_000_000)), None);
+        // A clock of 1 s in a run of 4 s, and one that stands still.
+        assert_eq!(of((0..400).map(|i| i / 100 * 1_000_000_000)), Some(1_000_000_000));
+        assert_eq!(of((0..400).map(|_| 7)), None);
         // A clock that steps back.
         assert_eq!(of((0..200).map(|i| (i % 50) * 9_000)), Some(9_000));
         assert_eq!(of([i64::MIN, i64::MAX].into_iter().cycle().take(100)), Some(1));
+    }
+
+    #[test]
+    fn a_clock_that_stands_still_is_known() {
+        for (times, stood_still) in [([7; 40].to_vec(), true), ([7; 20].to_vec(), false), ((0..40).collect(), false)] {
+            let mut grain = Grain::default();
+            times.iter().for_each(|nanos| grain.time(Instant::from_nanos(*nanos)));
+            assert_eq!(grain.stood_still(), stood_still, "{times:?}");
+        }
     }
 }

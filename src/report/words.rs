@@ -318,6 +318,13 @@ pub(super) fn unchecked(why: Unchecked) -> String {
             "no telegram {} was seen at both of its places; compare relayed_to or relayed_from with the wire",
             direction.name()
         ),
+        Unchecked::ClockTooCoarse(Some(step)) => format!(
+            "the clock of the capture goes on in steps of {step}: whether its watchdog time was kept can't be told; capture with a finer clock"
+        ),
+        Unchecked::ClockTooCoarse(None) => {
+            "the clock of the capture stood still: nothing can be told of its watchdog time; capture with a clock that runs"
+                .to_owned()
+        }
     }
 }
 

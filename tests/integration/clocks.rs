@@ -1,9 +1,14 @@
-//! The clock of the capture goes back once, or two packets change places: what happens behind that is found as ever.
+//! The clock of the capture goes back once, or two packets change places: what happens behind that is found as ever. A clock that is
+//! too coarse for a watchdog finds nothing, good or bad.
 
-use stopspan::check::{Class, TapFault};
+use std::io::Cursor;
+
+use stopspan::capture::{Input, Run};
+use stopspan::check::{Checker, Class, Detail, Outcome, TapFault, Unchecked};
 use stopspan::machine::{Direction, Machine};
 use stopspan::synth::{self, Demands, FaultKind, Plan, PlannedFault, TapFault as Planned, TapFaultKind, TapPlan};
-use stopspan::time::Span;
+use stopspan::time::{Instant, Span};
+use stopspan::verdict::{self, Gap};
 
 use super::support::{Examined, examine_octets, run, scenario_file};
 use super::trips::stages;
@@ -92,5 +97,61 @@ fn a_demand_that_nothing_answers_is_told_behind_a_step_back() {
         // The other functions that have signals.
         assert_eq!(ran.out.matches("  supports\n").count(), 5, "{tap:?}: {}", ran.out);
         assert!(!ran.out.contains("jumps of the capture clock ahead"), "{tap:?}: {}", ran.out);
+    }
+}
+
+/// The outcome if the clock had gone on in steps of `step`, and what keeps the run from being fully examined.
+fn with_steps(machine: &Machine, octets: &[u8], step: Span) -> (Outcome, Vec<Gap>) {
+    let mut run = Run::open([Input::stream("capture", Cursor::new(octets.to_vec()))]).unwrap();
+    let mut checker = Checker::new(machine);
+    while let Some(mut packet) = run.next_packet().unwrap() {
+        let nanos = packet.at.unwrap().since(Instant::from_nanos(0)).as_nanos();
+        packet.at = Some(Instant::from_nanos(nanos - nanos % step.as_nanos()));
+        checker.packet(&packet);
+    }
+    let outcome = checker.finish();
+    let gaps = verdict::gaps(machine, &outcome, &run.summary());
+    (outcome, gaps)
+}
+
+/// In steps of the clock that are as long as a watchdog time or longer nothing shows that it was kept; what is told is beyond the step.
+#[test]
+fn a_clock_that_is_too_coarse_judges_no_watchdog() {
+    for stage in stages() {
+        let machine = &stage.machine;
+        let last = machine.connections.len() - 1;
+        let fault = PlannedFault {
+            kind: FaultKind::UnacceptableDelay,
+            connection: last,
+            direction: Direction::ToHost,
+            at: ms(3_000),
+        };
+        for (faults, steps) in [(vec![], [1_000, 1_000_000, i64::MAX]), (vec![fault], [1_000, 100_000, i64::MAX])] {
+            let demands = Demands::List(Vec::new());
+            let faulty = !faults.is_empty();
+            let plan = Plan { duration: ms(6_000), seed: 4, demands, faults, ..Plan::default() };
+            let mut octets = Vec::new();
+            synth::synthesise(machine, &plan, &mut octets).unwrap();
+            for step in steps.map(|us| Span::from_nanos(us.saturating_mul(1_000))) {
+                let (outcome, gaps) = with_steps(machine, &octets, step);
+                let what = format!("{}, {step}", stage.name);
+                for (index, (told, connection)) in outcome.connections.iter().zip(&machine.connections).enumerate() {
+                    let is_coarse = step >= connection.watchdog;
+                    let is_told = gaps
+                        .iter()
+                        .any(|gap| matches!(gap, Gap::Connection { connection, .. } if *connection == index));
+                    assert!(is_told || !is_coarse, "{what}: {gaps:?}");
+                    let clock = matches!(told.unchecked, Some(Unchecked::ClockTooCoarse(_)));
+                    // A step of 1 ms is fine, unless for a delay that is hardly longer than the watchdog time.
+                    let is_near = faulty && index == last;
+                    assert!(step > ms(1) || is_near || !clock, "{what}: {:?}", told.unchecked);
+                    for finding in told.findings.iter().filter(|finding| finding.class == Class::UnacceptableDelay) {
+                        let Detail::Silence { watchdog, silence, .. } = finding.detail else { continue };
+                        assert!(silence.checked_sub(step).unwrap() > watchdog, "{what}: {finding:?}");
+                        assert!(faulty && index == last, "{what}: {finding:?}");
+                    }
+                }
+            }
+        }
     }
 }
