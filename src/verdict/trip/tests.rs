@@ -192,10 +192,12 @@ fn packets_that_the_capture_lost_come_first_unless_the_connection_gave_up_for_wa
     let went_on = Facts { capture_gap: None, missing: 6, ..lost };
     let silence = loss(Sign::Silence { span: ms(110), to_the_end: false });
     assert_eq!(first(&went_on, &silence), Some(Cause::CaptureLoss));
-    // Nobody gave up although both ways were silent for longer than the watchdog; of a declared layout that says nothing.
-    let ran_on = Facts { missing: 1, ..went_on };
-    let long = |silence: i64| Line { no_frames: Some(gap(895, SIGN)), ..line(silence) };
-    let ran_on = Facts { to_device: long(101), to_host: long(110), ..ran_on };
+    // Nobody gave up although both ways were silent for longer than the watchdog; of a declared layout that says nothing, nor does a
+    // silence that the watchdogs just bore.
+    let long = |silence: i64| Line { no_frames: Some(gap(880, SIGN)), ..line(silence) };
+    let borne = Facts { missing: 1, to_device: long(112), to_host: long(118), ..went_on };
+    assert_eq!(first(&borne, &silence), Some(Cause::BusGap));
+    let ran_on = Facts { to_device: long(113), ..borne };
     assert_eq!(first(&ran_on, &silence), Some(Cause::CaptureLoss));
     assert_eq!(first(&Facts { would_show: false, ..ran_on }, &silence), Some(Cause::BusGap));
 }
