@@ -119,11 +119,14 @@ pub(super) fn fact(fact: Fact) -> String {
             place(gap.to)
         ),
         Fact::CaptureGap { gap, reacted: false } => format!(
-            "The carrier's counters show packets missing in the capture over {}, and the connection ran on as if nothing had happened.",
+            "Counters, frames that were due or the clock show packets missing in the capture over {}, and the connection ran on as if nothing had happened.",
             between(gap)
         ),
         Fact::CaptureGap { gap, reacted: true } => {
-            format!("The carrier's counters show packets missing over {}, and the connection gave up.", between(gap))
+            format!(
+                "Counters, frames that were due or the clock show packets missing over {}, and the connection gave up.",
+                between(gap)
+            )
         }
         Fact::NothingCaptured { silence } => format!(
             "Of this silence of {silence} all but at most a watchdog time passed without a captured frame that could have carried a \
@@ -153,7 +156,7 @@ pub(super) fn fact(fact: Fact) -> String {
             counted(others.into(), "other connection")
         ),
         Fact::OthersGaveUp { others } => format!(
-            "The carrier's counters show packets missing, and {} gave up for want of them: they were missing on the wire. This one just bore it.",
+            "Packets are missing in the capture, and {} gave up for want of them: they were missing on the wire. This one just bore it.",
             counted(others.into(), "other connection")
         ),
         Fact::OthersRanOn { on, others } => {
