@@ -229,11 +229,7 @@ impl Base {
 
     /// Hands a new telegram to the watchdog and reports the silence that it ends.
     pub(super) fn new_telegram(&mut self, direction: Direction, at: Location, supervised: bool) {
-        if self.watch.has_lost_packets(direction) {
-            self.unseen(direction, at);
-        }
-        let silence = self.watch.new_telegram(direction, at, supervised);
-        self.silent(direction, at, silence);
+        self.watched(direction, at, supervised);
         if !supervised {
             self.tell_proven();
         }
@@ -241,10 +237,14 @@ impl Base {
 
     /// A new telegram taken on trust, under no watchdog: that says nothing of the operation.
     pub(super) fn on_trust(&mut self, direction: Direction, at: Location) {
+        self.watched(direction, at, false);
+    }
+
+    fn watched(&mut self, direction: Direction, at: Location, supervised: bool) {
         if self.watch.has_lost_packets(direction) {
             self.unseen(direction, at);
         }
-        let silence = self.watch.new_telegram(direction, at, false);
+        let silence = self.watch.new_telegram(direction, at, supervised);
         self.silent(direction, at, silence);
     }
 

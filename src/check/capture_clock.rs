@@ -42,14 +42,14 @@ pub(super) struct CaptureClock {
     longest: Span,
     /// The packet behind it.
     longest_at: Option<Location>,
-    pace: Pace,
+    pauses: Pauses,
     /// Steps back that no jump ahead has made good.
     owed: Vec<Owed>,
 }
 
 /// The longest pauses of late.
 #[derive(Clone, Copy, Debug, Default, serde::Serialize, serde::Deserialize)]
-struct Pace {
+struct Pauses {
     /// Packets of this stretch.
     packets: u16,
     /// The longest two of this stretch, the longest first, and of the one before it.
@@ -83,7 +83,7 @@ impl CaptureClock {
         if self.packets > SETTLED && pause.as_nanos() / UNUSUAL > self.longest.as_nanos() {
             return Clock::Doubtful(pause);
         }
-        self.pace.pause(pause);
+        self.pauses.pause(pause);
         if pause > self.longest {
             (self.longest, self.longest_at) = (pause, Some(at));
         }
@@ -99,7 +99,7 @@ impl CaptureClock {
         }
         self.owed.push(Owed { back, is_left_out: false });
         let mut ahead_at = None;
-        if self.longest.as_nanos() >= back.as_nanos() / 2 && self.pace.is_unusual(self.longest) {
+        if self.longest.as_nanos() >= back.as_nanos() / 2 && self.pauses.is_unusual(self.longest) {
             // What passed for a pause was the way to the other clock.
             ahead_at = self.longest_at.filter(|_| self.longest.as_nanos() / 2 <= back.as_nanos());
             (self.longest, self.packets) = (Span::ZERO, 0);
@@ -113,7 +113,7 @@ impl CaptureClock {
             let [pause, back] = [pause, owed.back].map(Span::as_nanos);
             pause >= back / 2 && pause / 2 <= back
         };
-        if self.pace.is_unusual(pause) {
+        if self.pauses.is_unusual(pause) {
             let place = self.owed.iter().rposition(is_about)?;
             self.owed.remove(place);
             return Some(Clock::Ahead);
@@ -125,7 +125,7 @@ impl CaptureClock {
     }
 }
 
-impl Pace {
+impl Pauses {
     fn pause(&mut self, pause: Span) {
         let [longest, second] = self.longest;
         if pause > second {

@@ -1,10 +1,11 @@
 //! Connections: results to report data.
 
 use super::build_loss::losses;
-use super::model::{
+use super::connection_model::{
     ConnectionReport, CrcRuleReport, Directions, EventReport, FindingReport, FineReport, HistogramReport,
-    IntervalReport, MaximaReport, RecoveredReport, TapFaultReport, TripReport,
+    IntervalReport, MaximaReport, RecoveredReport, TripReport,
 };
+use super::model::TapFaultReport;
 use super::timing_model::RelayReport;
 use super::{build_timing, build_watchdogs, words, words_3_1};
 use crate::budget::watchdogs;

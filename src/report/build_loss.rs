@@ -1,7 +1,7 @@
 //! Losses of a connection: results to report data.
 
+use super::connection_model::Directions;
 use super::loss_model::{EvidenceReport, LastGoodReport, LossReport, MomentReport, SuspectReport};
-use super::model::Directions;
 use super::number::clock;
 use super::words_loss as words;
 use crate::check::{ConnectionOutcome, Loss};

@@ -8,8 +8,9 @@ use std::io;
 use sequence::{DISCREPANCY_HEADS, FUNCTION_FINDING_HEADS, PAIR_HEADS, discrepancies, function_findings, pair};
 
 use super::columns::printable;
+use super::connection_model::{ConnectionReport, IntervalReport};
 use super::csv_standstill;
-use super::model::{ConnectionReport, FunctionReport, IntervalReport, Report};
+use super::model::{FunctionReport, Report};
 use super::timing_model::CycleReport;
 
 /// The tables that a report may hold.

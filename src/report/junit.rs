@@ -1,7 +1,8 @@
 //! The report for a build server: one test case per safety function and connection, in the JUnit XML form (its common shape by
 //! practice, no standard).
 
-use super::model::{ConnectionReport, FunctionReport, Report};
+use super::connection_model::ConnectionReport;
+use super::model::{FunctionReport, Report};
 use super::number::{counted, millis_short};
 use super::record::escape_plain;
 use super::residual_model::ResidualDirection;

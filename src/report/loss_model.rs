@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::model::Directions;
+use super::connection_model::Directions;
 
 /// A loss of a connection: from the first sign of it until process data run both ways again.
 #[derive(Clone, Debug, JsonSchema, Serialize)]

@@ -8,6 +8,7 @@ use stopspan::time::Span;
 use stopspan::verdict::trip::{self, Cause};
 use stopspan::verdict::{self, Gap};
 
+use super::matrix::variants::NUMBER_HIDDEN;
 use super::support::{Examined, block_starts, examine_octets, run, scenario, scenario_file};
 use super::trips::{Stage, stages};
 
@@ -191,16 +192,6 @@ machine = { name = "Reel wrapping cell", revision = "E" }
 element = [{ id = "switch", worst_case = "8 ms" }, { id = "drive", worst_case = "8 ms" }]
 function = [{ id = "gate-opens", path = ["switch", "gate", "drive"], required = { response_time = "1 s" } }]
 
-[[layout]]
-id = "cell-link"
-field = [
-    { name = "mark", kind = "constant", octets = 1, value = 0x5A },
-    { name = "source", kind = "id", octets = 2 },
-    { name = "number", kind = "counter", octets = 2, virtual = true, wrap_to = 0 },
-    { name = "safe", kind = "data", octets = 2 },
-    { name = "seed", kind = "id", octets = 2, virtual = true },
-    { name = "check", kind = "crc", bits = 32, polynomial = 0xF4ACFB13, start = "seed", over = ["source", "number", "safe"] },
-]
 [[connection]]
 id = "gate"
 profile = "layout"
@@ -216,7 +207,8 @@ to_host = { carrier = "udp", destination_port = 34006 }
 #[test]
 fn a_direction_that_is_missing_for_a_while_or_to_the_end_blames_nobody() {
     let fscp_3_1 = stages().into_iter().find(|stage| stage.name == "FSCP 3/1").unwrap().machine;
-    let hidden = machine::read("machine.toml", HIDDEN).unwrap_or_else(|problems| panic!("{problems}"));
+    let hidden =
+        machine::read("machine.toml", [HIDDEN, NUMBER_HIDDEN].concat()).unwrap_or_else(|problems| panic!("{problems}"));
     for (name, machine, to_the_end) in
         [("hidden", &hidden, false), ("FSCP 3/1", &fscp_3_1, false), ("FSCP 3/1", &fscp_3_1, true)]
     {

@@ -58,8 +58,8 @@ impl Loss {
         }
         // The first telegrams behind it may have been on their way when the watchdog ran out.
         let soon = |next: &Self| next.location.at.since(self.location.at) <= watchdog;
-        let gave_up = self.further.iter().any(|(_, _, sign)| is_reaction(*sign))
-            || next.is_some_and(|next| is_reaction(next.sign) && soon(next));
+        let gave_up = self.further.iter().any(|(_, _, sign)| sign.is_reaction())
+            || next.is_some_and(|next| next.sign.is_reaction() && soon(next));
         let from = Instant::from_nanos(self.location.at.as_nanos().saturating_sub(span.as_nanos()));
         let both = self.location.at.min(gap.to.at).since(from.max(gap.from.at));
         !gave_up && self.resumed.is_some() && both.as_nanos().saturating_mul(2) > gap.span().as_nanos()
@@ -80,7 +80,7 @@ impl Loss {
         let is_long = gap.span().as_nanos().saturating_mul(9) >= watchdog.as_nanos().saturating_mul(8);
         is_long
             && self.was_running
-            && signs.any(|(at, sign)| is_reaction(sign) && (gap.from.at..=until).contains(&at.at))
+            && signs.any(|(at, sign)| sign.is_reaction() && (gap.from.at..=until).contains(&at.at))
     }
 
     /// The telegrams of both directions before the sign, to be changed.
@@ -95,11 +95,6 @@ impl Loss {
             Direction::ToHost => &self.to_host,
         }
     }
-}
-
-/// Whether an end gave the connection up: somebody says so, or begins anew.
-const fn is_reaction(sign: Sign) -> bool {
-    matches!(sign, Sign::Told(_) | Sign::FailSafe | Sign::Restart)
 }
 
 /// Whether a gap may be borne by the watchdog after all: the ends see other times than the tap does.
@@ -157,6 +152,13 @@ pub enum Sign {
         /// Time since the last one.
         span: Span,
     },
+}
+
+impl Sign {
+    /// Whether an end gave the connection up: somebody says so, or begins anew.
+    pub const fn is_reaction(self) -> bool {
+        matches!(self, Self::Told(_) | Self::FailSafe | Self::Restart)
+    }
 }
 
 /// The last telegrams of a direction, and the frames that carried them.

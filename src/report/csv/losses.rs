@@ -1,7 +1,7 @@
 //! Losses of the connections and their evidence as rows.
 
 use super::{Row, number, text};
-use crate::report::model::ConnectionReport;
+use crate::report::connection_model::ConnectionReport;
 
 pub(super) const LOSS_HEADS: &[&str] = &[
     "connection",

@@ -4,7 +4,8 @@ use super::loss;
 use super::markup::Markup;
 use super::run::{self, Window};
 use super::watchdog;
-use crate::report::model::{ConnectionReport, Report};
+use crate::report::connection_model::ConnectionReport;
+use crate::report::model::Report;
 use crate::report::number::since;
 use crate::time::Instant;
 

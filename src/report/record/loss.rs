@@ -4,8 +4,8 @@ use super::connection::{LISTED, place as packet};
 use super::drawing::{Fill, Scale, WIDTH, axis, bar, figure, millis, words};
 use super::markup::{Markup, place};
 use super::run::Window;
+use crate::report::connection_model::ConnectionReport;
 use crate::report::loss_model::{LossReport, MomentReport};
-use crate::report::model::ConnectionReport;
 use crate::report::number::{self, millis_short};
 use crate::time::Instant;
 

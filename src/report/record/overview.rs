@@ -4,7 +4,8 @@
 use super::drawing::{Scale, WIDTH, axis, figure, fitting, words};
 use super::markup::{Markup, place};
 use super::run::Window;
-use crate::report::model::{ConnectionReport, Figures, FunctionReport, Report};
+use crate::report::connection_model::ConnectionReport;
+use crate::report::model::{Figures, FunctionReport, Report};
 use crate::report::number::{grouped, micros_down, millis, millis_short};
 
 /// Links to the parts of the page.

@@ -2,7 +2,8 @@
 
 use super::drawing::{Scale, WIDTH, axis, figure, millis, words};
 use super::markup::{Markup, place};
-use crate::report::model::{CaptureReport, ConnectionReport};
+use crate::report::connection_model::ConnectionReport;
+use crate::report::model::CaptureReport;
 use crate::report::number;
 
 const LEFT: f64 = 90.0;

@@ -3,7 +3,7 @@
 
 use super::drawing::{Scale, WIDTH, axis, dimension, figure, millis, words};
 use super::markup::{Markup, place};
-use crate::report::model::{ConnectionReport, IntervalReport};
+use crate::report::connection_model::{ConnectionReport, IntervalReport};
 use crate::report::number::{self, micros_down};
 use crate::report::watchdogs_model::AdmissibleReport;
 

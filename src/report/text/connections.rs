@@ -2,7 +2,7 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::table;
-use super::super::model::{ConnectionReport, CrcRuleReport, FindingReport, IntervalReport, RecoveredReport};
+use super::super::connection_model::{ConnectionReport, CrcRuleReport, FindingReport, IntervalReport, RecoveredReport};
 use super::super::number::{counted, grouped, micros_down, millis, millis_short, since};
 use super::{SHOWN, line, more, paragraph, place, summary};
 use crate::time::Instant;

@@ -2,8 +2,8 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
+use super::super::connection_model::ConnectionReport;
 use super::super::loss_model::{LastGoodReport, LossReport, SuspectReport};
-use super::super::model::ConnectionReport;
 use super::super::number::{counted, millis_short};
 use super::{SHOWN, line, more, paragraph, place};
 

@@ -1,6 +1,7 @@
 //! Of a machine that fills more than a page: the result before the details, and the worst of each table first.
 
-use super::super::model::{ConnectionReport, FunctionReport, Report};
+use super::super::connection_model::ConnectionReport;
+use super::super::model::{FunctionReport, Report};
 use super::super::number::{counted, grouped, micros_down, millis, millis_short};
 use super::{line, paragraph};
 

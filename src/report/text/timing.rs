@@ -2,7 +2,7 @@
 
 use super::super::columns::Align::{Left, Right};
 use super::super::columns::{printable, table};
-use super::super::model::{ConnectionReport, IntervalReport};
+use super::super::connection_model::{ConnectionReport, IntervalReport};
 use super::super::number::{counted, grouped, micros_down, millis_short};
 use super::super::timing_model::{CycleReport, LongIntervalReport, RelayReport};
 use super::summary::{SHORT, cut};

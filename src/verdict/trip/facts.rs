@@ -1,6 +1,5 @@
 //! What was measured around a loss, before anything is concluded.
 
-use super::is_reaction;
 use crate::check::{Class, ConnectionOutcome, Content, Detail, Location, Loss, Others, Seen, Sign, Stretch, TripCause};
 use crate::machine::{Carrier, Connection, Direction, Profile};
 use crate::telegram::fscp_3_1::next_number;
@@ -160,7 +159,7 @@ impl Facts {
             first_silent: first_silent(connection, &lines, loss),
             would_show: !matches!(connection.profile, Profile::Declared(_)),
             device_unasked: connection.profile.is_device_unasked(),
-            reacted: signs().any(|(_, _, sign)| is_reaction(sign)),
+            reacted: signs().any(|(_, _, sign)| sign.is_reaction()),
             same_frames: BOTH.into_iter().all(|direction| {
                 let carrier = &connection.place(direction).carrier;
                 matches!(carrier, Carrier::Type12Logical { .. } | Carrier::Type12Memory { .. })
@@ -171,7 +170,7 @@ impl Facts {
             missing: missing(outcome, loss, &lines),
             skipped: skipped(connection, loss),
             told: told.collect(),
-            starts: u32::try_from(loss.further.iter().filter(|(_, _, sign)| is_reaction(*sign)).count())
+            starts: u32::try_from(loss.further.iter().filter(|(_, _, sign)| sign.is_reaction()).count())
                 .unwrap_or(u32::MAX),
         }
     }

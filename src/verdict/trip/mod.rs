@@ -24,7 +24,7 @@ mod timeline;
 pub use facts::{Facts, Line};
 pub use timeline::{Moment, Passed, timeline};
 
-use crate::check::{Class, ConnectionOutcome, Location, Loss, Sign, Stretch, TripCause};
+use crate::check::{Class, ConnectionOutcome, Location, Loss, Stretch, TripCause};
 use crate::machine::{Connection, Direction};
 use crate::time::Span;
 
@@ -327,7 +327,7 @@ fn is_sequel(next: &Loss, loss: &Loss, facts: &Facts) -> bool {
     let waited = next.location.at.since(loss.location.at);
     let same_gap = next.capture_gap.is_some() && next.capture_gap == loss.capture_gap;
     let longest = if same_gap { facts.to_device.limit.max(facts.to_host.limit) } else { facts.watchdog };
-    is_reaction(next.sign) && waited <= longest
+    next.sign.is_reaction() && waited <= longest
 }
 
 fn unknown(facts: &Facts, loss: &Loss, first: Option<crate::time::Instant>) -> Vec<Unknown> {
@@ -356,9 +356,4 @@ fn unknown(facts: &Facts, loss: &Loss, first: Option<crate::time::Instant>) -> V
         unknown.push(Unknown::HostAlone);
     }
     unknown
-}
-
-/// Whether an end gave the connection up: somebody says so, or begins anew.
-fn is_reaction(sign: Sign) -> bool {
-    matches!(sign, Sign::Told(_) | Sign::FailSafe | Sign::Restart)
 }

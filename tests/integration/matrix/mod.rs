@@ -14,7 +14,7 @@ mod summary;
 mod table;
 mod tap;
 mod undetected;
-mod variants;
+pub mod variants;
 
 use std::path::Path;
 

@@ -140,7 +140,7 @@ field = [
 ]
 "#;
 
-const NUMBER_HIDDEN: &str = r#"
+pub const NUMBER_HIDDEN: &str = r#"
 [[layout]]
 id = "cell-link"
 field = [
